@@ -1,0 +1,139 @@
+// Package fleet holds what the operator owns: devices with their components,
+// the links between them, redundancy groups and demands, and how they are read
+// from files.
+//
+// Read [Fleet] first, then [Read], which turns YAML into one and reports every
+// mistake with its file, line and column.
+package fleet
+
+import "towpath/internal/unit"
+
+// DeviceID names one managed network element, unique in the fleet.
+type DeviceID string
+
+// Fleet is everything the operator owns that Towpath needs to know. Slices are
+// in file order; lookups go through [Fleet.Device] and friends.
+type Fleet struct {
+	Operator string            `yaml:"operator" json:"operator"`
+	Devices  []Device          `yaml:"devices" json:"devices"`
+	Links    []Link            `yaml:"links,omitempty" json:"links,omitempty"`
+	Groups   []RedundancyGroup `yaml:"redundancy-groups,omitempty" json:"redundancy-groups,omitempty"`
+	Demands  []Demand          `yaml:"demands,omitempty" json:"demands,omitempty"`
+}
+
+// Device is one managed network element.
+type Device struct {
+	ID       DeviceID `yaml:"id" json:"id"`
+	Platform string   `yaml:"platform" json:"platform"` // a platform of the release catalogue
+	Site     string   `yaml:"site,omitempty" json:"site,omitempty"`
+	Role     string   `yaml:"role,omitempty" json:"role,omitempty"` // free text such as "aggregation"
+	// Release is what the operator believes is running; a capture overrides it.
+	Release string `yaml:"release,omitempty" json:"release,omitempty"`
+	// Features in use that the release catalogue's conditions may name.
+	Features       []string          `yaml:"features,omitempty" json:"features,omitempty"`
+	Components     []Component       `yaml:"components,omitempty" json:"components,omitempty"`
+	LogicalSystems []LogicalSystem   `yaml:"logical-systems,omitempty" json:"logical-systems,omitempty"`
+	Access         Access            `yaml:"access,omitempty" json:"access,omitempty"`
+	Console        Console           `yaml:"console,omitempty" json:"console,omitempty"`
+	Serves         []string          `yaml:"serves,omitempty" json:"serves,omitempty"` // who depends on it, in the operator's words
+	Labels         map[string]string `yaml:"labels,omitempty" json:"labels,omitempty"`
+}
+
+// Component is one part of a device as the operator's inventory knows it. The
+// capture is the authority on what is really there.
+type Component struct {
+	Name     string `yaml:"name" json:"name"`
+	Kind     string `yaml:"kind" json:"kind"` // OpenConfig platform type, such as CONTROLLER_CARD, LINECARD, FABRIC, PORT_EXTENDER
+	Part     string `yaml:"part,omitempty" json:"part,omitempty"`
+	Firmware string `yaml:"firmware,omitempty" json:"firmware,omitempty"`
+}
+
+// LogicalSystem is one of several virtual devices on a chassis; all share its
+// upgrade.
+type LogicalSystem struct {
+	Name   string   `yaml:"name" json:"name"`
+	Serves []string `yaml:"serves,omitempty" json:"serves,omitempty"`
+}
+
+// Access says how a device is reached. Secrets are references only.
+type Access struct {
+	Driver  string `yaml:"driver,omitempty" json:"driver,omitempty"` // "openconfig"
+	Address string `yaml:"address,omitempty" json:"address,omitempty"`
+	// ServerName is the name the device's certificate must carry; empty means
+	// the device's id.
+	ServerName string    `yaml:"server-name,omitempty" json:"server-name,omitempty"`
+	Authority  SecretRef `yaml:"authority,omitempty" json:"authority,omitempty"` // PEM of the certificate authority
+	Cert       SecretRef `yaml:"certificate,omitempty" json:"certificate,omitempty"`
+	Key        SecretRef `yaml:"key,omitempty" json:"key,omitempty"`
+	// InsecureReason, when set, switches certificate verification off for this
+	// device; the reason is printed at every use and recorded in the evidence.
+	InsecureReason string `yaml:"insecure-reason,omitempty" json:"insecure-reason,omitempty"`
+}
+
+// Console is the out-of-band way to a device.
+type Console struct {
+	Address string `yaml:"address,omitempty" json:"address,omitempty"` // host:port, reached by TCP
+}
+
+// SecretRef points at a secret without containing it: "env:NAME" or
+// "file:PATH" (relative to the workspace), the file age-encrypted where its
+// name ends in ".age".
+type SecretRef string
+
+// RedundancyGroup is a set of devices of which at least AtLeast must stay in
+// service.
+type RedundancyGroup struct {
+	Name    string     `yaml:"name" json:"name"`
+	Members []DeviceID `yaml:"members" json:"members"`
+	AtLeast int        `yaml:"at-least" json:"at-least"`
+}
+
+// Endpoint is an interface of a device.
+type Endpoint struct {
+	Device    DeviceID `yaml:"device" json:"device"`
+	Interface string   `yaml:"interface" json:"interface"`
+}
+
+// Link joins two interfaces. Capacity holds for each direction by itself.
+type Link struct {
+	ID         string       `yaml:"id" json:"id"`
+	A          Endpoint     `yaml:"a" json:"a"`
+	B          Endpoint     `yaml:"b" json:"b"`
+	Capacity   unit.BitRate `yaml:"capacity" json:"capacity"`
+	MetricAB   int          `yaml:"metric-ab,omitempty" json:"metric-ab,omitempty"` // IGP metric from A to B; 0 means 1
+	MetricBA   int          `yaml:"metric-ba,omitempty" json:"metric-ba,omitempty"` // IGP metric from B to A; 0 means MetricAB
+	SharedRisk []string     `yaml:"shared-risk,omitempty" json:"shared-risk,omitempty"`
+}
+
+// Demand is traffic that must be carried from one device to another.
+type Demand struct {
+	Name string       `yaml:"name,omitempty" json:"name,omitempty"`
+	From DeviceID     `yaml:"from" json:"from"`
+	To   DeviceID     `yaml:"to" json:"to"`
+	Rate unit.BitRate `yaml:"rate" json:"rate"`
+}
+
+// Device returns the device with the id, and whether there is one.
+func (f *Fleet) Device(id DeviceID) (Device, bool) {
+	for _, d := range f.Devices {
+		if d.ID == id {
+			return d, true
+		}
+	}
+	return Device{}, false
+}
+
+// GroupsOf returns the redundancy groups that the device is a member of, in
+// file order.
+func (f *Fleet) GroupsOf(id DeviceID) []RedundancyGroup {
+	var out []RedundancyGroup
+	for _, g := range f.Groups {
+		for _, m := range g.Members {
+			if m == id {
+				out = append(out, g)
+				break
+			}
+		}
+	}
+	return out
+}
