@@ -30,6 +30,17 @@ type Platform struct {
 	// MaxInServiceSpan, when not zero, bounds an in-service hop: the value of
 	// the named field may grow by at most so much (a multi-hop rule).
 	MaxInServiceSpan map[string]int `yaml:"max-in-service-span,omitempty" json:"max-in-service-span,omitempty"`
+	Durations        Durations      `yaml:"durations,omitempty" json:"durations,omitzero"`
+}
+
+// Durations are the maker's figures for the parts of a change on a platform.
+// A part that is not given is estimated from the minutes of the hop.
+type Durations struct {
+	ControllerRestart *Spread `yaml:"controller-restart,omitempty" json:"controller-restart,omitempty"` // until ready for switchover
+	LineCardRestart   *Spread `yaml:"line-card-restart,omitempty" json:"line-card-restart,omitempty"`   // one card, until it forwards
+	DeviceRestart     *Spread `yaml:"device-restart,omitempty" json:"device-restart,omitempty"`         // the whole device, until it forwards
+	// TransferRate is what one image transfer to the device achieves.
+	TransferRate unit.BitRate `yaml:"transfer-rate,omitempty" json:"transfer-rate,omitempty"`
 }
 
 // VersionScheme says how a platform writes versions. Pattern is a regular
