@@ -162,7 +162,11 @@ type Abilities struct {
 	Models         []string // name@version of the models served
 }
 
-// Event is one change that a device reported.
+// Event is one change that a device reported. Now holds, by kind: component: a
+// role or an operational status; adjacency: "up" or "down"; configuration: its
+// digest or time of change; topology: the count of changes; alarm: severity and
+// text, empty when cleared; power: "ok", or what is wrong; interface: "UP" or
+// "DOWN".
 type Event struct {
 	Kind   EventKind
 	At     time.Time // by the device's clock

@@ -1,0 +1,229 @@
+package conduct
+
+import (
+	"encoding/json"
+	"fmt"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"towpath/internal/plan"
+	"towpath/internal/state"
+)
+
+// Observation is what an intent record keeps of the device as it was before
+// the act, so that a later reading can tell whether the act was begun.
+type Observation struct {
+	At       time.Time            `json:"at"`
+	Release  string               `json:"release"`
+	Boot     time.Time            `json:"boot,omitzero"`
+	Boots    map[string]time.Time `json:"boots"` // boot time per component
+	Roles    map[string]string    `json:"roles"`
+	Releases map[string]string    `json:"releases"`
+	Oper     map[string]string    `json:"oper"`
+}
+
+// Observe keeps of a capture what an intent needs.
+func Observe(c *state.Capture) Observation {
+	o := Observation{At: c.TakenAt, Release: c.Release.Or(""), Boot: c.BootTime.Or(time.Time{}),
+		Boots: map[string]time.Time{}, Roles: map[string]string{}, Releases: map[string]string{}, Oper: map[string]string{}}
+	for _, k := range c.Components {
+		if t, ok := k.BootTime.Get(); ok {
+			o.Boots[k.Name] = t
+		}
+		if v, ok := k.Role.Get(); ok {
+			o.Roles[k.Name] = v
+		}
+		if v, ok := k.Version.Get(); ok {
+			o.Releases[k.Name] = v
+		}
+		if v, ok := k.Oper.Get(); ok {
+			o.Oper[k.Name] = v
+		}
+	}
+	return o
+}
+
+// Intent returns the observation that the intent in force was written with;
+// ok is false where there is none.
+func (s *State) IntentObservation() (o Observation, ok bool) {
+	if s.Intent == nil || len(s.Intent.Data) == 0 {
+		return o, false
+	}
+	return o, json.Unmarshal(s.Intent.Data, &o) == nil
+}
+
+// Answer is what a condition's check found.
+type Answer struct {
+	Holds bool
+	Known bool   // false where the device did not tell
+	Text  string // what was found, for people
+}
+
+// Holds checks one condition on a reading. was is the observation before the
+// act; without one, conditions about a restart count as holding, because there
+// is nothing to compare with.
+func Holds(c plan.Condition, now *state.Capture, was *Observation) Answer {
+	comp, there := now.Component(c.Component)
+	str := func(o state.Opt[string], what string) Answer {
+		v, known := o.Get()
+		if !known {
+			return Answer{Text: fmt.Sprintf("%s of %s is not known", what, c.Component)}
+		}
+		return Answer{Holds: v == c.Value, Known: true, Text: fmt.Sprintf("%s of %s is %s", what, c.Component, v)}
+	}
+	if c.Component != "" && !there && c.Fact != plan.FactNoFile && c.Fact != plan.FactFileStaged && c.Fact != plan.FactBootNext {
+		return Answer{Text: c.Component + " does not show up"}
+	}
+	switch c.Fact {
+	case plan.FactRole:
+		return str(comp.Role, "role")
+	case plan.FactRelease:
+		return str(comp.Version, "release")
+	case plan.FactOper:
+		return str(comp.Oper, "operational status")
+	case plan.FactFirmware:
+		return str(comp.Firmware, "firmware")
+	case plan.FactReady:
+		v, known := comp.SwitchoverReady.Get()
+		return Answer{Holds: v, Known: known, Text: fmt.Sprintf("%s says ready for switchover: %v", c.Component, v)}
+	case plan.FactSystem:
+		v, known := now.Release.Get()
+		return Answer{Holds: v == c.Value, Known: known, Text: "the device says that it runs " + v}
+	case plan.FactInstalled:
+		// The protocol has no list of installed packages: the answer to the
+		// installation is the proof, and it stands in the journal.
+		return Answer{Holds: true, Known: true, Text: "by the device's answer to the installation"}
+	case plan.FactBootNext:
+		for _, b := range now.Boot {
+			if b.Controller == c.Component {
+				v, known := b.Version.Get()
+				return Answer{Holds: v == c.Value, Known: known, Text: fmt.Sprintf("%s boots %s next", c.Component, v)}
+			}
+		}
+		return Answer{Text: "what " + c.Component + " boots next is not known"}
+	case plan.FactRestarted:
+		return restarted(c, comp, now, was)
+	case plan.FactNoFile, plan.FactFileStaged:
+		return file(c, now)
+	}
+	return Answer{Text: "unknown fact " + string(c.Fact)}
+}
+
+func restarted(c plan.Condition, comp state.Component, now *state.Capture, was *Observation) Answer {
+	if was == nil {
+		return Answer{Holds: true, Known: true}
+	}
+	before, after, known := was.Boot, now.BootTime.Or(time.Time{}), now.BootTime.Known()
+	if c.Component != "" {
+		before = was.Boots[c.Component]
+		after, known = comp.BootTime.Get()
+	}
+	return Answer{Holds: after.After(before), Known: known, Text: fmt.Sprintf("boot time of %s: %s, before %s",
+		orSystem(c.Component), after.Format(time.RFC3339), before.Format(time.RFC3339))}
+}
+
+func orSystem(name string) string {
+	if name == "" {
+		return "the device"
+	}
+	return name
+}
+
+func file(c plan.Condition, now *state.Capture) Answer {
+	known, found := false, false
+	for _, v := range now.Volumes {
+		if v.Controller != c.Component || !v.FilesKnown {
+			continue
+		}
+		known = true
+		found = found || slices.ContainsFunc(v.Files, func(f state.File) bool {
+			return f.Path == c.Value || path.Base(f.Path) == path.Base(c.Value)
+		})
+	}
+	word := "is not"
+	if found {
+		word = "is"
+	}
+	return Answer{Holds: known && found == (c.Fact == plan.FactFileStaged), Known: known, Text: fmt.Sprintf("%s %s on %s", c.Value, word, c.Component)}
+}
+
+// Unmet returns the texts of the conditions that do not hold, and whether all
+// of them do.
+func Unmet(cs []plan.Condition, now *state.Capture, was *Observation) (texts []string, all bool) {
+	for _, c := range cs {
+		if a := Holds(c, now, was); !a.Holds {
+			texts = append(texts, fmt.Sprintf("%s (found: %s)", c.Text(), a.Text))
+		}
+	}
+	return texts, len(texts) == 0
+}
+
+// Begun reports whether the reading shows that a step's act was begun since
+// the observation, though its effect may still be on the way.
+func Begun(step plan.Step, now *state.Capture, was Observation) bool {
+	switch step.Kind {
+	case plan.ReloadDevice:
+		t, ok := now.BootTime.Get()
+		return ok && t.After(was.Boot)
+	case plan.SwitchOver:
+		c, ok := now.Component(step.Component)
+		return ok && c.Role.Or("") == state.Primary
+	case plan.LoadSecondary, plan.LoadLineCard, plan.LoadFirmware:
+		c, ok := now.Component(step.Component)
+		if !ok {
+			return true // it was there and is gone: it is on its way
+		}
+		if t, known := c.BootTime.Get(); known && t.After(was.Boots[c.Name]) {
+			return true
+		}
+		oper, known := c.Oper.Get()
+		return known && oper != was.Oper[c.Name]
+	case plan.PrepareBoot, plan.RemoveFile:
+		_, all := Unmet(step.After, now, &was)
+		return all
+	case plan.CaptureBefore, plan.CheckReadiness, plan.StartProbe, plan.TransferPackage, plan.TransferFirmware, plan.VerifyStaged,
+		plan.Hold, plan.ConfirmReleases, plan.CompareStates, plan.JudgeProbe, plan.AcceptHop:
+		return false
+	}
+	return false
+}
+
+// FellBack reports whether the reading shows that the component restarted and
+// came up with another release than the step brings: the activation fell back.
+func FellBack(step plan.Step, now *state.Capture, was Observation) (string, bool) {
+	if step.Kind != plan.LoadSecondary && step.Kind != plan.LoadLineCard {
+		return "", false
+	}
+	c, ok := now.Component(step.Component)
+	if !ok {
+		return "", false
+	}
+	boot, known := c.BootTime.Get()
+	v, vKnown := c.Version.Get()
+	if known && vKnown && boot.After(was.Boots[c.Name]) && c.Oper.Or("") == state.OperActive && v != step.Release {
+		return fmt.Sprintf("%s restarted and runs %s, not %s", c.Name, v, step.Release), true
+	}
+	return "", false
+}
+
+// SafeState names how the device stands when the run is left at this moment,
+// in words for a person.
+func (s *State) SafeState() string {
+	switch {
+	case s.Status == Closed && s.Verdict == Accepted:
+		return "the device runs " + s.Plan.To + " and was accepted"
+	case !s.Touched && s.Accepted == 0:
+		return "untouched: the device runs " + s.Plan.From + " as before; files may have been copied to it"
+	case !s.Touched:
+		return "between hops: the device runs " + s.Plan.Hops[max(0, s.Hop-1)].To + ", accepted"
+	case s.Back:
+		return "on the way back to " + s.Plan.Hops[s.Hop].From
+	case !s.Past:
+		return "staged: the primary runs " + s.Plan.Hops[s.Hop].From + " and forwards; the secondary may be restarting or run " + s.Plan.Hops[s.Hop].To
+	default:
+		step, _ := s.Step()
+		return "handed over: the primary runs " + s.Plan.Hops[s.Hop].To + "; the work stands before \"" + strings.ToLower(step.Title) + "\""
+	}
+}
