@@ -1,0 +1,415 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/device"
+	"towpath/internal/plan"
+	"towpath/internal/policy"
+	"towpath/internal/state"
+)
+
+// Conductor performs the moves of one run. Its fields are set before
+// [Conductor.Run] and not changed while it goes on.
+type Conductor struct {
+	Run      RunRow
+	Input    RunInput
+	Policy   policy.Policy
+	Clock    conduct.Clock
+	Device   device.Device
+	Partners map[string]device.Device
+	Prober   conduct.Prober
+	Images   Images
+	Store    Store
+	Asker    Asker
+	// Checks judges what was read; it is how readiness and comparison reach the
+	// runner.
+	Checks Checks
+	// Pulse is how often the device is asked for a sign of life while its
+	// control plane is silent; 0 means 20 ms. It is the resolution of the
+	// measured silence.
+	Pulse time.Duration
+	// Show, when not nil, is called after every record and while steps go on.
+	Show func(Progress)
+
+	stop    atomic.Bool
+	session session
+}
+
+// Checks are the judgements that need the engines.
+type Checks interface {
+	// Ready runs all readiness rules and returns their report as JSON, and the
+	// ids of what forbids the run.
+	Ready(ctx context.Context, c *state.Capture) (report []byte, blockers []string, err error)
+	// Compare compares the state before the run with the one now, given the
+	// releases of the hop; stops lists the differences that forbid acceptance.
+	Compare(before, now *state.Capture, from, to string) (report []byte, stops []string)
+}
+
+// Progress is what a live view shows.
+type Progress struct {
+	State   *conduct.State
+	Now     time.Time
+	Record  *conduct.Record // the one just written, nil while a step goes on
+	Text    string          // what is going on
+	Loss    conduct.Live
+	Elapsed time.Duration // of the step
+}
+
+// session is what one process knows of the run beyond the journal.
+type session struct {
+	mu      sync.Mutex
+	watch   *conduct.Watch
+	acted   map[string]bool // intents written by this very process
+	before  *state.Capture
+	probing bool
+	stepAt  time.Time
+	began   map[string]time.Time
+}
+
+func (c *Conductor) pulseEvery() time.Duration {
+	if c.Pulse > 0 {
+		return c.Pulse
+	}
+	return 20 * time.Millisecond
+}
+
+// RequestStop asks the run to stop at the next place where that is safe: it
+// turns back if something was touched, and ends otherwise.
+func (c *Conductor) RequestStop() { c.stop.Store(true) }
+
+// Conduct runs, or takes up, the run until it ends or waits for a person. The
+// error is [ErrPaused] or [ErrHeld] when it waits and nobody is there.
+func (c *Conductor) Conduct(ctx context.Context) (conduct.State, error) {
+	st := conduct.New(c.Input.Plan, c.Policy)
+	c.session = session{watch: conduct.NewWatch(c.Policy), acted: map[string]bool{}, began: map[string]time.Time{}}
+	_, err := c.Store.Conduct(ctx, c.Run.ID, func(ctx context.Context, j Journal) (string, error) {
+		ctx, cancel := context.WithCancel(ctx)
+		defer cancel()
+		var wg sync.WaitGroup
+		defer wg.Wait()
+		defer cancel()
+		watching := false
+		for {
+			m := st.Next()
+			if m.Kind == conduct.MoveNone {
+				return string(st.Verdict), nil
+			}
+			raw, err := j.Do(ctx, st.Seq+1, m.Key, func(ctx context.Context) ([]byte, error) {
+				// Only a session that has work to do on the device watches it.
+				if !watching {
+					watching = true
+					c.follow(&st)
+					c.startWatching(ctx, &wg)
+				}
+				rec, err := c.perform(ctx, j, &st, m)
+				if err != nil {
+					return nil, err
+				}
+				rec.Seq, rec.Key, rec.At, rec.Attempt = st.Seq+1, m.Key, c.Clock.Now(), m.Attempt
+				if m.Step.ID != "" && rec.Step == "" && m.Kind != conduct.MoveReturn {
+					rec.Step = m.Step.ID
+				}
+				return json.Marshal(rec)
+			})
+			if err != nil {
+				return "", err
+			}
+			var rec conduct.Record
+			if err := json.Unmarshal(raw, &rec); err != nil {
+				return "", fmt.Errorf("journal of run %s, record %q: %w", c.Run.ID, m.Key, err)
+			}
+			if err := st.Apply(rec); err != nil {
+				return "", err
+			}
+			if err := c.afterwards(ctx, j, &st, rec); err != nil {
+				return "", err
+			}
+		}
+	})
+	if c.session.probing {
+		c.keepMeasurement(context.WithoutCancel(ctx), c.Prober.Stop())
+	}
+	if errors.Is(err, ErrPaused) {
+		err = errors.Join(err, c.Store.SetVerdict(context.WithoutCancel(ctx), c.Run.ID, string(conduct.Paused)))
+	}
+	return st, err
+}
+
+// afterwards does what follows a durable record: messages that led to it are
+// taken, the view is told, the guards learn who must be primary.
+func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State, rec conduct.Record) error {
+	var msg struct {
+		Message int64 `json:"message"`
+	}
+	if len(rec.Data) > 0 && (rec.Kind == conduct.Chosen || rec.Kind == conduct.StepDone) && json.Unmarshal(rec.Data, &msg) == nil && msg.Message != 0 {
+		if err := j.Taken(ctx, msg.Message); err != nil {
+			return err
+		}
+	}
+	c.follow(st)
+	c.show(st, &rec, rec.Text)
+	return nil
+}
+
+// follow tells the guards which controller card must be primary now: nobody
+// while a hand-over or a restart is under way.
+func (c *Conductor) follow(st *conduct.State) {
+	primary := ""
+	if step, ok := st.Step(); ok && !st.Back && st.Status != conduct.Waiting {
+		primary = primaryAt(st.Plan, step)
+		if (step.Kind == plan.SwitchOver || step.Kind == plan.ReloadDevice) && st.Status != conduct.Ready {
+			primary = ""
+		}
+	}
+	c.session.mu.Lock()
+	c.session.watch.ExpectPrimary(primary)
+	c.session.mu.Unlock()
+}
+
+// primaryAt returns the controller card that the plan has as primary when the
+// step begins: the one named by the nearest condition or hand-over before it.
+func primaryAt(p *plan.Plan, at plan.Step) string {
+	primary := ""
+	for _, s := range p.Steps {
+		if primary == "" {
+			for _, b := range s.Before {
+				if b.Fact == plan.FactRole && b.Value == state.Primary {
+					primary = b.Component
+				}
+			}
+		}
+	}
+	for _, s := range p.Steps {
+		if s.ID == at.ID {
+			break
+		}
+		if s.Kind == plan.SwitchOver {
+			primary = s.Component
+		}
+	}
+	return primary
+}
+
+func (c *Conductor) show(st *conduct.State, rec *conduct.Record, text string) {
+	if c.Show == nil {
+		return
+	}
+	p := Progress{State: st, Now: c.Clock.Now(), Record: rec, Text: text}
+	if c.session.probing {
+		p.Loss = c.Prober.Live()
+	}
+	if !c.session.stepAt.IsZero() {
+		p.Elapsed = p.Now.Sub(c.session.stepAt)
+	}
+	c.Show(p)
+}
+
+// startWatching follows the device's and the partners' reports until ctx ends.
+func (c *Conductor) startWatching(ctx context.Context, wg *sync.WaitGroup) {
+	wg.Add(1)
+	go func() {
+		defer wg.Done()
+		for ctx.Err() == nil {
+			// The stream breaks at every hand-over; it is taken up again, and a
+			// device that stays away is the business of the step's own polling.
+			_ = c.Device.Watch(ctx, func(e device.Event) {
+				c.session.mu.Lock()
+				c.session.watch.Event(c.Clock.Now(), e)
+				c.session.mu.Unlock()
+			})
+			_ = WallClock{}.Sleep(ctx, 50*time.Millisecond)
+		}
+	}()
+	for name, d := range c.Partners {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for ctx.Err() == nil {
+				why := partnerTrouble(ctx, d)
+				if ctx.Err() == nil {
+					c.session.mu.Lock()
+					c.session.watch.Partner(name, why)
+					c.session.mu.Unlock()
+				}
+				_ = c.Clock.Sleep(ctx, c.Policy.Conduct.PollEvery)
+			}
+		}()
+	}
+}
+
+// partnerTrouble says why a partner cannot take the load, or nothing.
+func partnerTrouble(ctx context.Context, d device.Device) string {
+	cp, err := d.Capture(ctx, device.ScopeComponents)
+	if err != nil {
+		return "cannot be read: " + err.Error()
+	}
+	for _, k := range cp.Components {
+		if k.Kind != state.KindControllerCard && k.Kind != state.KindLineCard && k.Kind != state.KindFabric {
+			continue
+		}
+		if o, ok := k.Oper.Get(); ok && o != state.OperActive {
+			return k.Name + " is " + o
+		}
+		if f, ok := k.Failure.Get(); ok && f {
+			return k.Name + " reports a failure"
+		}
+	}
+	return ""
+}
+
+// broken returns the first broken guard of the step.
+func (c *Conductor) broken(step plan.Step) *conduct.Failure {
+	var live conduct.Live
+	if c.session.probing {
+		live = c.Prober.Live()
+	}
+	c.session.mu.Lock()
+	defer c.session.mu.Unlock()
+	return c.session.watch.Broken(c.Clock.Now(), step.Guards, live)
+}
+
+// perform does one move and returns its record. An error means that this
+// process must stop; a device that fails is a record.
+func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m conduct.Move) (conduct.Record, error) {
+	c.session.stepAt = c.Clock.Now()
+	if m.Kind == conduct.MoveIntend || m.Kind == conduct.MoveCheck || m.Kind == conduct.MoveHold {
+		c.ensureProbing(ctx, st)
+		if c.session.probing && m.Step.Title != "" {
+			c.Prober.Mark(m.Step.Title)
+		}
+		if c.stop.Load() && !st.Back {
+			c.stop.Store(false)
+			return failed(conduct.ByPerson, string(conduct.GoBack), "a person stopped the run before: "+m.Step.Title), nil
+		}
+		if f := c.broken(m.Step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+	}
+	switch m.Kind {
+	case conduct.MoveOpen:
+		return conduct.Record{Kind: conduct.RunBegun, Text: fmt.Sprintf("%s: %s → %s", c.Input.Plan.Device, c.Input.Plan.From, c.Input.Plan.To), Person: c.Input.Who}, nil
+	case conduct.MoveIntend:
+		return c.intend(ctx, st, m.Step)
+	case conduct.MoveAct:
+		return c.act(ctx, st, m.Step)
+	case conduct.MoveAwait:
+		return c.await(ctx, st, m.Step)
+	case conduct.MoveCheck:
+		return c.check(ctx, st, m.Step)
+	case conduct.MoveHold:
+		return c.hold(ctx, j, st, m.Step)
+	case conduct.MoveReturn:
+		return c.planBack(ctx, st)
+	case conduct.MoveAsk:
+		return c.ask(ctx, j, st)
+	case conduct.MoveFinish:
+		text := string(st.Verdict)
+		if st.Failure != nil {
+			text += ": " + st.Failure.Text
+		}
+		return conduct.Record{Kind: conduct.Finished, Verdict: st.Verdict, Text: text}, nil
+	case conduct.MoveNone:
+	}
+	return conduct.Record{}, fmt.Errorf("app: no such move %q", m.Kind)
+}
+
+func done(text string, data any) conduct.Record {
+	r := conduct.Record{Kind: conduct.StepDone, Text: text}
+	if data != nil {
+		r.Data, _ = json.Marshal(data)
+	}
+	return r
+}
+
+func failed(cause conduct.Cause, name, text string) conduct.Record {
+	return conduct.Record{Kind: conduct.StepFailed, Text: text, Failure: &conduct.Failure{Cause: cause, Name: name, Text: text}}
+}
+
+// fault turns a device's failure into a record.
+func fault(err error) conduct.Record {
+	k := device.KindOf(err)
+	cause := conduct.ByDevice
+	if k == device.Unreachable || k == device.OutcomeUnknown {
+		cause = conduct.ByReach
+	}
+	r := failed(cause, k.String(), err.Error())
+	r.Failure.Retry = k.Retryable()
+	return r
+}
+
+// read reads the device, trying for as long as the policy lets it be
+// unreachable.
+func (c *Conductor) read(ctx context.Context, scope device.Scope) (*state.Capture, error) {
+	since := c.Clock.Now()
+	for {
+		cp, err := c.Device.Capture(ctx, scope)
+		if err == nil {
+			return cp, nil
+		}
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if k := device.KindOf(err); (k != device.Unreachable && k != device.OutcomeUnknown) || c.Clock.Now().Sub(since) > c.Policy.Conduct.ReachableWithin {
+			return nil, err
+		}
+		if err := c.pause(ctx); err != nil {
+			return nil, err
+		}
+	}
+}
+
+// pause waits one polling interval of the run's clock.
+func (c *Conductor) pause(ctx context.Context) error {
+	return c.Clock.Sleep(ctx, c.Policy.Conduct.PollEvery)
+}
+
+// intend reads the device, finds whether the step is still needed and whether
+// what it needs holds, and writes the intent.
+func (c *Conductor) intend(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	now, err := c.read(ctx, device.ScopeComponents)
+	if err != nil {
+		if ctx.Err() != nil {
+			return conduct.Record{}, ctx.Err()
+		}
+		return fault(err), nil
+	}
+	if !asksByItself(step.Kind) && step.Kind != plan.ReloadDevice {
+		if _, all := conduct.Unmet(step.After, now, nil); all {
+			return done("already so: "+step.Title, nil), nil
+		}
+	}
+	if texts, all := conduct.Unmet(step.Before, now, nil); !all {
+		return failed(conduct.ByPrecondition, "", "not as the step needs it: "+join(texts)), nil
+	}
+	obs, err := json.Marshal(conduct.Observe(now))
+	if err != nil {
+		return conduct.Record{}, fmt.Errorf("app: observation: %w", err)
+	}
+	c.session.acted[step.ID+fmt.Sprint(st.Attempt)] = true
+	return conduct.Record{Kind: conduct.Intended, Text: step.Title, Data: obs}, nil
+}
+
+// asksByItself reports whether the protocol's own request tells whether the
+// work is still needed, so that repeating it is safe.
+func asksByItself(k plan.Kind) bool {
+	return k == plan.TransferPackage || k == plan.TransferFirmware
+}
+
+func join(texts []string) string {
+	out := ""
+	for i, t := range texts {
+		if i > 0 {
+			out += "; "
+		}
+		out += t
+	}
+	return out
+}

@@ -1,0 +1,762 @@
+package app
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/device"
+	"towpath/internal/plan"
+	"towpath/internal/release"
+	"towpath/internal/state"
+)
+
+// act asks the device for the change, unless a session that was interrupted
+// may already have asked: then the device is watched first.
+func (c *Conductor) act(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	was, ok := st.IntentObservation()
+	if !ok {
+		return conduct.Record{}, fmt.Errorf("app: the intent of step %s keeps no observation", step.ID)
+	}
+	if !c.session.acted[step.ID+fmt.Sprint(st.Attempt)] && !asksByItself(step.Kind) {
+		text, begun, err := c.watchAfterCrash(ctx, st, step, was)
+		if err != nil {
+			return conduct.Record{}, err
+		}
+		if begun {
+			return conduct.Record{Kind: conduct.Acted, Text: text}, nil
+		}
+	}
+	switch step.Kind {
+	case plan.TransferPackage, plan.TransferFirmware:
+		return c.transfer(ctx, st, step)
+	case plan.RemoveFile:
+		if err := c.Device.RemoveFile(ctx, step.Component, step.File); err != nil {
+			return c.actFault(ctx, err)
+		}
+	case plan.PrepareBoot:
+		if err := c.Device.Activate(ctx, device.ActivateRequest{Version: step.Release}); err != nil {
+			return c.actFault(ctx, err)
+		}
+	case plan.LoadSecondary:
+		if err := c.loadSecondary(ctx, st, step); err != nil {
+			return c.actFault(ctx, err)
+		}
+	case plan.LoadFirmware, plan.LoadLineCard:
+		if err := c.Device.Restart(ctx, step.Component, "towpath run "+c.Run.ID+": "+step.Title); err != nil {
+			return c.actFault(ctx, err)
+		}
+	case plan.ReloadDevice:
+		if err := c.Device.Restart(ctx, "", "towpath run "+c.Run.ID+": "+step.Title); err != nil {
+			return c.actFault(ctx, err)
+		}
+	case plan.SwitchOver:
+		return c.handOver(ctx, st, step)
+	case plan.CaptureBefore, plan.CheckReadiness, plan.StartProbe, plan.VerifyStaged, plan.Hold, plan.ConfirmReleases,
+		plan.CompareStates, plan.JudgeProbe, plan.AcceptHop:
+		return conduct.Record{}, fmt.Errorf("app: step %s changes nothing and has no act", step.ID)
+	}
+	return conduct.Record{Kind: conduct.Acted, Text: "asked: " + step.Title}, nil
+}
+
+// actFault turns the failure of an act into a record. An answer that was lost
+// is not a failure: whether it was done, the device will show.
+func (c *Conductor) actFault(ctx context.Context, err error) (conduct.Record, error) {
+	if ctx.Err() != nil {
+		return conduct.Record{}, ctx.Err()
+	}
+	if k := device.KindOf(err); k == device.Unreachable || k == device.OutcomeUnknown {
+		return conduct.Record{Kind: conduct.Acted, Text: "asked, and the answer was lost: " + err.Error()}, nil
+	}
+	return fault(err), nil
+}
+
+// watchAfterCrash watches the device for the policy's time and says whether
+// the act of an interrupted session was begun.
+func (c *Conductor) watchAfterCrash(ctx context.Context, st *conduct.State, step plan.Step, was conduct.Observation) (string, bool, error) {
+	since := c.Clock.Now()
+	for {
+		cp, err := c.Device.Capture(ctx, device.ScopeComponents)
+		now := c.Clock.Now()
+		switch {
+		case ctx.Err() != nil:
+			return "", false, ctx.Err()
+		case err == nil && conduct.Begun(step, cp, was):
+			return "taken up again: the device shows that this was begun", true, nil
+		case err == nil && now.Sub(since) >= c.Policy.Conduct.ObserveAfterCrash:
+			return "", false, nil
+		case err != nil && now.Sub(since) > c.Policy.Conduct.ReachableWithin:
+			// It cannot be seen; the waiting that follows says so.
+			return "taken up again: the device does not answer, so nothing was asked of it", true, nil
+		}
+		c.show(st, nil, fmt.Sprintf("interrupted here before: watching the device for %v before anything is done", c.Policy.Conduct.ObserveAfterCrash))
+		if err := c.pause(ctx); err != nil {
+			return "", false, err
+		}
+	}
+}
+
+func (c *Conductor) loadSecondary(ctx context.Context, st *conduct.State, step plan.Step) error {
+	if st.Plan.PerController {
+		return c.Device.Activate(ctx, device.ActivateRequest{Version: step.Release, Standby: true, Reboot: true})
+	}
+	return c.Device.Restart(ctx, step.Component, "towpath run "+c.Run.ID+": "+step.Title)
+}
+
+// transfer sends an image and watches that it moves: no progress for the
+// policy's time is a stall, which may be tried again.
+func (c *Conductor) transfer(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	tctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var mu sync.Mutex
+	last, moved := device.Progress{}, c.Clock.Now()
+	errStall := fmt.Errorf("no progress for %v", c.Policy.Conduct.TransferStall)
+	go func() {
+		for tctx.Err() == nil {
+			_ = c.Clock.Sleep(tctx, min(c.Policy.Conduct.TransferStall/10, 5*time.Second))
+			mu.Lock()
+			still := c.Clock.Now().Sub(moved)
+			mu.Unlock()
+			if f := c.broken(step); f != nil {
+				cancel(&guardError{f})
+			} else if still > c.Policy.Conduct.TransferStall {
+				cancel(errStall)
+			}
+		}
+	}()
+	progress := func(p device.Progress) {
+		mu.Lock()
+		if p != last {
+			last, moved = p, c.Clock.Now()
+		}
+		mu.Unlock()
+		c.show(st, nil, progressText(p, c.Clock.Now().Sub(c.session.stepAt)))
+	}
+	content := func(offset int64) (io.ReadCloser, error) { return c.Images.Open(step.Image, offset) }
+	var err error
+	var got device.Installed
+	if step.Kind == plan.TransferPackage {
+		got, err = c.Device.Install(tctx, device.InstallRequest{Version: step.Release, Standby: step.Standby,
+			Size: int64(step.Image.Size), SHA256: step.Image.SHA256, Content: content}, progress)
+	} else {
+		err = c.Device.PutComponentImage(tctx, device.ComponentImageRequest{Component: step.Component, File: step.File, Version: step.Release,
+			Size: int64(step.Image.Size), SHA256: step.Image.SHA256, Content: content}, progress)
+	}
+	if err == nil {
+		text := fmt.Sprintf("sent %v and validated", step.Image.Size)
+		if got.AlreadyThere {
+			text = "already on the device and valid: nothing sent"
+		}
+		return done(text, map[string]any{"installed": got.Version, "sent": got.Sent, "sha256": got.SHA256}), nil
+	}
+	if ctx.Err() != nil {
+		return conduct.Record{}, ctx.Err()
+	}
+	var broke *guardError
+	switch cause := context.Cause(tctx); {
+	case errors.As(cause, &broke):
+		return conduct.Record{Kind: conduct.GuardBroke, Failure: broke.f, Text: broke.f.Text}, nil
+	case errors.Is(cause, errStall):
+		r := failed(conduct.ByDeadline, "stall", "the transfer stalled: "+errStall.Error())
+		r.Failure.Retry = true
+		return r, nil
+	}
+	return fault(err), nil
+}
+
+// guardError carries a broken guard out of a context.
+type guardError struct{ f *conduct.Failure }
+
+func (g *guardError) Error() string { return g.f.Text }
+
+func progressText(p device.Progress, elapsed time.Duration) string {
+	if p.Syncing {
+		return fmt.Sprintf("the device copies between its controller cards: %d %%", p.SyncPercent)
+	}
+	if p.Total == 0 || elapsed <= 0 {
+		return "waiting for the device"
+	}
+	rate := float64(p.Sent) / elapsed.Seconds()
+	left := time.Duration(0)
+	if rate > 0 {
+		left = time.Duration(float64(p.Total-p.Sent) / rate * float64(time.Second)).Round(time.Second)
+	}
+	return fmt.Sprintf("%d of %d MiB, %.1f MiB/s, %v left", p.Sent>>20, p.Total>>20, rate/(1<<20), left)
+}
+
+// pulse is how the silence of the control plane is measured: the device is
+// asked for a sign of life every interval, and the longest time without an
+// answer is the silence, to one interval and the time an answer takes.
+type pulse struct {
+	mu      sync.Mutex
+	last    time.Time
+	longest time.Duration
+	from    time.Time
+	n       int
+}
+
+func (p *pulse) beat(ctx context.Context, c *Conductor) {
+	for ctx.Err() == nil {
+		bctx, cancel := context.WithTimeout(ctx, 300*time.Millisecond)
+		_, err := c.Device.Verify(bctx)
+		cancel()
+		if err == nil {
+			now := c.Clock.Now()
+			p.mu.Lock()
+			if gap := now.Sub(p.last); p.n > 0 && gap > p.longest {
+				p.longest, p.from = gap, p.last
+			}
+			p.last = now
+			p.n++
+			p.mu.Unlock()
+		}
+		_ = WallClock{}.Sleep(ctx, c.pulseEvery())
+	}
+}
+
+// Silence is the measured silence of the control plane in a hand-over.
+type Silence struct {
+	Hop        int           `json:"hop"`
+	Measured   time.Duration `json:"measured_ns"`
+	Resolution time.Duration `json:"resolution_ns"`
+	Answers    int           `json:"answers"`
+	From       time.Time     `json:"from"`
+}
+
+// handOver asks for the switchover while the pulse runs, and waits until the
+// new primary has answered steadily.
+func (c *Conductor) handOver(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	defer c.realTime()()
+	pctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	p := &pulse{}
+	var wg sync.WaitGroup
+	wg.Add(1)
+	go func() { defer wg.Done(); p.beat(pctx, c) }()
+	for p.answers() < 3 && ctx.Err() == nil && c.Clock.Now().Sub(c.session.stepAt) < c.Policy.Conduct.ReachableWithin {
+		_ = WallClock{}.Sleep(ctx, c.pulseEvery()/2)
+	}
+	c.Prober.Mark("hand-over asked")
+	_, err := c.Device.SwitchOver(ctx, step.Component)
+	if err != nil {
+		rec, ferr := c.actFault(ctx, err)
+		if ferr != nil || rec.Kind != conduct.Acted {
+			cancel()
+			wg.Wait()
+			return rec, ferr
+		}
+	}
+	// The silence is over when the device has answered a few times in a row
+	// after it, or when it has been away for longer than the policy allows.
+	before := p.answers()
+	for ctx.Err() == nil && p.answers() < before+5 && c.Clock.Now().Sub(c.session.stepAt) < c.Policy.Conduct.ReachableWithin {
+		c.show(st, nil, "hand-over asked; waiting for the new primary to answer")
+		_ = WallClock{}.Sleep(ctx, c.pulseEvery())
+	}
+	cancel()
+	wg.Wait()
+	c.Prober.Mark("new primary answers")
+	rec := conduct.Record{Kind: conduct.Acted, Text: fmt.Sprintf("handed over; the control plane was silent for %v", p.longest.Round(time.Millisecond))}
+	if err != nil {
+		rec.Text = "hand-over asked, and the answer was lost; silent for " + p.longest.Round(time.Millisecond).String()
+	}
+	rec.Data, _ = json.Marshal(Silence{Hop: step.Hop, Measured: p.longest, Resolution: c.pulseEvery(), Answers: p.n, From: p.from})
+	return rec, nil
+}
+
+func (p *pulse) answers() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.n
+}
+
+// await waits until a fresh reading shows the effect, under guards and until
+// the deadline.
+func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	was, _ := st.IntentObservation()
+	since := c.Clock.Now()
+	reached := since
+	var unmet []string
+	for {
+		now, err := c.Device.Capture(ctx, device.ScopeComponents)
+		at := c.Clock.Now()
+		switch {
+		case ctx.Err() != nil:
+			return conduct.Record{}, ctx.Err()
+		case err != nil:
+			unmet = []string{"the device cannot be read: " + err.Error()}
+			if k := device.KindOf(err); k != device.Unreachable && k != device.OutcomeUnknown {
+				return fault(err), nil
+			}
+			allowed := c.Policy.Conduct.ReachableWithin
+			if step.Kind == plan.ReloadDevice {
+				allowed = step.Deadline
+			}
+			if at.Sub(reached) > allowed {
+				return failed(conduct.ByReach, "unreachable", fmt.Sprintf("the device has not answered for %v", at.Sub(reached).Round(time.Second))), nil
+			}
+		default:
+			reached = at
+			var all bool
+			if unmet, all = conduct.Unmet(step.After, now, &was); all {
+				return done(fmt.Sprintf("done: %s", step.Title), map[string]any{"took_ns": at.Sub(since)}), nil
+			}
+			if text, fell := conduct.FellBack(step, now, was); fell {
+				return failed(conduct.ByDevice, "activation fell back", text+c.fallbackReason(ctx)), nil
+			}
+		}
+		if f := c.broken(step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+		if at.Sub(since) > step.Deadline {
+			return failed(conduct.ByDeadline, "deadline", fmt.Sprintf("not done within %v: %s", step.Deadline, join(unmet))), nil
+		}
+		c.show(st, nil, "waiting: "+join(unmet))
+		if err := c.pause(ctx); err != nil {
+			return conduct.Record{}, err
+		}
+	}
+}
+
+// fallbackReason asks the device why an activation fell back.
+func (c *Conductor) fallbackReason(ctx context.Context) string {
+	v, err := c.Device.Verify(ctx)
+	if err != nil {
+		return ""
+	}
+	for _, t := range []string{v.Standby.ActivationFail, v.ActivationFail} {
+		if t != "" {
+			return ": " + t
+		}
+	}
+	return ""
+}
+
+// check performs a step that changes nothing on the device.
+func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	switch step.Kind {
+	case plan.CaptureBefore:
+		cp, err := c.read(ctx, device.ScopeFull)
+		if err != nil {
+			return c.readFault(ctx, err)
+		}
+		return c.keepCapture(ctx, "capture/before", cp)
+	case plan.CheckReadiness:
+		cp, err := c.read(ctx, device.ScopeFull)
+		if err != nil {
+			return c.readFault(ctx, err)
+		}
+		report, blockers, err := c.Checks.Ready(ctx, cp)
+		if err != nil {
+			return conduct.Record{}, err
+		}
+		if err := c.Store.SetArtefact(ctx, c.Run.ID, "findings", report); err != nil {
+			return conduct.Record{}, err
+		}
+		if len(blockers) > 0 {
+			return failed(conduct.ByVerdict, blockers[0], "not ready: "+strings.Join(blockers, ", ")), nil
+		}
+		return done("ready", nil), nil
+	case plan.StartProbe:
+		return c.baseline(ctx, st, step)
+	case plan.VerifyStaged:
+		return c.verifyStaged(ctx, step)
+	case plan.ConfirmReleases:
+		return c.await(ctx, st, step)
+	case plan.CompareStates:
+		return c.compare(ctx, st, step)
+	case plan.JudgeProbe:
+		return c.judge(ctx, st, step)
+	case plan.AcceptHop:
+		return done("accepted "+step.Release, nil), nil
+	case plan.RemoveFile, plan.TransferPackage, plan.TransferFirmware, plan.PrepareBoot, plan.LoadSecondary, plan.Hold,
+		plan.LoadFirmware, plan.SwitchOver, plan.LoadLineCard, plan.ReloadDevice:
+	}
+	return conduct.Record{}, fmt.Errorf("app: step %s is no check", step.ID)
+}
+
+func (c *Conductor) readFault(ctx context.Context, err error) (conduct.Record, error) {
+	if ctx.Err() != nil {
+		return conduct.Record{}, ctx.Err()
+	}
+	return fault(err), nil
+}
+
+func (c *Conductor) keepCapture(ctx context.Context, name string, cp *state.Capture) (conduct.Record, error) {
+	var b bytes.Buffer
+	if err := state.Encode(&b, cp); err != nil {
+		return conduct.Record{}, fmt.Errorf("app: encode the capture: %w", err)
+	}
+	if err := c.Store.SetArtefact(ctx, c.Run.ID, name, b.Bytes()); err != nil {
+		return conduct.Record{}, err
+	}
+	return done(fmt.Sprintf("read %d components, %d adjacencies, %d route tables; %d facts could not be read",
+		len(cp.Components), len(cp.Adjacencies), len(cp.RouteTables), len(cp.Unread)), nil), nil
+}
+
+// ensureProbing starts the probe again in a session that takes a run up after
+// its baseline.
+func (c *Conductor) ensureProbing(ctx context.Context, st *conduct.State) {
+	if c.session.probing {
+		return
+	}
+	i := slices.IndexFunc(st.Plan.Steps, func(s plan.Step) bool { return s.Kind == plan.StartProbe })
+	if i < 0 || (!st.Back && st.Cursor <= i) {
+		return
+	}
+	if err := c.Prober.Start(context.WithoutCancel(ctx)); err == nil {
+		c.session.probing = true
+		c.Prober.Mark("measurement taken up again")
+	}
+}
+
+// baseline starts the test traffic and requires it clean.
+func (c *Conductor) baseline(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	if !c.session.probing {
+		if err := c.Prober.Start(context.WithoutCancel(ctx)); err != nil {
+			return failed(conduct.ByVerdict, "probe", "test traffic cannot be sent: "+err.Error()), nil
+		}
+		c.session.probing = true
+		c.Prober.Mark(step.Title)
+	}
+	return c.clean(ctx, st, step, c.Policy.Probe.Baseline)
+}
+
+// realTime holds a lab's clock at the rate of real time until the returned
+// function is called; the wall clock needs no holding.
+func (c *Conductor) realTime() (release func()) {
+	if lab, ok := c.Clock.(interface{ RealTime() (release func()) }); ok {
+		return lab.RealTime()
+	}
+	return func() {}
+}
+
+// clean waits until no packet has been lost for the given time. Test traffic
+// runs in real time, so the time is real where the run's clock is the lab's.
+func (c *Conductor) clean(ctx context.Context, st *conduct.State, step plan.Step, d time.Duration) (conduct.Record, error) {
+	defer c.realTime()()
+	since := c.Clock.Now()
+	for {
+		live := c.Prober.Live()
+		if live.Sent > 0 && live.Clean >= d {
+			return done(fmt.Sprintf("clean for %v: %d sent, %d lost so far", d, live.Sent, live.Lost), nil), nil
+		}
+		if f := c.broken(step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+		if c.Clock.Now().Sub(since) > step.Deadline {
+			return failed(conduct.ByVerdict, "probe", fmt.Sprintf("test traffic was not clean for %v within %v: %d of %d lost, worst %v in %s",
+				d, step.Deadline, live.Lost, live.Sent, live.Worst, live.WorstFlow)), nil
+		}
+		c.show(st, nil, fmt.Sprintf("test traffic clean for %v of %v", live.Clean.Round(100*time.Millisecond), d))
+		if err := (WallClock{}).Sleep(ctx, 50*time.Millisecond); err != nil {
+			return conduct.Record{}, err
+		}
+	}
+}
+
+// verifyStaged has the device hash what it holds, where it lists its files,
+// and confirms that the release that runs is still the one that the hop
+// begins with.
+func (c *Conductor) verifyStaged(ctx context.Context, step plan.Step) (conduct.Record, error) {
+	cp, err := c.read(ctx, device.ScopeComponents)
+	if err != nil {
+		return c.readFault(ctx, err)
+	}
+	hp := c.Input.Plan.Hops[step.Hop]
+	if v, ok := cp.Release.Get(); ok && v != hp.From {
+		return failed(conduct.ByDevice, "wrong release", fmt.Sprintf("the device runs %s, and this hop begins at %s", v, hp.From)), nil
+	}
+	checked := 0
+	for _, vol := range cp.Volumes {
+		for _, f := range vol.Files {
+			for _, im := range hp.Images {
+				if path.Base(f.Path) != path.Base(im.File) || im.SHA256 == "" {
+					continue
+				}
+				sum, err := c.Device.HashFile(ctx, vol.Controller, f.Path)
+				if err != nil {
+					return c.readFault(ctx, err)
+				}
+				if !strings.EqualFold(sum, im.SHA256) {
+					return failed(conduct.ByDevice, "damaged", fmt.Sprintf("%s on %s has SHA-256 %s, the catalogue says %s", f.Path, vol.Controller, sum, im.SHA256)), nil
+				}
+				checked++
+			}
+		}
+	}
+	return done(fmt.Sprintf("the device holds %s; %d files on it read back and hashed alike", step.Release, checked), map[string]int{"hashed": checked}), nil
+}
+
+func (c *Conductor) beforeCapture(ctx context.Context) (*state.Capture, error) {
+	if c.session.before != nil {
+		return c.session.before, nil
+	}
+	b, ok, err := c.Store.Artefact(ctx, c.Run.ID, "capture/before")
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		return nil, errors.New("app: the run keeps no capture from before")
+	}
+	cp, err := state.Decode(bytes.NewReader(b))
+	if err != nil {
+		return nil, fmt.Errorf("app: the capture from before: %w", err)
+	}
+	c.session.before = cp
+	return cp, nil
+}
+
+// compare compares the state with the one before the run until nothing forbids
+// acceptance, or the grace for adjacencies has passed.
+func (c *Conductor) compare(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	before, err := c.beforeCapture(ctx)
+	if err != nil {
+		return conduct.Record{}, err
+	}
+	since := c.Clock.Now()
+	for {
+		cp, err := c.read(ctx, device.ScopeFull)
+		if err != nil {
+			return c.readFault(ctx, err)
+		}
+		report, stops := c.Checks.Compare(before, cp, c.Input.Plan.From, step.Release)
+		late := c.Clock.Now().Sub(since) > c.Policy.Conduct.AdjacencyGrace
+		if len(stops) == 0 || late {
+			name := fmt.Sprintf("hop-%d", step.Hop+1)
+			if st.Back {
+				name = "back"
+			}
+			if _, err := c.keepCapture(ctx, "capture/after-"+name, cp); err != nil {
+				return conduct.Record{}, err
+			}
+			if err := c.Store.SetArtefact(ctx, c.Run.ID, "comparison/"+name, report); err != nil {
+				return conduct.Record{}, err
+			}
+		}
+		if len(stops) == 0 {
+			return done("nothing that forbids acceptance", nil), nil
+		}
+		if f := c.broken(step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+		if late {
+			return failed(conduct.ByVerdict, "comparison", fmt.Sprintf("%d differences forbid acceptance: %s", len(stops), join(head(stops, 3)))), nil
+		}
+		c.show(st, nil, fmt.Sprintf("%d differences are left that would forbid acceptance: %s", len(stops), join(head(stops, 2))))
+		if err := c.pause(ctx); err != nil {
+			return conduct.Record{}, err
+		}
+	}
+}
+
+func head(s []string, n int) []string { return s[:min(n, len(s))] }
+
+// judge requires the test traffic clean again and its loss within the budget.
+func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	rec, err := c.clean(ctx, st, step, c.Policy.Probe.Settle)
+	if err != nil || rec.Kind != conduct.StepDone {
+		return rec, err
+	}
+	m := c.Prober.Snapshot()
+	c.keepMeasurement(ctx, m)
+	worst, any := m.Worst()
+	if worst.Longest() > c.Policy.Probe.Budget && !st.Back {
+		return failed(conduct.ByVerdict, "loss over budget", fmt.Sprintf("%s %s lost traffic for %v, the budget is %v", worst.Flow, worst.Direction,
+			worst.Longest().Round(time.Millisecond), c.Policy.Probe.Budget)), nil
+	}
+	text := fmt.Sprintf("no loss in %d packets", m.Sent)
+	if any {
+		text = fmt.Sprintf("%d of %d lost; worst %v in %s %s, budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
+	}
+	return done(text, nil), nil
+}
+
+// keepMeasurement keeps what this session has measured under the session's
+// begin, so that several sessions of one run stand side by side.
+func (c *Conductor) keepMeasurement(ctx context.Context, m conduct.Measurement) {
+	b, err := json.Marshal(m)
+	if err != nil {
+		return
+	}
+	_ = c.Store.SetArtefact(ctx, c.Run.ID, "probe/"+m.Begun.UTC().Format("20060102T150405.000000000"), b)
+}
+
+// hold waits for a named person's consent, under guards.
+func (c *Conductor) hold(ctx context.Context, j Journal, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	actx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	type reply struct {
+		c   Consent
+		err error
+	}
+	answer := make(chan reply, 1)
+	go func() {
+		a, err := c.Asker.Consent(actx, st, step)
+		answer <- reply{a, err}
+	}()
+	asked := false
+	for {
+		id, body, ok, err := j.Take(ctx, "consent")
+		if err != nil {
+			return conduct.Record{}, err
+		}
+		var got *Consent
+		if ok {
+			var a Consent
+			if err := json.Unmarshal(body, &a); err != nil {
+				return conduct.Record{}, fmt.Errorf("app: consent message %d: %w", id, err)
+			}
+			got = &a
+		} else {
+			select {
+			case r := <-answer:
+				switch {
+				case r.err == nil:
+					got = &r.c
+				case errors.Is(r.err, ErrNobody):
+					return conduct.Record{}, fmt.Errorf("%w: %s", ErrHeld, step.Title)
+				case ctx.Err() != nil:
+					return conduct.Record{}, ctx.Err()
+				default:
+					return conduct.Record{}, r.err
+				}
+			default:
+			}
+		}
+		if got != nil {
+			if rec, valid := consented(step, *got, id); valid {
+				return rec, nil
+			}
+			if ok {
+				if err := j.Taken(ctx, id); err != nil {
+					return conduct.Record{}, err
+				}
+				continue
+			}
+			return failed(conduct.ByPerson, got.Person, fmt.Sprintf("consent by %q does not count: this hold point asks for %s", got.Person, strings.Join(step.Hold.Persons, " or "))), nil
+		}
+		if f := c.broken(step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+		if c.stop.Load() {
+			c.stop.Store(false)
+			return failed(conduct.ByPerson, string(conduct.GoBack), "a person stopped the run at: "+step.Title), nil
+		}
+		if !asked {
+			c.show(st, nil, step.Hold.Ask)
+			asked = true
+		}
+		if err := (WallClock{}).Sleep(ctx, c.pulseEvery()); err != nil {
+			return conduct.Record{}, err
+		}
+	}
+}
+
+// consented makes the record of an answer; valid is false where the person may
+// not give consent here.
+func consented(step plan.Step, a Consent, message int64) (conduct.Record, bool) {
+	if a.Person == "" || len(step.Hold.Persons) > 0 && !slices.Contains(step.Hold.Persons, a.Person) {
+		return conduct.Record{}, false
+	}
+	if !a.Granted {
+		r := failed(conduct.ByPerson, a.Person, a.Person+" did not consent: "+a.Note)
+		r.Person = a.Person
+		return r, true
+	}
+	r := done(a.Person+" consents", map[string]int64{"message": message})
+	r.Person = a.Person
+	return r, true
+}
+
+// ask waits for a person's choice while the run is paused.
+func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (conduct.Record, error) {
+	id, body, ok, err := j.Take(ctx, "choice")
+	if err != nil {
+		return conduct.Record{}, err
+	}
+	var ch Choice
+	if ok {
+		if err := json.Unmarshal(body, &ch); err != nil {
+			return conduct.Record{}, fmt.Errorf("app: choice message %d: %w", id, err)
+		}
+	} else {
+		c.show(st, nil, "paused: "+st.Failure.Text)
+		if ch, err = c.Asker.Choose(ctx, st); errors.Is(err, ErrNobody) {
+			return conduct.Record{}, fmt.Errorf("%w: %s", ErrPaused, st.Failure.Text)
+		} else if err != nil {
+			return conduct.Record{}, err
+		}
+	}
+	if !slices.Contains(st.Choices, ch.Choice) {
+		if ok {
+			if err := j.Taken(ctx, id); err != nil {
+				return conduct.Record{}, err
+			}
+		}
+		return conduct.Record{}, fmt.Errorf("app: %q cannot be chosen now; the choices are %v", ch.Choice, st.Choices)
+	}
+	data, _ := json.Marshal(map[string]int64{"message": id})
+	return conduct.Record{Kind: conduct.Chosen, Choice: ch.Choice, Person: ch.Person, Text: ch.Person + " chose: " + string(ch.Choice), Data: data}, nil
+}
+
+// planBack reads the device and plans the way back from what it shows.
+func (c *Conductor) planBack(ctx context.Context, st *conduct.State) (conduct.Record, error) {
+	none := func(text string) (conduct.Record, error) {
+		r := failed(conduct.ByPrecondition, "no way back", text)
+		r.Kind = conduct.NoWayBack
+		return r, nil
+	}
+	cp, err := c.settled(ctx)
+	if err != nil {
+		if ctx.Err() != nil {
+			return conduct.Record{}, ctx.Err()
+		}
+		return none("the device cannot be read, so no way back can be planned: " + err.Error())
+	}
+	layout, err := plan.LayoutOf(cp)
+	if err != nil {
+		return none(err.Error())
+	}
+	steps, err := plan.WayBack(st.Plan, st.Hop, layout, c.Policy)
+	if err != nil {
+		return none(err.Error())
+	}
+	if st.Plan.Path.Hops[st.Hop].Method == release.InService {
+		c.Prober.Mark("way back begins")
+	}
+	return conduct.Record{Kind: conduct.BackPlanned, Steps: steps, Text: fmt.Sprintf("way back to %s in %d steps, because: %s", st.Plan.Hops[st.Hop].From, len(steps), st.Failure.Text)}, nil
+}
+
+// settled reads the device once no controller card is on its way any more, or
+// after the policy's time for a secondary to become ready.
+func (c *Conductor) settled(ctx context.Context) (*state.Capture, error) {
+	since := c.Clock.Now()
+	for {
+		cp, err := c.read(ctx, device.ScopeComponents)
+		if err != nil {
+			return nil, err
+		}
+		moving := false
+		for _, k := range cp.Controllers() {
+			if v, ok := k.Oper.Get(); ok && v != state.OperActive {
+				moving = true
+			}
+		}
+		if !moving || c.Clock.Now().Sub(since) > c.Policy.Conduct.SecondaryReadyWithin {
+			return cp, nil
+		}
+		if err := c.pause(ctx); err != nil {
+			return nil, err
+		}
+	}
+}

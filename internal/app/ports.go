@@ -1,0 +1,126 @@
+// Package app holds the use cases of Towpath and the runner that performs the
+// moves of a run. It knows no concrete adapter: drivers, database, sockets and
+// the lab are handed to it by cmd/towpath through the small interfaces here.
+//
+// Read [App] first, then [Conductor].
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/device"
+	"towpath/internal/fleet"
+	"towpath/internal/plan"
+)
+
+// RunRow is one run as the store keeps it.
+type RunRow struct {
+	ID      string          `json:"id"`
+	Device  string          `json:"device"`
+	Begun   time.Time       `json:"begun"`
+	Verdict string          `json:"verdict"` // empty while it goes on or after a crash
+	Input   json.RawMessage `json:"-"`       // a [RunInput]
+}
+
+// Store keeps runs, journals, artefacts and messages, and conducts durably.
+type Store interface {
+	Create(ctx context.Context, r RunRow) error
+	Get(ctx context.Context, id string) (RunRow, error)
+	Runs(ctx context.Context) ([]RunRow, error)
+	SetVerdict(ctx context.Context, run, verdict string) error
+	Journal(ctx context.Context, run string) ([]json.RawMessage, error)
+	SetArtefact(ctx context.Context, run, name string, body []byte) error
+	Artefact(ctx context.Context, run, name string) (body []byte, ok bool, err error)
+	Artefacts(ctx context.Context, run, prefix string) ([]string, error)
+	Send(ctx context.Context, run, topic string, body []byte) error
+	// Conduct runs body durably; a second process gets an error at once.
+	Conduct(ctx context.Context, run string, body func(context.Context, Journal) (string, error)) (string, error)
+	Close() error
+}
+
+// Journal is the durable side of one run while it is conducted.
+type Journal interface {
+	// Do returns the record kept under key, or calls f, keeps its result and
+	// returns it. The record is durable before Do returns.
+	Do(ctx context.Context, seq int, key string, f func(context.Context) ([]byte, error)) ([]byte, error)
+	// Take returns the oldest message of the topic that was not taken.
+	Take(ctx context.Context, topic string) (id int64, body []byte, ok bool, err error)
+	// Taken marks a message as acted upon.
+	Taken(ctx context.Context, id int64) error
+}
+
+// Images opens the content of image files.
+type Images interface {
+	// Open returns the content from the offset on. An image that is not there is
+	// an error that wraps [ErrNoImage].
+	Open(im plan.ImageRef, offset int64) (io.ReadCloser, error)
+}
+
+// Dialer opens the connection to a device of the fleet.
+type Dialer func(ctx context.Context, d fleet.Device) (device.Device, error)
+
+// Asker asks people. Both calls block until somebody answers, ctx ends, or it
+// is clear that nobody will ([ErrNobody]).
+type Asker interface {
+	Consent(ctx context.Context, st *conduct.State, step plan.Step) (Consent, error)
+	Choose(ctx context.Context, st *conduct.State) (Choice, error)
+}
+
+// Consent is a person's answer at a hold point.
+type Consent struct {
+	Person  string `json:"person"`
+	Granted bool   `json:"granted"`
+	Note    string `json:"note,omitempty"`
+}
+
+// Choice is a person's answer when a run is paused.
+type Choice struct {
+	Person string         `json:"person"`
+	Choice conduct.Choice `json:"choice"`
+}
+
+// The errors that end a session of a run without ending the run.
+var (
+	// ErrNobody says that nobody is there to answer.
+	ErrNobody = errors.New("nobody is there to answer")
+	// ErrPaused says that the run waits for a person's choice.
+	ErrPaused = errors.New("the run is paused and waits for a person")
+	// ErrHeld says that the run waits at a hold point.
+	ErrHeld = errors.New("the run stands at a hold point and waits for consent")
+	// ErrNoImage says that an image file is missing.
+	ErrNoImage = errors.New("image not found")
+)
+
+// RunInput is what a run was begun with; it never changes afterwards.
+type RunInput struct {
+	Plan      *plan.Plan      `json:"plan"`
+	Policy    json.RawMessage `json:"policy"`
+	Workspace string          `json:"workspace"` // digest of the workspace
+	Operator  string          `json:"operator"`
+	Who       string          `json:"who"`           // who started it
+	Lab       string          `json:"lab,omitempty"` // says that this was the emulated lab, and how time ran there
+	Findings  json.RawMessage `json:"findings,omitempty"`
+}
+
+// WallClock is the time of the machine.
+type WallClock struct{}
+
+// Now is [time.Now].
+func (WallClock) Now() time.Time { return time.Now() }
+
+// Sleep waits for d or until ctx ends.
+func (WallClock) Sleep(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
