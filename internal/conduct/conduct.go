@@ -255,6 +255,9 @@ func (s *State) Apply(r Record) error {
 	if r.Step != "" && r.Step != step.ID {
 		return fmt.Errorf("conduct: record %d is of step %q, the run is at %q", r.Seq, r.Step, step.ID)
 	}
+	if r.Kind == Intended && !step.Kind.Changes() {
+		return fmt.Errorf("conduct: record %d: step %q changes nothing and can have no intent", r.Seq, step.ID)
+	}
 	s.Seq = r.Seq
 	switch r.Kind {
 	case RunBegun:
