@@ -1,0 +1,399 @@
+// Package runbook renders a plan for people: as plain text, Markdown or HTML.
+// It renders the very steps that the conductor runs; it adds no step of its
+// own.
+//
+// Read [Render] first.
+package runbook
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"towpath/internal/plan"
+)
+
+// Format is a form that a runbook can be rendered in.
+type Format string
+
+// The formats.
+const (
+	Text     Format = "text"
+	Markdown Format = "markdown"
+	HTML     Format = "html"
+)
+
+// Formats lists them.
+func Formats() []Format { return []Format{Text, Markdown, HTML} }
+
+// Page is a runbook as data: everything that any format shows.
+type Page struct {
+	Title    string
+	Device   string
+	Platform string
+	From, To string
+	MadeAt   string
+	Digest   string
+	Serves   []string
+	Cautions []string
+	Total    string // mean duration of all steps, holds not counted
+	Hops     []Hop
+	Steps    []Step
+	Partners []string
+}
+
+// Hop is what is foretold of one hop.
+type Hop struct {
+	N          int
+	From, To   string
+	Method     string
+	Silence    string
+	Loss       string
+	Untouched  string
+	Back       string
+	Images     []Image
+	Watch      []plan.Outlook // adjacencies that are not sure to hold
+	WatchMore  int
+	Outlooks   int
+	NoReturnAt string // title of the step
+}
+
+// Image is one file of a hop.
+type Image struct{ Kind, File, Size, SHA256 string }
+
+// Step is one step as people read it.
+type Step struct {
+	N        int
+	ID       string
+	Phase    string
+	Title    string
+	Before   []string
+	After    []string
+	Expect   string
+	Clock    string // time since the start at which it should begin
+	Deadline string
+	OnFail   string
+	Guards   string
+	NoReturn bool
+	Hold     string
+	Persons  string
+	First    bool // first of its phase and hop
+	Hop      int
+}
+
+// PageOf makes the page of a plan.
+func PageOf(p *plan.Plan) (Page, error) {
+	digest, err := p.Digest()
+	if err != nil {
+		return Page{}, fmt.Errorf("runbook: %w", err)
+	}
+	page := Page{
+		Title:  fmt.Sprintf("Runbook: %s from %s to %s", p.Device, p.From, p.To),
+		Device: string(p.Device), Platform: p.Platform, From: p.From, To: p.To,
+		MadeAt: p.MadeAt.Format(time.RFC3339), Digest: digest, Serves: p.Serves, Cautions: p.Cautions, Total: short(p.Expected(0)),
+	}
+	for _, d := range p.Partners {
+		page.Partners = append(page.Partners, string(d))
+	}
+	for i, h := range p.Hops {
+		page.Hops = append(page.Hops, hopOf(i, h))
+	}
+	var at time.Duration
+	last := ""
+	for i, s := range p.Steps {
+		key := fmt.Sprint(s.Phase, s.Hop)
+		step := Step{N: i + 1, ID: s.ID, Phase: phaseName(s.Phase), Title: s.Title, Expect: law(s.Expect), Clock: clock(at),
+			Deadline: short(s.Deadline), OnFail: remedy(s.OnFail), NoReturn: s.PointOfNoReturn, First: key != last, Hop: s.Hop + 1}
+		last = key
+		at += s.Expect.Mean()
+		for _, c := range s.Before {
+			step.Before = append(step.Before, c.Text())
+		}
+		for _, c := range s.After {
+			step.After = append(step.After, c.Text())
+		}
+		var guards []string
+		for _, g := range s.Guards {
+			guards = append(guards, strings.ReplaceAll(string(g), "-", " "))
+		}
+		step.Guards = strings.Join(guards, ", ")
+		if s.Hold != nil {
+			step.Hold, step.Persons = s.Hold.Ask, strings.Join(s.Hold.Persons, " or ")
+			if step.Persons == "" {
+				step.Persons = "any named person"
+			}
+			step.Expect, step.Deadline = "as long as it takes", "none"
+		}
+		if s.PointOfNoReturn && s.Hop < len(page.Hops) {
+			page.Hops[s.Hop].NoReturnAt = fmt.Sprintf("step %d", i+1)
+		}
+		page.Steps = append(page.Steps, step)
+	}
+	return page, nil
+}
+
+func hopOf(i int, h plan.HopPlan) Hop {
+	out := Hop{N: i + 1, From: h.From, To: h.To, Method: h.Method, Outlooks: len(h.Outlook)}
+	if h.Silence > 0 {
+		out.Silence = fmt.Sprintf("about %s (%s to %s)", short(h.Silence), short(h.Least), short(h.Most))
+	}
+	if h.Loss > 0 {
+		out.Loss = "about " + short(h.Loss)
+	}
+	if h.Untouched > 0 || len(h.Outlook) > 0 {
+		out.Untouched = fmt.Sprintf("%.1f %%", 100*h.Untouched)
+	}
+	out.Back = h.Back
+	if h.Back == "" {
+		out.Back = "none: " + h.NoBack
+	}
+	for _, im := range h.Images {
+		out.Images = append(out.Images, Image{im.Kind, im.File, im.Size.String(), im.SHA256})
+	}
+	for _, o := range h.Outlook {
+		if o.Outcome == "holds" {
+			continue
+		}
+		if len(out.Watch) < 20 {
+			out.Watch = append(out.Watch, o)
+		} else {
+			out.WatchMore++
+		}
+	}
+	return out
+}
+
+func phaseName(p plan.Phase) string {
+	switch p {
+	case plan.Download:
+		return "Download"
+	case plan.Staging:
+		return "Staging"
+	case plan.UpgradeRun:
+		return "Upgrade run"
+	case plan.Acceptance:
+		return "Upgrade acceptance"
+	}
+	return string(p)
+}
+
+func remedy(r plan.Remedy) string {
+	switch r {
+	case plan.Stop:
+		return "end here; nothing that runs has been changed"
+	case plan.RollBack:
+		return "go back to the release of this hop's beginning"
+	case plan.Pause:
+		return "pause and ask the named person"
+	}
+	return string(r)
+}
+
+// short writes a duration as people say it: 2.2s, 340ms, 12m, 1h05m.
+func short(d time.Duration) string {
+	switch {
+	case d <= 0:
+		return "0s"
+	case d < time.Second:
+		return d.Round(time.Millisecond).String()
+	case d < time.Minute:
+		return d.Round(100 * time.Millisecond).String()
+	case d < time.Hour:
+		d = d.Round(time.Second)
+		if d%time.Minute == 0 {
+			return fmt.Sprintf("%dm", d/time.Minute)
+		}
+		return fmt.Sprintf("%dm%02ds", d/time.Minute, d%time.Minute/time.Second)
+	}
+	d = d.Round(time.Minute)
+	return fmt.Sprintf("%dh%02dm", d/time.Hour, d%time.Hour/time.Minute)
+}
+
+func law(l plan.Law) string {
+	if l.Least == l.Most {
+		return short(l.Likely)
+	}
+	return fmt.Sprintf("%s (%s to %s)", short(l.Likely), short(l.Least), short(l.Most))
+}
+
+func clock(d time.Duration) string {
+	d = d.Round(time.Second)
+	return fmt.Sprintf("+%d:%02d:%02d", d/time.Hour, d%time.Hour/time.Minute, d%time.Minute/time.Second)
+}
+
+//go:embed runbook.html.tmpl
+var htmlSource string
+
+// Render writes the plan in the format. It is an error when the format is not
+// one of [Formats] or w fails.
+func Render(w io.Writer, p *plan.Plan, f Format) error {
+	page, err := PageOf(p)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	switch f {
+	case Text:
+		text(&b, page)
+	case Markdown:
+		markdown(&b, page)
+	case HTML:
+		t, err := Template()
+		if err != nil {
+			return err
+		}
+		if err := t.Execute(&b, page); err != nil {
+			return fmt.Errorf("runbook: %w", err)
+		}
+	default:
+		return fmt.Errorf("runbook: no format %q; there are text, markdown and html", f)
+	}
+	if _, err := w.Write(b.Bytes()); err != nil {
+		return fmt.Errorf("runbook: write: %w", err)
+	}
+	return nil
+}
+
+// Template parses the HTML template.
+func Template() (*template.Template, error) {
+	t, err := template.New("runbook").Parse(htmlSource)
+	if err != nil {
+		return nil, fmt.Errorf("runbook: template: %w", err)
+	}
+	return t, nil
+}
+
+const width = 100
+
+// wrap breaks s into lines of at most width columns, with the first line's
+// prefix given and the others indented as far.
+func wrap(b *bytes.Buffer, prefix, s string) {
+	indent := strings.Repeat(" ", utf8.RuneCountInString(prefix))
+	line := prefix
+	empty := true
+	for _, word := range strings.Fields(s) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			b.WriteString(strings.TrimRight(line, " ") + "\n")
+			line, empty = indent, true
+		}
+		if !empty {
+			line += " "
+		}
+		line += word
+		empty = false
+	}
+	b.WriteString(strings.TrimRight(line, " ") + "\n")
+}
+
+func text(b *bytes.Buffer, p Page) {
+	b.WriteString(p.Title + "\n" + strings.Repeat("=", utf8.RuneCountInString(p.Title)) + "\n\n")
+	fmt.Fprintf(b, "platform  %s\nmade      %s\nplan      %s\nlength    about %s, hold points not counted\n", p.Platform, p.MadeAt, p.Digest, p.Total)
+	if len(p.Partners) > 0 {
+		fmt.Fprintf(b, "partners  %s\n", strings.Join(p.Partners, ", "))
+	}
+	if len(p.Serves) > 0 {
+		wrap(b, "serves    ", strings.Join(p.Serves, ", "))
+	}
+	b.WriteString("\nCautions\n")
+	for _, c := range p.Cautions {
+		wrap(b, "  ! ", c)
+	}
+	for _, h := range p.Hops {
+		fmt.Fprintf(b, "\nHop %d: %s to %s, %s\n", h.N, h.From, h.To, h.Method)
+		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"traffic lost", h.Loss}, {"nothing drops", h.Untouched}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
+			if kv[1] != "" {
+				fmt.Fprintf(b, "  %-21s %s\n", kv[0], kv[1])
+			}
+		}
+		for _, im := range h.Images {
+			fmt.Fprintf(b, "  image %-21s %s (%s)\n", im.Kind, im.File, im.Size)
+		}
+		for _, o := range h.Watch {
+			wrap(b, fmt.Sprintf("  %s: ", o.Outcome), o.Object+": "+o.Why)
+		}
+		if h.WatchMore > 0 {
+			fmt.Fprintf(b, "  and %d more adjacencies that are not sure to hold\n", h.WatchMore)
+		}
+	}
+	for _, s := range p.Steps {
+		if s.First {
+			fmt.Fprintf(b, "\n%s, hop %d\n%s\n", s.Phase, s.Hop, strings.Repeat("-", width))
+		}
+		wrap(b, fmt.Sprintf("[ ] %3d %s  ", s.N, s.Clock), s.Title)
+		if s.NoReturn {
+			b.WriteString("        *** POINT OF NO RETURN ***\n")
+		}
+		if s.Hold != "" {
+			fmt.Fprintf(b, "        consent by %s: ______________________  time: __________\n", s.Persons)
+			continue
+		}
+		wrap(b, "        ", fmt.Sprintf("takes %s, at most %s; if it fails: %s", s.Expect, s.Deadline, s.OnFail))
+		if len(s.Before) > 0 {
+			wrap(b, "        before: ", strings.Join(s.Before, "; "))
+		}
+		if len(s.After) > 0 {
+			wrap(b, "        after:  ", strings.Join(s.After, "; "))
+		}
+	}
+}
+
+func markdown(b *bytes.Buffer, p Page) {
+	fmt.Fprintf(b, "# %s\n\n", p.Title)
+	fmt.Fprintf(b, "Platform %s. Made %s. About %s, hold points not counted. Plan `%s`.\n\n", p.Platform, p.MadeAt, p.Total, p.Digest)
+	if len(p.Serves) > 0 {
+		fmt.Fprintf(b, "Serves: %s.\n\n", cell(strings.Join(p.Serves, ", ")))
+	}
+	if len(p.Partners) > 0 {
+		fmt.Fprintf(b, "Partners that must stay in service: %s.\n\n", strings.Join(p.Partners, ", "))
+	}
+	b.WriteString("## Cautions\n\n")
+	for _, c := range p.Cautions {
+		fmt.Fprintf(b, "- **%s**\n", cell(c))
+	}
+	for _, h := range p.Hops {
+		fmt.Fprintf(b, "\n## Hop %d: %s to %s, %s\n\n| | |\n| --- | --- |\n", h.N, h.From, h.To, h.Method)
+		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"traffic lost", h.Loss}, {"probability that nothing drops", h.Untouched}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
+			if kv[1] != "" {
+				fmt.Fprintf(b, "| %s | %s |\n", kv[0], cell(kv[1]))
+			}
+		}
+		for _, im := range h.Images {
+			fmt.Fprintf(b, "| %s image | `%s`, %s, SHA-256 `%s` |\n", im.Kind, im.File, im.Size, im.SHA256)
+		}
+		if len(h.Watch) > 0 {
+			b.WriteString("\n| adjacency | forecast | why |\n| --- | --- | --- |\n")
+			for _, o := range h.Watch {
+				fmt.Fprintf(b, "| %s | %s | %s |\n", cell(o.Object), o.Outcome, cell(o.Why))
+			}
+		}
+	}
+	for _, s := range p.Steps {
+		if s.First {
+			fmt.Fprintf(b, "\n## %s, hop %d\n\n| # | begins | step | takes | at most | if it fails |\n| --- | --- | --- | --- | --- | --- |\n", s.Phase, s.Hop)
+		}
+		title := cell(s.Title)
+		if s.NoReturn {
+			title = "**Point of no return.** " + title
+		}
+		if s.Hold != "" {
+			title += " Consent by " + cell(s.Persons) + "."
+		}
+		if len(s.Before) > 0 {
+			title += "<br>before: " + cell(strings.Join(s.Before, "; "))
+		}
+		if len(s.After) > 0 {
+			title += "<br>after: " + cell(strings.Join(s.After, "; "))
+		}
+		fmt.Fprintf(b, "| %d | %s | %s | %s | %s | %s |\n", s.N, s.Clock, title, s.Expect, s.Deadline, s.OnFail)
+	}
+}
+
+// cell makes s safe inside a table cell.
+func cell(s string) string {
+	return strings.NewReplacer("|", "\\|", "\n", " ", "<", "&lt;").Replace(s)
+}

@@ -1,0 +1,118 @@
+package runbook
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"towpath/internal/fleet"
+	"towpath/internal/plan"
+	"towpath/internal/policy"
+	"towpath/internal/release"
+
+	"golang.org/x/net/html"
+)
+
+func example(t *testing.T) *plan.Plan {
+	t.Helper()
+	hop := func(from, to string) release.Hop {
+		return release.Hop{From: from, To: to, Method: release.InService, Minutes: release.Spread{Least: 10, Likely: 20, Most: 40},
+			Silence: &release.SilenceRange{Least: time.Second, Likely: 2 * time.Second, Most: 3 * time.Second}}
+	}
+	in := plan.HopInput{Back: release.InService, Untouched: 0.97, Images: []release.Image{{Kind: release.ImageSystem, File: "alder.pkg", Size: 1 << 30, SHA256: strings.Repeat("ab", 32)}},
+		Outlook: []plan.Outlook{{Object: "bgp 192.0.2.1", Outcome: "at risk", Survive: 0.9, Why: "hold time 9s | silence up to 3s"}, {Object: "ospfv2 192.0.2.2", Outcome: "holds"}}}
+	p, err := plan.Compose(plan.Inputs{Device: fleet.Device{ID: "mere-agg-1", Serves: []string{"pumping station <4>"}}, Partners: []fleet.DeviceID{"mere-agg-2"},
+		Platform: release.Platform{ID: "alder-9", PerController: true}, Policy: policy.Default(), Now: time.Date(2031, 3, 4, 0, 0, 0, 0, time.UTC),
+		Path:   release.Path{Hops: []release.Hop{hop("4.2.3", "4.3.1"), hop("4.3.1", "4.4.2")}},
+		Layout: plan.Layout{Primary: "CTL-A", Secondary: "CTL-B", LineCards: []string{"LC-1"}}, Hops: []plan.HopInput{in, in}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// TestEveryFormatShowsEveryStep: nothing is written twice, so nothing may be
+// left out either.
+func TestEveryFormatShowsEveryStep(t *testing.T) {
+	p := example(t)
+	for _, f := range Formats() {
+		var b bytes.Buffer
+		if err := Render(&b, p, f); err != nil {
+			t.Fatal(err)
+		}
+		got := strings.Join(strings.Fields(b.String()), " ")
+		if f == HTML {
+			got = strings.Join(strings.Fields(textOf(t, b.String())), " ")
+		}
+		if len(p.Steps) < 15 {
+			t.Fatalf("the example has only %d steps", len(p.Steps))
+		}
+		for _, s := range p.Steps {
+			if !strings.Contains(got, s.Title) {
+				t.Errorf("%s: step %q is missing", f, s.Title)
+			}
+		}
+		for _, want := range append(p.Cautions, "mere-agg-2", "192.0.2.1") {
+			if !strings.Contains(got, want) {
+				t.Errorf("%s: %q is missing", f, want)
+			}
+		}
+		if n := strings.Count(strings.ToUpper(got), "POINT OF NO RETURN"); n < 2 {
+			t.Errorf("%s: the points of no return of both hops are not marked (%d)", f, n)
+		}
+	}
+	if err := Render(&bytes.Buffer{}, p, "pdf-by-hand"); err == nil {
+		t.Error("an unknown format was rendered")
+	}
+}
+
+func textOf(t *testing.T, src string) string {
+	t.Helper()
+	n, err := html.Parse(strings.NewReader(src))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	var walk func(*html.Node)
+	walk = func(n *html.Node) {
+		if n.Type == html.TextNode {
+			b.WriteString(n.Data)
+		}
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			walk(c)
+			b.WriteString(" ")
+		}
+	}
+	walk(n)
+	return b.String()
+}
+
+func TestTextFitsATerminal(t *testing.T) {
+	var b bytes.Buffer
+	if err := Render(&b, example(t), Text); err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(b.String(), "\n")
+	if len(lines) < 40 {
+		t.Fatalf("only %d lines", len(lines))
+	}
+	for i, l := range lines {
+		if n := utf8.RuneCountInString(l); n > width {
+			t.Errorf("line %d is %d columns wide: %s", i+1, n, l)
+		}
+	}
+}
+
+func TestShort(t *testing.T) {
+	for d, want := range map[time.Duration]string{0: "0s", 340 * time.Millisecond: "340ms", 2200 * time.Millisecond: "2.2s", 12 * time.Minute: "12m", 65 * time.Minute: "1h05m", 90 * time.Second: "1m30s"} {
+		if got := short(d); got != want {
+			t.Errorf("short(%d) = %s, want %s", d, got, want)
+		}
+	}
+	if got := fmt.Sprint(clock(3661 * time.Second)); got != "+1:01:01" {
+		t.Errorf("clock: %s", got)
+	}
+}
