@@ -389,3 +389,20 @@ func (c *Capture) ControllerWithRole(role string) (card Component, ok bool) {
 	}
 	return card, n == 1
 }
+
+// Name names an adjacency in words that are the same everywhere: protocol,
+// neighbour, then the interface and the network instance where they tell
+// adjacencies apart, such as "ospfv2 192.0.2.2 on et-1/0".
+func (a Adjacency) Name() string {
+	n := a.Protocol
+	if a.Neighbour != "" {
+		n += " " + a.Neighbour
+	}
+	if a.Interface != "" {
+		n += " on " + a.Interface
+	}
+	if a.Instance != "" && a.Instance != "default" {
+		n += " in " + a.Instance
+	}
+	return n
+}

@@ -1,0 +1,550 @@
+// Package evidence assembles what is handed over after a run: findings,
+// forecast beside measurement, comparison, loss over time, the journal, and a
+// digest of each part and of the whole.
+//
+// Read [Assemble] first, then [Document.WriteJSON], [Document.WriteHTML] and
+// [Check], which proves that a document is as it was handed over.
+package evidence
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/plan"
+	"towpath/internal/state"
+)
+
+// Format names the document's form; it changes when a reader must change.
+const Format = "towpath-evidence-1"
+
+// Document is the evidence of one run. Durations are nanoseconds in JSON.
+type Document struct {
+	Format    string                `json:"format"`
+	Run       string                `json:"run"`
+	Operator  string                `json:"operator"`
+	Who       string                `json:"who"`
+	Device    string                `json:"device"`
+	Platform  string                `json:"platform"`
+	From      string                `json:"from"`
+	To        string                `json:"to"`
+	Verdict   conduct.Verdict       `json:"verdict"`
+	Reason    string                `json:"reason,omitempty"`
+	SafeState string                `json:"safe_state"`
+	Begun     time.Time             `json:"begun"`
+	Ended     time.Time             `json:"ended"`
+	Lab       string                `json:"lab,omitempty"`    // set when this was the emulated lab
+	Cautions  []string              `json:"cautions"`         // as shown when the change was approved
+	Notes     []string              `json:"notes,omitempty"`  // what a reader must know, such as time that was not measured
+	Unsafe    []string              `json:"unsafe,omitempty"` // verification that was switched off, with the operator's reason
+	Consents  []Consent             `json:"consents"`         // who consented to what, and when
+	Workspace string                `json:"workspace_sha256"` // digest of the files that the run was made from
+	Plan      string                `json:"plan_sha256"`      // digest of the plan that was consented to
+	Hops      []Hop                 `json:"hops"`             // forecast beside measurement
+	Findings  []Finding             `json:"findings"`         // readiness
+	Probe     conduct.Measurement   `json:"probe"`
+	Sessions  []conduct.Measurement `json:"probe_sessions,omitempty"` // where the run was interrupted
+	Compared  []Comparison          `json:"comparisons"`
+	Steps     []Step                `json:"steps"`
+	Journal   []conduct.Record      `json:"journal"`
+	Parts     map[string]string     `json:"parts_sha256"` // part → SHA-256 of its JSON, and of each capture
+	Digest    string                `json:"sha256"`       // of the whole with this field empty
+}
+
+// Consent is one consent or choice of a person.
+type Consent struct {
+	At     time.Time `json:"at"`
+	Person string    `json:"person"`
+	What   string    `json:"what"`
+}
+
+// Hop is one hop's forecast beside its measurement.
+type Hop struct {
+	From        string       `json:"from"`
+	To          string       `json:"to"`
+	Method      string       `json:"method"`
+	Silence     Pair         `json:"silence"`
+	Loss        Pair         `json:"loss"`
+	Minutes     Pair         `json:"duration"`
+	Untouched   float64      `json:"untouched"` // forecast probability that every adjacency holds
+	Held        *bool        `json:"held"`      // whether every adjacency did; nil where it was not measured
+	Adjacencies []Fate       `json:"adjacencies,omitempty"`
+	T1          PhaseMinutes `json:"t1"` // download and secondary loaded
+	T2          PhaseMinutes `json:"t2"` // upgrade run
+	T3          PhaseMinutes `json:"t3"` // acceptance, until redundant again
+}
+
+// PhaseMinutes is how long a phase took, by the run's clock.
+// Source: RFC 7654 §7 (T1 to T3; their sum is T4).
+type PhaseMinutes = time.Duration
+
+// Pair is a forecast beside its measurement.
+type Pair struct {
+	Least      time.Duration `json:"least_ns,omitempty"`
+	Forecast   time.Duration `json:"forecast_ns"`
+	Most       time.Duration `json:"most_ns,omitempty"`
+	Measured   time.Duration `json:"measured_ns"`
+	Resolution time.Duration `json:"resolution_ns,omitempty"`
+	Known      bool          `json:"measured"` // false: it was not measured, and Measured means nothing
+}
+
+// Inside says whether the measurement lies between least and most.
+func (p Pair) Inside() bool { return p.Known && p.Measured >= p.Least && p.Measured <= p.Most }
+
+// Fate is what was foretold of an adjacency and what became of it.
+type Fate struct {
+	Object   string  `json:"object"`
+	Forecast string  `json:"forecast"`
+	Survive  float64 `json:"survive"`
+	Outcome  string  `json:"outcome"` // held, restarted, lost, unknown
+	Why      string  `json:"why,omitempty"`
+}
+
+// Finding is one readiness finding.
+type Finding struct {
+	Rule     string `json:"rule"`
+	Title    string `json:"title,omitempty"`
+	Verdict  string `json:"verdict"`
+	Object   string `json:"object,omitempty"`
+	Evidence string `json:"evidence"`
+	Reason   string `json:"reason,omitempty"`
+	Remedy   string `json:"remedy,omitempty"`
+	Source   string `json:"source,omitempty"`
+}
+
+// Comparison is the comparison of the state before with a later one.
+type Comparison struct {
+	Name        string             `json:"name"`
+	Differences []state.Difference `json:"differences"`
+	Counts      map[string]int     `json:"counts"`
+}
+
+// Step is one step as it went.
+type Step struct {
+	ID      string        `json:"id"`
+	Hop     int           `json:"hop"`
+	Phase   plan.Phase    `json:"phase"`
+	Title   string        `json:"title"`
+	Begun   time.Time     `json:"begun"`
+	Took    time.Duration `json:"took_ns"`
+	Expect  time.Duration `json:"expected_ns"`
+	Result  string        `json:"result"` // done, failed, guard broke, open
+	Text    string        `json:"text"`
+	Back    bool          `json:"back,omitempty"` // on the way back
+	Attempt int           `json:"attempt,omitempty"`
+}
+
+// Inputs is what the evidence is assembled from.
+type Inputs struct {
+	Run       string
+	Operator  string
+	Who       string
+	Lab       string
+	Workspace string
+	Unsafe    []string
+	State     conduct.State
+	Journal   []conduct.Record
+	Findings  []Finding
+	Before    *state.Capture
+	After     []*state.Capture // one per hop that got so far
+	Compared  []Comparison
+	Sessions  []conduct.Measurement // in order of time
+	Captures  map[string]string     // name → SHA-256
+}
+
+// Assemble makes the document of a run, finished or resting. It is an error
+// when the journal is empty or a part cannot be encoded.
+func Assemble(in Inputs) (*Document, error) {
+	if len(in.Journal) == 0 {
+		return nil, errors.New("evidence: the journal is empty")
+	}
+	p := in.State.Plan
+	digest, err := p.Digest()
+	if err != nil {
+		return nil, err
+	}
+	d := &Document{
+		Format: Format, Run: in.Run, Operator: in.Operator, Who: in.Who, Device: string(p.Device), Platform: p.Platform, From: p.From, To: p.To,
+		Verdict: in.State.Verdict, SafeState: in.State.SafeState(), Begun: in.Journal[0].At, Ended: in.Journal[len(in.Journal)-1].At,
+		Lab: in.Lab, Cautions: p.Cautions, Unsafe: in.Unsafe, Workspace: in.Workspace, Plan: digest,
+		Findings: in.Findings, Compared: in.Compared, Journal: in.Journal,
+	}
+	if in.State.Failure != nil {
+		d.Reason = in.State.Failure.Text
+	}
+	d.Steps = stepsOf(p, in.Journal)
+	d.Consents = consentsOf(p, in.Journal)
+	d.Probe = merge(in.Sessions)
+	if len(in.Sessions) > 1 {
+		d.Sessions = in.Sessions
+		d.Notes = append(d.Notes, fmt.Sprintf("The run was interrupted: traffic was measured in %d stretches. Between them nothing was measured, and nothing is claimed of those times.", len(in.Sessions)))
+	}
+	d.Hops = hopsOf(p, in, d.Steps)
+	return d, d.seal(in.Captures)
+}
+
+// seal computes the digests of the parts and of the whole.
+func (d *Document) seal(captures map[string]string) error {
+	d.Parts = maps.Clone(captures)
+	if d.Parts == nil {
+		d.Parts = map[string]string{}
+	}
+	for name, part := range d.parts() {
+		sum, err := digestOf(part)
+		if err != nil {
+			return err
+		}
+		d.Parts[name] = sum
+	}
+	d.Digest = ""
+	whole, err := digestOf(d)
+	if err != nil {
+		return err
+	}
+	d.Digest = whole
+	return nil
+}
+
+func (d *Document) parts() map[string]any {
+	return map[string]any{"findings": d.Findings, "hops": d.Hops, "probe": d.Probe, "comparisons": d.Compared, "steps": d.Steps,
+		"journal": d.Journal, "consents": d.Consents}
+}
+
+func digestOf(v any) (string, error) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return "", fmt.Errorf("evidence: encode: %w", err)
+	}
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:]), nil
+}
+
+// WriteJSON writes the document as JSON.
+func (d *Document) WriteJSON(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", " ")
+	if err := e.Encode(d); err != nil {
+		return fmt.Errorf("evidence: write: %w", err)
+	}
+	return nil
+}
+
+// Check reads a document and proves its digests. The error names the part that
+// was changed.
+func Check(r io.Reader) (*Document, error) {
+	var d Document
+	dec := json.NewDecoder(r)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&d); err != nil {
+		return nil, fmt.Errorf("evidence: this is no evidence document: %w", err)
+	}
+	if d.Format != Format {
+		return nil, fmt.Errorf("evidence: format %q, want %q", d.Format, Format)
+	}
+	var bad []string
+	for name, part := range d.parts() {
+		sum, err := digestOf(part)
+		if err != nil {
+			return nil, err
+		}
+		if sum != d.Parts[name] {
+			bad = append(bad, name)
+		}
+	}
+	if len(bad) > 0 {
+		slices.Sort(bad)
+		return nil, fmt.Errorf("evidence: changed after it was handed over: %v", bad)
+	}
+	want := d.Digest
+	d.Digest = ""
+	sum, err := digestOf(&d)
+	if err != nil {
+		return nil, err
+	}
+	if d.Digest = want; sum != want {
+		return nil, fmt.Errorf("evidence: the document was changed after it was handed over: SHA-256 %s, it says %s", sum, want)
+	}
+	return &d, nil
+}
+
+// stepsOf pairs the begin of each step with its end. A step begins where the
+// record before it ends.
+func stepsOf(p *plan.Plan, journal []conduct.Record) []Step {
+	list := p.Steps
+	back := false
+	find := func(id string) (plan.Step, bool) {
+		i := slices.IndexFunc(list, func(s plan.Step) bool { return s.ID == id })
+		if i < 0 {
+			return plan.Step{}, false
+		}
+		return list[i], true
+	}
+	var out []Step
+	open := map[string]int{}
+	last := journal[0].At
+	for _, r := range journal {
+		if r.Kind == conduct.BackPlanned {
+			list, back = r.Steps, true
+			open = map[string]int{}
+		}
+		s, ok := find(r.Step)
+		if ok && r.Step != "" {
+			key := fmt.Sprint(r.Step, r.Attempt)
+			i, seen := open[key]
+			if !seen {
+				out = append(out, Step{ID: s.ID, Hop: s.Hop, Phase: s.Phase, Title: s.Title, Begun: last, Expect: s.Expect.Mean(), Result: "open", Back: back, Attempt: r.Attempt})
+				i = len(out) - 1
+				open[key] = i
+			}
+			if r.Text != "" {
+				out[i].Text = r.Text
+			}
+			switch r.Kind {
+			case conduct.StepDone:
+				out[i].Result = "done"
+			case conduct.StepFailed:
+				out[i].Result = "failed"
+			case conduct.GuardBroke:
+				out[i].Result = "guard broke"
+			case conduct.RunBegun, conduct.Intended, conduct.Acted, conduct.BackPlanned, conduct.NoWayBack, conduct.Chosen, conduct.Finished:
+			}
+			out[i].Took = r.At.Sub(out[i].Begun)
+		}
+		last = r.At
+	}
+	return out
+}
+
+func consentsOf(p *plan.Plan, journal []conduct.Record) []Consent {
+	var out []Consent
+	for _, r := range journal {
+		if r.Person == "" {
+			continue
+		}
+		what := r.Text
+		if i := slices.IndexFunc(p.Steps, func(s plan.Step) bool { return s.ID == r.Step }); i >= 0 && p.Steps[i].Hold != nil {
+			what += ": " + p.Steps[i].Hold.Ask
+		}
+		if r.Kind == conduct.RunBegun {
+			what = "began the run"
+		}
+		out = append(out, Consent{At: r.At, Person: r.Person, What: what})
+	}
+	return out
+}
+
+// merge adds the sessions up. Each keeps its own outages; the time between
+// them is a void.
+func merge(ms []conduct.Measurement) conduct.Measurement {
+	if len(ms) == 0 {
+		return conduct.Measurement{}
+	}
+	out := ms[0]
+	if len(ms) == 1 {
+		return out
+	}
+	out.Outages, out.Voids, out.Marks, out.Series = slices.Clone(out.Outages), slices.Clone(out.Voids), slices.Clone(out.Marks), nil
+	for i, m := range ms[1:] {
+		out.Voids = append(out.Voids, conduct.Void{From: ms[i].Ended, Until: m.Begun, Why: "nothing was measured: the run was interrupted"})
+		out.Ended = m.Ended
+		out.Sent += m.Sent
+		out.Lost += m.Lost
+		out.Forward += m.Forward
+		out.Reverse += m.Reverse
+		out.Unplaced += m.Unplaced
+		out.Late += m.Late
+		out.Duplicates += m.Duplicates
+		out.Reordered += m.Reordered
+		out.Outages = append(out.Outages, m.Outages...)
+		out.Voids = append(out.Voids, m.Voids...)
+		out.Marks = append(out.Marks, m.Marks...)
+		if m.TPLFrames > out.TPLFrames {
+			out.TPLFrames, out.TPLTime = m.TPLFrames, m.TPLTime
+		}
+	}
+	return out
+}
+
+func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
+	var out []Hop
+	silence := silences(in.Journal)
+	for i, h := range p.Hops {
+		hop := Hop{From: h.From, To: h.To, Method: h.Method, Untouched: h.Untouched,
+			Silence: Pair{Least: h.Least, Forecast: h.Silence, Most: h.Most}, Loss: Pair{Forecast: h.Loss}}
+		if s, ok := silence[i]; ok {
+			hop.Silence.Measured, hop.Silence.Resolution, hop.Silence.Known = s.measured, s.resolution, true
+		}
+		var from, until time.Time
+		for _, s := range steps {
+			if s.Hop != i || s.Back {
+				continue
+			}
+			hop.Minutes.Forecast += s.Expect
+			hop.Minutes.Measured += s.Took
+			hop.Minutes.Known = true
+			switch s.Phase {
+			case plan.Download, plan.Staging:
+				hop.T1 += s.Took
+			case plan.UpgradeRun:
+				hop.T2 += s.Took
+			case plan.Acceptance:
+				hop.T3 += s.Took
+			}
+			if from.IsZero() {
+				from = s.Begun
+			}
+			until = s.Begun.Add(s.Took)
+		}
+		// Minutes foretold of steps that were never reached would make a short
+		// run look fast.
+		for _, o := range in.lossIn(i, steps) {
+			hop.Loss.Measured = max(hop.Loss.Measured, o)
+		}
+		hop.Loss.Known = in.measuredHop(from, until)
+		hop.Loss.Resolution = in.resolution()
+		if i < len(in.After) && in.Before != nil {
+			before := in.Before
+			if i > 0 {
+				before = in.After[i-1]
+			}
+			hop.Adjacencies = fates(h.Outlook, before, in.After[i])
+			held := !slices.ContainsFunc(hop.Adjacencies, func(f Fate) bool { return f.Outcome != "held" })
+			hop.Held = &held
+		}
+		out = append(out, hop)
+	}
+	return out
+}
+
+type measuredSilence struct{ measured, resolution time.Duration }
+
+// silences reads the silences that hand-over records keep.
+func silences(journal []conduct.Record) map[int]measuredSilence {
+	out := map[int]measuredSilence{}
+	for _, r := range journal {
+		if r.Kind == conduct.BackPlanned {
+			break
+		}
+		if r.Kind != conduct.Acted || len(r.Data) == 0 {
+			continue
+		}
+		var s struct {
+			Hop        int           `json:"hop"`
+			Measured   time.Duration `json:"measured_ns"`
+			Resolution time.Duration `json:"resolution_ns"`
+		}
+		if json.Unmarshal(r.Data, &s) == nil && s.Measured > 0 {
+			out[s.Hop] = measuredSilence{s.Measured, s.Resolution}
+		}
+	}
+	return out
+}
+
+func (in Inputs) resolution() time.Duration {
+	if len(in.Sessions) == 0 {
+		return 0
+	}
+	return in.Sessions[0].Resolution
+}
+
+// measuredHop says whether test traffic ran at all.
+func (in Inputs) measuredHop(from, until time.Time) bool {
+	return len(in.Sessions) > 0 && until.After(from)
+}
+
+// lossIn returns the outages that began between the marks of the hop's steps.
+// Marks and outages are both times of the measuring host, so that a lab's
+// clock does not come in.
+func (in Inputs) lossIn(hop int, steps []Step) []time.Duration {
+	titles := map[string]bool{}
+	for _, s := range steps {
+		if s.Hop == hop {
+			titles[s.Title] = true
+		}
+	}
+	other := map[string]bool{}
+	for _, s := range steps {
+		if s.Hop != hop && !titles[s.Title] {
+			other[s.Title] = true
+		}
+	}
+	var out []time.Duration
+	for _, m := range in.Sessions {
+		marks := slices.Clone(m.Marks)
+		slices.SortFunc(marks, func(a, b conduct.Mark) int { return a.At.Compare(b.At) })
+		for _, o := range m.Outages {
+			in := false
+			for _, k := range marks {
+				if k.At.After(o.From) {
+					break
+				}
+				if titles[k.Label] {
+					in = true
+				} else if other[k.Label] {
+					in = false
+				}
+			}
+			if in {
+				out = append(out, o.Longest())
+			}
+		}
+	}
+	return out
+}
+
+// fates compares each adjacency of the outlook in two captures.
+func fates(outlook []plan.Outlook, before, after *state.Capture) []Fate {
+	find := func(c *state.Capture, object string) (state.Adjacency, bool) {
+		i := slices.IndexFunc(c.Adjacencies, func(a state.Adjacency) bool { return a.Name() == object })
+		if i < 0 {
+			return state.Adjacency{}, false
+		}
+		return c.Adjacencies[i], true
+	}
+	var out []Fate
+	for _, o := range outlook {
+		f := Fate{Object: o.Object, Forecast: o.Outcome, Survive: o.Survive, Why: o.Why, Outcome: "unknown"}
+		b, okB := find(before, o.Object)
+		a, okA := find(after, o.Object)
+		upB, _ := b.Up.Get()
+		upA, knownA := a.Up.Get()
+		switch {
+		case !okB || !upB:
+		case okB && !okA, knownA && !upA:
+			f.Outcome = "lost"
+		case knownA && upA:
+			f.Outcome = fate(a, b)
+		}
+		out = append(out, f)
+	}
+	slices.SortStableFunc(out, func(a, b Fate) int { return cmp.Compare(a.Object, b.Object) })
+	return out
+}
+
+func fate(a, b state.Adjacency) string {
+	ta, okA := a.Transition.Get()
+	tb, okB := b.Transition.Get()
+	if okA && okB {
+		if ta != tb {
+			return "restarted"
+		}
+		return "held"
+	}
+	sa, okA := a.Since.Get()
+	sb, okB := b.Since.Get()
+	if okA && okB {
+		if d := sa.Sub(sb); d > time.Second || d < -time.Second {
+			return "restarted"
+		}
+		return "held"
+	}
+	return "unknown"
+}

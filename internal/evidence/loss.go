@@ -1,0 +1,5 @@
+package evidence
+
+import "html/template"
+
+func (d *Document) timeline() (template.HTML, error) { return "", nil }

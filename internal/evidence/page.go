@@ -1,0 +1,301 @@
+package evidence
+
+import (
+	"bytes"
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/state"
+)
+
+// Page is the document as the HTML shows it; nothing is computed in the
+// template.
+type Page struct {
+	Doc       *Document
+	Headline  string
+	Sentence  string
+	Ended     string
+	Begun     string
+	Hops      []PageHop
+	Counts    []Count
+	Findings  []Finding // those that are not clear, then the clear ones
+	Clear     int
+	Compared  []PageComparison
+	Loss      []PageOutage
+	LossText  string
+	Timeline  template.HTML
+	Steps     []PageStep
+	Consents  []PageConsent
+	Journal   []PageRecord
+	Parts     []Count
+	T4        string
+	Expected  string
+	Voids     []string
+	Resolved  string
+	SessionsN int
+}
+
+// Count is a label with a figure.
+type Count struct{ Label, Figure string }
+
+// PageHop is a hop as a row of figures.
+type PageHop struct {
+	Title                          string
+	Rows                           []PagePair
+	Adjacencies                    []PageFate
+	Held, Restarted, Lost, Unknown int
+}
+
+// PagePair is a forecast beside its measurement.
+type PagePair struct{ What, Forecast, Measured, Judged string }
+
+// PageFate is an adjacency as a row.
+type PageFate struct{ Object, Forecast, Outcome, Why string }
+
+// PageComparison is a comparison as rows, the grave ones first.
+type PageComparison struct {
+	Name     string
+	Rows     []state.Difference
+	Expected int
+	Counts   string
+}
+
+// PageOutage is an outage as a row.
+type PageOutage struct{ Flow, Direction, At, Lost, ByLoss, ByTimestamp string }
+
+// PageStep is a step as a row.
+type PageStep struct{ N, Phase, Title, Begun, Took, Expect, Result, Text string }
+
+// PageConsent is a consent as a row.
+type PageConsent struct{ At, Person, What string }
+
+// PageRecord is a journal record as a row.
+type PageRecord struct{ Seq, At, Kind, Step, Text string }
+
+//go:embed evidence.html.tmpl
+var htmlSource string
+
+// Template parses the HTML template.
+func Template() (*template.Template, error) {
+	t, err := template.New("evidence").Parse(htmlSource)
+	if err != nil {
+		return nil, fmt.Errorf("evidence: template: %w", err)
+	}
+	return t, nil
+}
+
+// WriteHTML writes the document as one self-contained page.
+func (d *Document) WriteHTML(w io.Writer) error {
+	t, err := Template()
+	if err != nil {
+		return err
+	}
+	page, err := d.page()
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := t.Execute(&b, page); err != nil {
+		return fmt.Errorf("evidence: %w", err)
+	}
+	if _, err := w.Write(b.Bytes()); err != nil {
+		return fmt.Errorf("evidence: write: %w", err)
+	}
+	return nil
+}
+
+func (d *Document) page() (*Page, error) {
+	p := &Page{Doc: d, Begun: d.Begun.Format(time.RFC1123Z), Ended: d.Ended.Format(time.RFC1123Z), SessionsN: len(d.Sessions)}
+	p.Headline, p.Sentence = headline(d)
+	for _, h := range d.Hops {
+		p.Hops = append(p.Hops, pageHop(h))
+	}
+	counts := map[string]int{}
+	for _, f := range d.Findings {
+		counts[f.Verdict]++
+	}
+	for _, v := range []string{"blocker", "unknown", "caution", "clear"} {
+		p.Counts = append(p.Counts, Count{v, fmt.Sprint(counts[v])})
+		for _, f := range d.Findings {
+			if f.Verdict == v {
+				p.Findings = append(p.Findings, f)
+			}
+		}
+	}
+	for _, c := range d.Compared {
+		p.Compared = append(p.Compared, pageComparison(c))
+	}
+	d.lossPage(p)
+	timeline, err := d.timeline()
+	if err != nil {
+		return nil, err
+	}
+	p.Timeline = timeline
+	for i, s := range d.Steps {
+		title := s.Title
+		if s.Back {
+			title = "way back: " + title
+		}
+		if s.Attempt > 1 {
+			title += fmt.Sprintf(" (attempt %d)", s.Attempt)
+		}
+		p.Steps = append(p.Steps, PageStep{fmt.Sprint(i + 1), string(s.Phase), title, s.Begun.Format("15:04:05"), words(s.Took), words(s.Expect), s.Result, s.Text})
+	}
+	for _, c := range d.Consents {
+		p.Consents = append(p.Consents, PageConsent{c.At.Format(time.RFC3339), c.Person, c.What})
+	}
+	for _, r := range d.Journal {
+		p.Journal = append(p.Journal, PageRecord{fmt.Sprint(r.Seq), r.At.Format("15:04:05.000"), string(r.Kind), r.Step, r.Text})
+	}
+	names := make([]string, 0, len(d.Parts))
+	for n := range d.Parts {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	for _, n := range names {
+		p.Parts = append(p.Parts, Count{n, d.Parts[n]})
+	}
+	return p, nil
+}
+
+func headline(d *Document) (head, sentence string) {
+	switch d.Verdict {
+	case conduct.Accepted:
+		return "ACCEPTED", fmt.Sprintf("%s runs %s. Every check agreed.", d.Device, d.To)
+	case conduct.RolledBack:
+		return "ROLLED BACK", fmt.Sprintf("%s was returned to the release that the hop began with, because: %s", d.Device, d.Reason)
+	case conduct.Paused:
+		return "PAUSED", fmt.Sprintf("A person must decide, because: %s", d.Reason)
+	case conduct.Refused:
+		return "REFUSED", fmt.Sprintf("%s still runs %s as before, because: %s", d.Device, d.From, d.Reason)
+	}
+	return "OPEN", "The run has not ended."
+}
+
+func pageHop(h Hop) PageHop {
+	out := PageHop{Title: fmt.Sprintf("%s to %s, %s", h.From, h.To, h.Method)}
+	pair := func(what string, p Pair, limits bool) {
+		row := PagePair{What: what, Forecast: words(p.Forecast), Measured: "not measured"}
+		if limits && p.Most > 0 {
+			row.Forecast += fmt.Sprintf(" (%s to %s)", words(p.Least), words(p.Most))
+		}
+		if p.Known {
+			row.Measured = words(p.Measured)
+			if p.Resolution > 0 {
+				row.Measured += " ± " + words(p.Resolution)
+			}
+			if limits && p.Most > 0 {
+				row.Judged = "inside the forecast"
+				if !p.Inside() {
+					row.Judged = "outside the forecast"
+				}
+			}
+		}
+		out.Rows = append(out.Rows, row)
+	}
+	if h.Silence.Forecast > 0 {
+		pair("Silence of the control plane", h.Silence, true)
+	}
+	pair("Longest loss of traffic", h.Loss, false)
+	pair("Duration", h.Minutes, false)
+	for _, f := range h.Adjacencies {
+		switch f.Outcome {
+		case "held":
+			out.Held++
+		case "restarted":
+			out.Restarted++
+		case "lost":
+			out.Lost++
+		default:
+			out.Unknown++
+		}
+		out.Adjacencies = append(out.Adjacencies, PageFate{f.Object, fmt.Sprintf("%s (%.1f %%)", f.Forecast, 100*f.Survive), f.Outcome, f.Why})
+	}
+	if h.Held != nil {
+		yes := "no"
+		if *h.Held {
+			yes = "yes"
+		}
+		out.Rows = append(out.Rows, PagePair{"Every adjacency holds", fmt.Sprintf("%.1f %%", 100*h.Untouched), yes, ""})
+	}
+	out.Rows = append(out.Rows, PagePair{"T1 download and staging, T2 upgrade run, T3 acceptance", "", fmt.Sprintf("%s, %s, %s", words(h.T1), words(h.T2), words(h.T3)), "T4 " + words(h.T1+h.T2+h.T3)})
+	return out
+}
+
+func pageComparison(c Comparison) PageComparison {
+	out := PageComparison{Name: c.Name}
+	for _, class := range []state.Class{state.Stop, state.Look} {
+		for _, d := range c.Differences {
+			if d.Class == class {
+				out.Rows = append(out.Rows, d)
+			}
+		}
+	}
+	out.Expected = len(c.Differences) - len(out.Rows)
+	return out
+}
+
+func (d *Document) lossPage(p *Page) {
+	m := d.Probe
+	if m.Sent == 0 {
+		p.LossText = "Test traffic was not sent, so nothing is claimed of loss."
+		return
+	}
+	p.Resolved = words(m.Resolution)
+	p.LossText = fmt.Sprintf("%d packets sent, %d lost (%d on the way there, %d on the way back). A loss shorter than %s cannot be seen. A packet later than %s counts as lost.",
+		m.Sent, m.Lost, m.Forward, m.Reverse, words(m.Resolution), words(m.Waited))
+	if len(m.Outages) == 0 && m.Lost == 0 {
+		p.LossText += " No loss."
+	}
+	sorted := slices.Clone(m.Outages)
+	slices.SortStableFunc(sorted, func(a, b conduct.Outage) int { return int(b.Longest() - a.Longest()) })
+	for _, o := range sorted[:min(len(sorted), 40)] {
+		p.Loss = append(p.Loss, PageOutage{o.Flow, o.Direction, o.From.Format("15:04:05.000"), fmt.Sprint(o.Lost), words(o.ByLoss), words(o.ByTimestamp)})
+	}
+	for _, v := range m.Voids[:min(len(m.Voids), 10)] {
+		p.Voids = append(p.Voids, fmt.Sprintf("%s, %s: %s", v.From.Format("15:04:05.000"), words(v.Until.Sub(v.From)), v.Why))
+	}
+	if n := len(m.Voids) - 10; n > 0 {
+		p.Voids = append(p.Voids, fmt.Sprintf("and %d more", n))
+	}
+}
+
+// words writes a duration for people: 61.7ms, 2.2s, 12m30s.
+func words(d time.Duration) string {
+	switch {
+	case d == 0:
+		return "0"
+	case d < time.Millisecond:
+		return d.Round(time.Microsecond).String()
+	case d < time.Second:
+		return d.Round(100 * time.Microsecond).String()
+	case d < time.Minute:
+		return d.Round(10 * time.Millisecond).String()
+	}
+	return d.Round(time.Second).String()
+}
+
+// FindingsOf reads findings from a readiness report's JSON, an object whose
+// field "findings" lists them.
+func FindingsOf(report []byte) ([]Finding, error) {
+	var r struct {
+		Findings []Finding `json:"findings"`
+	}
+	if len(report) == 0 {
+		return nil, nil
+	}
+	if err := json.Unmarshal(report, &r); err != nil {
+		return nil, fmt.Errorf("evidence: findings: %w", err)
+	}
+	for i := range r.Findings {
+		r.Findings[i].Verdict = strings.ToLower(r.Findings[i].Verdict)
+	}
+	return r.Findings, nil
+}
