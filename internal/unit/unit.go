@@ -10,6 +10,7 @@ package unit
 import (
 	"fmt"
 	"math"
+	"math/big"
 	"strconv"
 	"strings"
 )
@@ -27,33 +28,49 @@ const (
 	TiB ByteSize = 1 << 40
 )
 
-var sizeUnits = []struct {
+// multiple is a unit by its symbol, how many of the base unit it holds, and
+// whether only whole numbers of it mean anything.
+type multiple struct {
 	name  string
-	bytes float64
-}{
-	{"TiB", float64(TiB)}, {"GiB", float64(GiB)}, {"MiB", float64(MiB)}, {"KiB", float64(KiB)},
-	{"TB", 1e12}, {"GB", 1e9}, {"MB", 1e6}, {"kB", 1e3}, {"B", 1},
+	of    int64
+	whole bool
 }
+
+// sizeUnits are tried in order when a size is read, so that B comes last. The
+// binary ones, and B, are also those in which a size is written.
+var (
+	binaryUnits = []multiple{
+		{name: "TiB", of: int64(TiB)}, {name: "GiB", of: int64(GiB)}, {name: "MiB", of: int64(MiB)}, {name: "KiB", of: int64(KiB)},
+	}
+	sizeUnits   = append(binaryUnits[:len(binaryUnits):len(binaryUnits)],
+		multiple{name: "TB", of: 1e12}, multiple{name: "GB", of: 1e9}, multiple{name: "MB", of: 1e6}, multiple{name: "kB", of: 1e3}, multiple{name: "B", of: 1, whole: true})
+)
 
 // ParseByteSize reads a size such as "1.8GiB", "640MB" or "4096B". A unit is
 // required: "4096" alone is an error, because nobody can tell what it counts.
+// Errors are of type [*ParseError].
 func ParseByteSize(s string) (ByteSize, error) {
 	v, err := parse(s, sizeUnits, "a size such as 1.8GiB, 640MB or 4096B")
-	return ByteSize(math.Round(v)), err
+	if err != nil {
+		return 0, err
+	}
+	// Round half up: the fraction of an octet that a decimal leaves has no
+	// meaning.
+	v.Add(v, big.NewRat(1, 2))
+	return ByteSize(new(big.Int).Quo(v.Num(), v.Denom()).Int64()), nil
 }
 
-// String writes the size with the largest binary unit that keeps it at or above
-// one, to three significant decimals, and whole octets below 1 KiB.
+// String writes the size in the largest binary unit that keeps it at or above
+// one, to three decimals, and in whole octets below 1 KiB. It is for people;
+// [ByteSize.MarshalText] loses nothing.
 func (b ByteSize) String() string {
-	if b < 0 {
-		return "-" + (-b).String()
+	switch {
+	case b <= -KiB:
+		return "-" + short(-float64(b), binaryUnits)
+	case b < KiB:
+		return strconv.FormatInt(int64(b), 10) + "B"
 	}
-	for _, u := range sizeUnits[:4] {
-		if float64(b) >= u.bytes {
-			return trim(float64(b)/u.bytes) + u.name
-		}
-	}
-	return strconv.FormatInt(int64(b), 10) + "B"
+	return short(float64(b), binaryUnits)
 }
 
 // MarshalText writes the exact number of octets where the short form would
@@ -77,17 +94,16 @@ func (b *ByteSize) UnmarshalText(t []byte) error {
 // BitRate is a rate in bit/s. The zero value means no capacity at all.
 type BitRate float64
 
-var rateUnits = []struct {
-	name  string
-	bytes float64
-}{
-	{"Tbps", 1e12}, {"Gbps", 1e9}, {"Mbps", 1e6}, {"kbps", 1e3}, {"bps", 1},
+var rateUnits = []multiple{
+	{name: "Tbps", of: 1e12}, {name: "Gbps", of: 1e9}, {name: "Mbps", of: 1e6}, {name: "kbps", of: 1e3}, {name: "bps", of: 1},
 }
 
 // ParseBitRate reads a rate such as "10Gbps" or "640kbps". A unit is required.
+// Errors are of type [*ParseError].
 func ParseBitRate(s string) (BitRate, error) {
 	v, err := parse(s, rateUnits, "a rate such as 10Gbps or 640kbps")
-	return BitRate(v), err
+	f, _ := v.Float64()
+	return BitRate(f), err
 }
 
 // String writes the rate with the largest decimal unit that keeps it at or
@@ -96,12 +112,7 @@ func (r BitRate) String() string {
 	if r < 0 {
 		return "-" + (-r).String()
 	}
-	for _, u := range rateUnits {
-		if float64(r) >= u.bytes {
-			return trim(float64(r)/u.bytes) + u.name
-		}
-	}
-	return trim(float64(r)) + "bps"
+	return short(float64(r), rateUnits)
 }
 
 // MarshalText writes a form that parses back to the same value.
@@ -121,27 +132,62 @@ func (r *BitRate) UnmarshalText(t []byte) error {
 	return err
 }
 
-// parse splits s into a number and one of the units and returns their product.
-func parse(s string, units []struct {
-	name  string
-	bytes float64
-}, want string) (float64, error) {
-	s = strings.TrimSpace(s)
+// A ParseError is a quantity that could not be read: what was found and what
+// would have been right.
+type ParseError struct {
+	Found, Want string
+}
+
+// Error says both in one line.
+func (e *ParseError) Error() string { return fmt.Sprintf("found %q, want %s", e.Found, e.Want) }
+
+// limit is the largest quantity that is read, in octets or bit/s. It leaves
+// room to add two of them without overflow.
+var limit = big.NewRat(math.MaxInt64/2, 1)
+
+// parse splits s into a decimal number and one of the units and returns their
+// exact product. The error is a [*ParseError].
+func parse(s string, units []multiple, want string) (*big.Rat, error) {
 	for _, u := range units {
-		num, ok := strings.CutSuffix(s, u.name)
+		num, ok := strings.CutSuffix(strings.TrimSpace(s), u.name)
 		if !ok {
 			continue
 		}
-		v, err := strconv.ParseFloat(strings.TrimSpace(num), 64)
-		if err != nil || v < 0 || math.IsInf(v, 0) || math.IsNaN(v) || v*u.bytes > math.MaxInt64/2 {
-			return 0, fmt.Errorf("found %q, want %s", s, want)
+		num = strings.TrimRight(num, " ")
+		if !decimal(num) {
+			break
 		}
-		return v * u.bytes, nil
+		v, ok := new(big.Rat).SetString(num)
+		if !ok || u.whole && !v.IsInt() {
+			break
+		}
+		if v.Mul(v, new(big.Rat).SetInt64(u.of)); v.Cmp(limit) > 0 {
+			break
+		}
+		return v, nil
 	}
-	return 0, fmt.Errorf("found %q, want %s", s, want)
+	return new(big.Rat), &ParseError{Found: s, Want: want}
 }
 
-// trim formats v with at most three decimals and no trailing zeros.
-func trim(v float64) string {
-	return strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64)
+// decimal reports whether s is digits with at most one point between them.
+// Signs, exponents, hexadecimals and words such as Inf are not quantities.
+func decimal(s string) bool {
+	whole, part, point := strings.Cut(s, ".")
+	return len(s) <= 400 && digits(whole) && (!point || digits(part))
+}
+
+func digits(s string) bool {
+	return s != "" && strings.Trim(s, "0123456789") == ""
+}
+
+// short writes v in the largest unit that keeps it at or above one, to three
+// decimals. The last unit takes what is below one of all the others.
+func short(v float64, units []multiple) string {
+	for _, u := range units {
+		if scaled := math.Round(v/float64(u.of)*1000) / 1000; scaled >= 1 {
+			return strconv.FormatFloat(scaled, 'f', -1, 64) + u.name
+		}
+	}
+	last := units[len(units)-1]
+	return strconv.FormatFloat(math.Round(v/float64(last.of)*1000)/1000, 'f', -1, 64) + last.name
 }

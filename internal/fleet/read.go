@@ -1,0 +1,164 @@
+package fleet
+
+import (
+	"fmt"
+	"slices"
+
+	"towpath/internal/document"
+)
+
+// Read reads a fleet from YAML. name stands in the messages. The error is of
+// type [document.Problems] and holds every mistake of the file; the fleet then
+// is nil.
+func Read(name string, src []byte) (*Fleet, error) {
+	doc, err := document.Parse(name, src)
+	if err != nil {
+		return nil, err
+	}
+	f, ps := Decode(doc)
+	if err := ps.Err(); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// Decode reads a fleet from a document that is parsed already, so that the
+// caller can report mistakes of its own at their places. The fleet is never
+// nil; where there are problems it holds what could be read.
+func Decode(doc *document.Document) (*Fleet, document.Problems) {
+	f := &Fleet{}
+	c := &checker{doc: doc, fleet: f, problems: doc.Decode(Shape(), f)}
+	c.devices()
+	c.groups()
+	c.links()
+	c.demands()
+	return f, c.problems
+}
+
+// checker looks for what is well-formed and still makes no sense. Empty values
+// were reported before it and are passed over.
+type checker struct {
+	doc      *document.Document
+	fleet    *Fleet
+	problems document.Problems
+
+	known    map[DeviceID]bool
+	ids      []string // of known, sorted
+	complete bool     // every device has an id, so that a name not known is wrong
+}
+
+func (c *checker) report(path, found, want, nearest string) {
+	c.problems = append(c.problems, c.doc.Problem(path, found, want, nearest))
+}
+
+// firsts remembers where each name stood first.
+type firsts map[string]string
+
+// once reports a name that stands for a second thing of the same kind.
+func (c *checker) once(seen firsts, what, name, path string) {
+	if name == "" {
+		return
+	}
+	if first, again := seen[name]; again {
+		pos, _ := c.doc.At(first)
+		c.report(path, fmt.Sprintf("the %s %q a second time; the first is in line %d", what, name, pos.Line), "", "")
+		return
+	}
+	seen[name] = path
+}
+
+func (c *checker) devices() {
+	ids, addresses := firsts{}, firsts{}
+	c.known = map[DeviceID]bool{}
+	_, given := c.doc.At("devices")
+	c.complete = given && (len(c.fleet.Devices) > 0 || !c.problems.Under("devices"))
+	for i, d := range c.fleet.Devices {
+		at := fmt.Sprintf("devices[%d]", i)
+		c.once(ids, "device", string(d.ID), at+".id")
+		c.known[d.ID] = true
+		c.complete = c.complete && d.ID != ""
+		components, systems := firsts{}, firsts{}
+		for j, p := range d.Components {
+			c.once(components, "component", p.Name, fmt.Sprintf("%s.components[%d].name", at, j))
+		}
+		for j, s := range d.LogicalSystems {
+			c.once(systems, "logical system", s.Name, fmt.Sprintf("%s.logical-systems[%d].name", at, j))
+		}
+		// One address for two devices would put one device's change on another.
+		c.once(addresses, "address", d.Access.Address, at+".access.address")
+		c.once(addresses, "address", d.Console.Address, at+".console.address")
+		c.access(d.Access, at+".access")
+	}
+	delete(c.known, "")
+	for id := range c.known {
+		c.ids = append(c.ids, string(id))
+	}
+	slices.Sort(c.ids)
+}
+
+func (c *checker) access(a Access, at string) {
+	if c.problems.Under(at) {
+		return
+	}
+	switch {
+	case a.Driver != "" && a.Address == "":
+		c.report(at, "a driver without an address", document.HostPort.Want+", in the key \"address\"", "")
+	case a.Cert != "" && a.Key == "":
+		c.report(at+".certificate", "a certificate without its key", "both, or neither", "")
+	case a.Key != "" && a.Cert == "":
+		c.report(at+".key", "a key without its certificate", "both, or neither", "")
+	}
+}
+
+// device reports a device that the fleet does not have.
+func (c *checker) device(id DeviceID, path string) {
+	if id == "" || c.known[id] || !c.complete || c.problems.Under(path) {
+		return
+	}
+	c.report(path, fmt.Sprintf("no device %q in the fleet", id), "", document.Nearest(string(id), c.ids))
+}
+
+func (c *checker) groups() {
+	names := firsts{}
+	for i, g := range c.fleet.Groups {
+		at := fmt.Sprintf("redundancy-groups[%d]", i)
+		c.once(names, "redundancy group", g.Name, at+".name")
+		for j, m := range g.Members {
+			c.device(m, fmt.Sprintf("%s.members[%d]", at, j))
+		}
+		_, given := c.doc.At(at + ".members")
+		switch n := len(g.Members); {
+		case !given || c.problems.Under(at+".at-least"):
+		case n < 2:
+			c.report(at+".members", fmt.Sprintf("a group of %d", n), "at least two devices, of which one can stand in for another", "")
+		case g.AtLeast >= n:
+			c.report(at+".at-least", fmt.Sprintf("%d of %d devices must stay in service, so that none may ever be upgraded", g.AtLeast, n), fmt.Sprintf("from 1 to %d", n-1), "")
+		}
+	}
+}
+
+func (c *checker) links() {
+	ids := firsts{}
+	for i, l := range c.fleet.Links {
+		at := fmt.Sprintf("links[%d]", i)
+		c.once(ids, "link", l.ID, at+".id")
+		c.device(l.A.Device, at+".a.device")
+		c.device(l.B.Device, at+".b.device")
+		if l.A.Device != "" && l.A.Device == l.B.Device {
+			c.report(at+".b.device", fmt.Sprintf("both ends on the device %q", l.B.Device), "a link between two devices", "")
+		}
+	}
+}
+
+func (c *checker) demands() {
+	names := firsts{}
+	for i, d := range c.fleet.Demands {
+		at := fmt.Sprintf("demands[%d]", i)
+		c.once(names, "demand", d.Name, at+".name")
+		c.device(d.From, at+".from")
+		c.device(d.To, at+".to")
+		if d.From != "" && d.From == d.To {
+			c.report(at+".to", fmt.Sprintf("a demand from %q to itself", d.To), "traffic between two devices", "")
+		}
+	}
+}

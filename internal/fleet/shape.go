@@ -1,0 +1,133 @@
+package fleet
+
+import (
+	"path"
+	"regexp"
+	"strings"
+
+	"towpath/internal/document"
+)
+
+// Kinds are the component kinds that a file may name: OpenConfig platform
+// types without prefix, and PORT_EXTENDER for a bridge port extender.
+// Source: OpenConfig openconfig-platform-types, identities derived from
+// OPENCONFIG_HARDWARE_COMPONENT, from memory; IEEE 802.1BR.
+func Kinds() []string {
+	return []string{
+		"CHASSIS", "CONTROLLER_CARD", "LINECARD", "FABRIC", "POWER_SUPPLY", "FAN", "FAN_TRAY", "STORAGE", "PORT_EXTENDER",
+		"BACKPLANE", "CPU", "FRU", "INTEGRATED_CIRCUIT", "PORT", "SENSOR", "TRANSCEIVER",
+	}
+}
+
+var envName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
+
+// secret is the form of a [SecretRef].
+var secret = &document.Form{
+	Want:    "a reference to a secret, env:NAME or file:PATH, never the secret itself",
+	Pattern: `^(env:[A-Za-z_][A-Za-z0-9_]*|file:.+)$`,
+	Check: func(s string) bool {
+		name, env := strings.CutPrefix(s, "env:")
+		if env {
+			return envName.MatchString(name)
+		}
+		file, ok := strings.CutPrefix(s, "file:")
+		return ok && file != "" && path.Clean(file) != "." && !strings.HasSuffix(file, "/") && !strings.Contains(file, "\\")
+	},
+}
+
+// Shape describes a fleet file.
+func Shape() *document.Shape {
+	name := document.Field{Form: document.Name}
+	device := func(doc string) document.Field {
+		return document.Field{Doc: doc, Form: document.Name, Want: "the id of a device"}
+	}
+	with := func(f document.Field, doc string) document.Field {
+		f.Doc = doc
+		return f
+	}
+	metric := document.Field{Range: document.Between(0, 1<<24-1)} // Source: RFC 5305 §3, 24 bits; RFC 2328 §A.4.2 has 16
+	return &document.Shape{
+		Name: "fleet",
+		Doc:  "What the operator owns: devices with their components, the links between them, redundancy groups and traffic demands.",
+		Types: map[string]string{
+			"Fleet":           "Everything the operator owns that Towpath needs to know.",
+			"Device":          "One managed network element.",
+			"Component":       "One part of a device as the operator's inventory knows it. What a capture finds overrides it.",
+			"LogicalSystem":   "One of several virtual devices on a chassis; all share its upgrade.",
+			"Access":          "How a device is reached. Secrets are references only.",
+			"Console":         "The out-of-band way to a device.",
+			"RedundancyGroup": "Devices of which some number must stay in service.",
+			"Endpoint":        "An interface of a device.",
+			"Link":            "A link between two interfaces.",
+			"Demand":          "Traffic that must be carried from one device to another.",
+		},
+		Fields: map[string]document.Field{
+			"Fleet.operator":          {Doc: "Name of the operator, as it stands on runbooks and evidence."},
+			"Fleet.devices":           {Doc: "The managed network elements."},
+			"Fleet.links":             {Doc: "The links between devices."},
+			"Fleet.redundancy-groups": {Doc: "Sets of devices of which some must stay in service."},
+			"Fleet.demands":           {Doc: "The traffic that must be carried."},
+
+			"Device.id":              with(name, "Identifier, unique in the fleet. It is also the certificate's name where server-name is not given."),
+			"Device.platform":        {Doc: "A platform of the release catalogue.", Form: document.Name, Want: "a platform of the release catalogue"},
+			"Device.site":            {Doc: "Where it stands. Freezes may name sites."},
+			"Device.role":            {Doc: "What it is for, in free words such as aggregation."},
+			"Device.release":         {Doc: "The release that is believed to run; a capture overrides it. Write it in quotes."},
+			"Device.features":        {Doc: "Features in use that the conditions of the release catalogue may name.", Unique: true},
+			"Device.components":      {Doc: "Parts of the device."},
+			"Device.logical-systems": {Doc: "Virtual devices on the chassis."},
+			"Device.access":          {Doc: "How it is reached."},
+			"Device.console":         {Doc: "The out-of-band way to it."},
+			"Device.serves":          {Doc: "Who depends on it, in the operator's words.", Unique: true},
+			"Device.labels":          {Doc: "Anything else, by name."},
+
+			"Component.name":     {Doc: "Name as the device reports it."},
+			"Component.kind":     {Doc: "OpenConfig platform type.", Words: Kinds()},
+			"Component.part":     {Doc: "Part number, which conditions of the release catalogue may name."},
+			"Component.firmware": {Doc: "Firmware level that is believed to run on it. Write it in quotes."},
+
+			"LogicalSystem.name":   {Doc: "Name, unique on the device."},
+			"LogicalSystem.serves": {Doc: "Who depends on it, in the operator's words.", Unique: true},
+
+			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI.", Words: []string{"openconfig"}},
+			"Access.address":         {Doc: "Where the management service listens.", Form: document.HostPort},
+			"Access.server-name":     {Doc: "Name that the device's certificate must carry, where it is not the id.", Form: document.Host},
+			"Access.authority":       {Doc: "Reference to the PEM of the certificate authority.", Form: secret, Secret: true},
+			"Access.certificate":     {Doc: "Reference to the PEM of the client certificate.", Form: secret, Secret: true},
+			"Access.key":             {Doc: "Reference to the PEM of the client's private key.", Form: secret, Secret: true},
+			"Access.insecure-reason": {Doc: "Switches certificate verification off for this device, for this reason. It is printed at every use and recorded in the evidence.", Prose: true},
+
+			"Console.address": {Doc: "Where the console server answers, by TCP.", Form: document.HostPort},
+
+			"RedundancyGroup.name":     {Doc: "Name, unique in the fleet."},
+			"RedundancyGroup.members":  {Doc: "Ids of the devices.", Form: document.Name, Want: "the id of a device", Unique: true},
+			"RedundancyGroup.at-least": {Doc: "How many must stay in service.", Range: document.From(1)},
+
+			"Endpoint.device":    device("Id of the device."),
+			"Endpoint.interface": {Doc: "Name of the interface on it."},
+
+			"Link.id":          {Doc: "Identifier, unique in the fleet."},
+			"Link.a":           {Doc: "One end."},
+			"Link.b":           {Doc: "The other end."},
+			"Link.capacity":    {Doc: "What it carries in each direction.", Range: document.Above(0)},
+			"Link.metric-ab":   with(metric, "IGP metric from a to b; 0 or none means 1."),
+			"Link.metric-ba":   with(metric, "IGP metric from b to a; 0 or none means that from a to b."),
+			"Link.shared-risk": {Doc: "Names of what it shares with other links that fail with it: a duct, a fibre, a line card.", Unique: true},
+
+			"Demand.name": {Doc: "Name, for messages."},
+			"Demand.from": device("Id of the device where the traffic enters."),
+			"Demand.to":   device("Id of the device where it leaves."),
+			"Demand.rate": {Doc: "How much it is.", Range: document.Above(0)},
+		},
+	}
+}
+
+// Reference splits the reference into its scheme, "env" or "file", and the
+// name or path. ok is false for the zero value and for what is no reference.
+func (r SecretRef) Reference() (scheme, name string, ok bool) {
+	if !secret.Check(string(r)) {
+		return "", "", false
+	}
+	scheme, name, ok = strings.Cut(string(r), ":")
+	return scheme, name, ok
+}
