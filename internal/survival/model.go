@@ -108,22 +108,23 @@ type AdjacencyForecast struct {
 	Source   string   `json:"source"` // standards and measurements of the rule that decided
 }
 
-// Name is protocol, interface and neighbour, and the instance where there is
-// one: unique within a capture.
+// Name is protocol, neighbour and interface, and the instance where it is not
+// the default: unique within a capture.
 func (a AdjacencyForecast) Name() string {
 	return nameOf(a.Protocol, a.Instance, a.Interface, a.Neighbour)
 }
 
+// nameOf names an adjacency for people, such as "ospfv2 192.0.2.1 on et-1/0/1".
 func nameOf(protocol, instance, iface, neighbour string) string {
 	n := protocol
-	if instance != "" {
-		n += "[" + instance + "]"
-	}
 	if neighbour != "" {
 		n += " " + neighbour
 	}
 	if iface != "" {
 		n += " on " + iface
+	}
+	if instance != "" && instance != "default" {
+		n += " in " + instance
 	}
 	return n
 }
@@ -166,6 +167,13 @@ type Options struct {
 	// Implementation is what the device runs, such as "frr" or
 	// "keepalived2.2.7"; an adjacency that names its own overrides it.
 	Implementation string
+	// TransportCut says that the device's TCP does not answer during the
+	// silence, as when the kernel of its controller goes away too. TCP sessions
+	// then wait for the next retransmission, whose intervals double.
+	TransportCut bool
+	// Unplanned says that the restart cannot be announced beforehand, so that
+	// no grace period is asked for (RFC 3623 §5, RFC 8706 §3.2.3).
+	Unplanned bool
 	// Target is the probability of being untouched that [Advise] aims at; 0
 	// means 0.999.
 	Target float64

@@ -1,78 +1,543 @@
 package survival
 
 import (
+	"fmt"
 	"math"
+	"slices"
+	"sort"
+	"strings"
 	"time"
 
 	"towpath/internal/state"
 )
 
-// Predict forecasts what becomes of the adjacencies of a capture in a
-// silence. The forecast's adjacencies are in the order of the capture.
+// Predict forecasts what becomes of the adjacencies of a capture in a silence
+// of three points. It is [PredictLaw] with [LawOf].
 func Predict(c *state.Capture, s Silence, o Options) Forecast {
-	f := Forecast{Device: c.Device, Law: Law{{1, s}}, Untouched: 1, Safe: math.MaxInt64}
-	for _, a := range c.Adjacencies {
-		h, d, src := standard(a.Protocol)
-		w := AdjacencyForecast{
-			Protocol: a.Protocol, Instance: a.Instance, Interface: a.Interface, Neighbour: a.Neighbour,
-			Peer: a.Peer.Or(""), Carries: a.Protocol != state.LLDP, Source: src,
+	return PredictLaw(c, LawOf(s), o)
+}
+
+// PredictLaw forecasts what becomes of the adjacencies of a capture in a
+// silence of the given law. The adjacencies of the forecast are those of the
+// capture in its order, then those that it tells of in its aggregates and
+// spanning trees only.
+//
+// Given the silence the adjacencies' own events are independent; the silence
+// they share. So each probability is the integral over the law of the product
+// of the conditional ones, never a product of marginals. A silence that is out
+// of order is put in order, and said so in the cautions.
+func PredictLaw(c *state.Capture, law Law, o Options) Forecast {
+	law, cautions := mended(law)
+	return newModel(compile(c, o)).forecast(c.Device, law, cautions)
+}
+
+// mended puts a law in order.
+func mended(law Law) (Law, []string) {
+	if law.Validate() == nil {
+		return law, nil
+	}
+	said := []string{fmt.Sprintf("the silence was put in order: %v", law.Validate())}
+	out := slices.Clone(law)
+	sum := 0.0
+	for i := range out {
+		p := []time.Duration{max(0, out[i].Silence.Least), max(0, out[i].Silence.Likely), max(0, out[i].Silence.Most)}
+		slices.Sort(p)
+		out[i].Silence = Silence{p[0], p[1], p[2]}
+		if !(out[i].Weight > 0) {
+			out[i].Weight = 0
 		}
-		send, detect := a.Timers.Send.Or(h), a.Timers.NeighbourDetect.Or(d)
-		w.Inputs = []Input{
-			{"hello interval", send.String(), !a.Timers.Send.Known(), src},
-			{"neighbour's detection time", detect.String(), !a.Timers.NeighbourDetect.Known(), src},
+		sum += out[i].Weight
+	}
+	for i := range out {
+		if sum > 0 {
+			out[i].Weight /= sum
+		} else {
+			out[i].Weight = 1 / float64(len(out))
 		}
-		w.Safe = max(0, detect-send)
-		gap := (detect - s.Mean() - o.ResumeDelay.Mean()).Seconds() / send.Seconds()
-		w.Survive = min(1, max(0, gap))
-		w.Alone = w.Survive
-		switch {
-		case w.Survive == 1:
-			w.Outcome, w.Why = Holds, "the neighbour waits longer than the silence and one hello interval"
-		case w.Survive == 0:
-			w.Outcome, w.Why = Drops, "the neighbour gives up before the silence ends"
-		default:
-			w.Outcome, w.Why = AtRisk, "it depends on when the last hello was sent"
+	}
+	return out, said
+}
+
+// model is a system with its structure, ready to be integrated.
+type model struct {
+	*system
+	structure *structure
+	classes   []own
+	class     []int32 // of each relation
+	formula   *formula
+	root      []int32 // of each relation: the step of its event
+	required  []int32 // how many relations of each class must live for traffic to be untouched
+	spoilt    int     // a relation that touches traffic at any silence, or -1
+	touching  []int   // relations whose own event counts, sorted by the silence they surely stand
+}
+
+func newModel(s *system) *model {
+	m := &model{system: s, structure: s.structure(), class: make([]int32, len(s.relations)), formula: newFormula(), spoilt: -1}
+	index := map[own]int32{}
+	for i := range s.relations {
+		o := &s.relations[i].own
+		c, ok := index[*o]
+		if !ok {
+			c = int32(len(m.classes))
+			m.classes = append(m.classes, *o)
+			index[*o] = c
 		}
-		if w.Carries {
-			f.Untouched *= w.Survive
-			if w.Safe < f.Safe {
-				f.Safe, f.Limiting = w.Safe, w.Name()
+		m.class[i] = c
+	}
+	m.root = make([]int32, len(s.relations))
+	for i, r := range s.relations {
+		m.root[i] = m.formula.add(m.structure, m.class, m.structure.event[r.node])
+	}
+	// Traffic is untouched when everything that carries lives and so does all
+	// it stands on, redundant or not: what runs over a member link that fails
+	// is touched even if the aggregate stays up.
+	m.required = make([]int32, len(m.classes))
+	needed := make([]bool, len(s.nodes))
+	counted := make([]bool, len(s.relations))
+	var walk func(n int)
+	walk = func(n int) {
+		if needed[n] {
+			return
+		}
+		needed[n] = true
+		if r := s.nodes[n].relation; r >= 0 && !counted[r] && !s.relations[r].down {
+			counted[r] = true
+			m.required[m.class[r]]++
+			m.touching = append(m.touching, r)
+			if m.spoilt < 0 && (s.relations[r].own.fate == lost || s.relations[r].carries && s.relations[r].kept[0] > 0) {
+				m.spoilt = r
 			}
 		}
-		f.Adjacencies = append(f.Adjacencies, w)
+		for _, need := range s.nodes[n].needs {
+			for _, of := range need.of {
+				walk(of)
+			}
+		}
 	}
-	if f.Safe == math.MaxInt64 {
-		f.Safe, f.Unlimited = 0, true
+	for _, r := range s.relations {
+		if r.carries {
+			walk(r.node)
+		}
 	}
+	return m
+}
+
+// untouched is P(untouched) for a silence of exactly s seconds.
+func (m *model) untouched(s float64) float64 {
+	if m.spoilt >= 0 {
+		return 0
+	}
+	p := 1.0
+	for c, n := range m.required {
+		if n == 0 {
+			continue
+		}
+		q := m.classes[c].live(s)
+		if n > 1 {
+			q = math.Pow(q, float64(n))
+		}
+		if p *= q; p < 1e-18 {
+			return 0
+		}
+	}
+	return p
+}
+
+// limits are the silence that all that carries surely lives through, with the
+// relation that sets it, and the one it surely does not.
+func (m *model) limits() (safe, dead float64, limiting int) {
+	safe, dead, limiting = math.Inf(1), math.Inf(1), -1
+	for _, r := range m.touching {
+		s, d := m.classes[m.class[r]].bounds()
+		if s < safe {
+			safe, limiting = s, r
+		}
+		dead = min(dead, d)
+	}
+	if m.spoilt >= 0 {
+		return 0, 0, m.spoilt
+	}
+	return safe, dead, limiting
+}
+
+// knots are the silences within the range where P(untouched) may have a kink;
+// too many are left to the integration to find.
+func (m *model) knots(safe, dead float64) []float64 {
+	const most = 400
+	var out []float64
+	for c, n := range m.required {
+		if n == 0 {
+			continue
+		}
+		if s, _ := m.classes[c].bounds(); s >= dead {
+			continue
+		}
+		out = m.classes[c].knots(out)
+	}
+	out = append(out, safe, dead)
+	out = slices.DeleteFunc(out, func(x float64) bool { return !(x >= safe && x <= dead) || math.IsInf(x, 0) })
+	slices.Sort(out)
+	out = slices.Compact(out)
+	if len(out) <= most {
+		return out
+	}
+	thin := make([]float64, 0, most)
+	for i := range most {
+		thin = append(thin, out[i*(len(out)-1)/(most-1)])
+	}
+	return thin
+}
+
+// expectUntouched is the integral of P(untouched) over the law and the bound
+// of its error.
+func (m *model) expectUntouched(law Law) (p, err float64) {
+	if m.spoilt >= 0 {
+		return 0, 0
+	}
+	safe, dead, _ := m.limits()
+	if law.Most().Seconds() <= safe {
+		return 1, 0
+	}
+	if law.Least().Seconds() >= dead {
+		return 0, 0
+	}
+	mean, err := law.expect(m.knots(safe, dead), 1, func(s float64, out []float64) { out[0] = m.untouched(s) })
+	return min(1, max(0, mean[0])), err
+}
+
+// marginal is what the law makes of one relation.
+type marginal struct {
+	survive, alone float64
+	loss, ifLost   Interval
+}
+
+// marginalKey is all that a marginal depends on.
+type marginalKey struct {
+	root, class int32
+	view        lossView
+}
+
+// lossView is what the loss of a relation's traffic depends on besides the
+// probability that it lives.
+type lossView struct {
+	early, late float64 // earliest and latest instant of the silence at which it is given up
+	back        [2]float64
+	kept        [2]float64
+}
+
+func (v lossView) lost(s float64) (least, most float64) {
+	return v.back[0] + max(0, s-v.late), v.back[1] + max(0, s-max(0, v.early))
+}
+
+// lossView gathers what relation r and all it stands on add to a loss.
+func (m *model) lossView(i int) lossView {
+	r := &m.relations[i]
+	v := lossView{early: math.Inf(1), late: 0, back: r.back}
+	if r.mode == graceful {
+		v.kept = r.kept
+	}
+	deepest := 0.0
+	seen := map[int]bool{}
+	var walk func(n int)
+	walk = func(n int) {
+		if seen[n] {
+			return
+		}
+		seen[n] = true
+		if at := m.nodes[n].relation; at >= 0 {
+			below := &m.relations[at]
+			early, late := below.givenUp()
+			v.early, v.late = min(v.early, early), max(v.late, late)
+			if at != i {
+				deepest = max(deepest, below.back[1])
+			}
+		}
+		for _, need := range m.nodes[n].needs {
+			for _, of := range need.of {
+				walk(of)
+			}
+		}
+	}
+	walk(r.node)
+	v.back[1] += deepest
+	return v
+}
+
+// givenUp is the earliest and the latest instant of a silence at which the
+// neighbour gives the device up, seconds from its beginning.
+func (r *relation) givenUp() (early, late float64) {
+	switch r.own.fate {
+	case alive:
+		return math.Inf(1), 0
+	case lost:
+		return 0, math.Inf(1)
+	default:
+	}
+	if r.own.nbr.forever {
+		return math.Inf(1), math.Inf(1)
+	}
+	return r.own.nbr.dlo + r.own.nbr.late.least() - r.own.nbr.age.hi, r.own.nbr.dead()
+}
+
+// marginal integrates one relation over the law.
+func (m *model) marginal(i int, law Law, view lossView) marginal {
+	prog := m.formula.program(m.root[i])
+	var knots []float64
+	for _, c := range prog.classes {
+		knots = m.classes[c].knots(knots)
+	}
+	if !slices.Contains(prog.classes, m.class[i]) {
+		knots = m.classes[m.class[i]].knots(knots)
+	}
+	live := make([]float64, len(m.classes))
+	room := make([]float64, len(prog.steps))
+	carries := m.relations[i].carries
+	mean, _ := law.expect(knots, 4, func(s float64, out []float64) {
+		for _, c := range prog.classes {
+			live[c] = m.classes[c].live(s)
+		}
+		p := prog.value(live, room)
+		out[0], out[1] = p, m.classes[m.class[i]].live(s)
+		if carries {
+			least, most := view.lost(s)
+			out[2], out[3] = (1-p)*least, (1-p)*most
+		}
+	})
+	g := marginal{survive: unit(mean[0]), alone: unit(mean[1])}
+	if dies := 1 - g.survive; dies > 1e-9 {
+		g.ifLost = Interval{mean[2] / dies, mean[3] / dies}
+	} else if carries {
+		g.ifLost.Least, g.ifLost.Most = view.lost(law.Most().Seconds())
+	}
+	if carries {
+		g.loss = Interval{mean[2] + g.survive*view.kept[0], mean[3] + g.survive*view.kept[1]}
+		if g.survive == 1 {
+			g.loss = Interval{view.kept[0], view.kept[1]}
+		}
+	}
+	return g
+}
+
+// unit clips a probability, and what is one or nothing but for rounding.
+func unit(p float64) float64 {
+	switch {
+	case p > 1-1e-11:
+		return 1
+	case p < 1e-11:
+		return 0
+	}
+	return p
+}
+
+func (m *model) forecast(device string, law Law, cautions []string) Forecast {
+	f := Forecast{Device: device, Law: law, Cautions: append(cautions, m.cautions...)}
+	f.Untouched, f.Error = m.expectUntouched(law)
+	safe, dead, limiting := m.limits()
+	switch {
+	case limiting < 0 || math.IsInf(safe, 1):
+		f.Unlimited = true
+	default:
+		f.Safe, f.Limiting = max(0, seconds(math.Floor(safe*1e9)/1e9)), m.relations[limiting].name()
+	}
+	f.Adjacencies = make([]AdjacencyForecast, len(m.relations))
+	known := map[marginalKey]marginal{}
+	for i := range m.relations {
+		view := m.lossView(i)
+		key := marginalKey{m.root[i], m.class[i], view}
+		if !m.relations[i].carries {
+			key.view = lossView{}
+		}
+		g, ok := known[key]
+		if !ok {
+			g = m.marginal(i, law, view)
+			known[key] = g
+		}
+		f.Adjacencies[i] = m.describe(i, g, law)
+		for _, c := range m.relations[i].cautions {
+			f.Cautions = append(f.Cautions, m.relations[i].name()+": "+c)
+		}
+	}
+	if m.structure.truncated {
+		f.Cautions = append(f.Cautions, "what the adjacencies stand on is too entangled to be counted out; redundancy below some of them is not counted, so they may be safer than told")
+	}
+	f.Cautions = grouped(f.Cautions)
+	f.Curve = m.curve(law, safe, dead)
+	f.Assumed = m.assumptions()
 	return f
 }
 
-// standard returns hello interval and detection time of the standard.
-func standard(protocol string) (hello, detect time.Duration, source string) {
-	s := time.Second
-	switch protocol {
-	case state.BGP:
-		return 30 * s, 90 * s, "RFC 4271 §10"
-	case state.OSPFv2, state.OSPFv3:
-		return 10 * s, 40 * s, "RFC 2328 appendix C.3"
-	case state.ISIS:
-		return 3 * s, 30 * s, "ISO/IEC 10589"
-	case state.BFD:
-		return s, 3 * s, "RFC 5880 §6.8.4"
-	case state.VRRP:
-		return s, 3609375 * time.Microsecond, "RFC 9568 §6.1"
-	case state.LACP:
-		return s, 3 * s, "IEEE 802.1AX clause 6.4"
-	case state.RSTP:
-		return 2 * s, 6 * s, "IEEE 802.1D-2004 clause 17"
-	case state.LLDP:
-		return 30 * s, 120 * s, "IEEE 802.1AB"
-	case state.LDP:
-		return 5 * s, 15 * s, "RFC 5036 §3.5.2"
-	case state.PIM:
-		return 30 * s, 105 * s, "RFC 7761 §4.11"
-	default:
-		return 5 * time.Millisecond, 17500 * time.Microsecond, "RFC 3209 §5.3"
+// grouped joins cautions that differ in the adjacency only.
+func grouped(lines []string) []string {
+	count, first := map[string]int{}, map[string]string{}
+	var order []string
+	for _, l := range lines {
+		key := l
+		if _, after, ok := strings.Cut(l, ": "); ok {
+			key = after
+		}
+		if count[key] == 0 {
+			order = append(order, key)
+			first[key] = l
+		}
+		count[key]++
 	}
+	out := make([]string, len(order))
+	for i, k := range order {
+		out[i] = first[k]
+		if n := count[k]; n > 1 {
+			out[i] = fmt.Sprintf("%s (and %d more)", first[k], n-1)
+		}
+	}
+	return out
+}
+
+// assumptions writes one line for each value that nobody told.
+func (s *system) assumptions() []string {
+	out := make([]string, 0, len(s.assumed))
+	for a, n := range s.assumed {
+		times := ""
+		if n > 1 {
+			times = fmt.Sprintf(" (%d times)", n)
+		}
+		out = append(out, fmt.Sprintf("%s: %s is taken as %s%s: %s", a.protocol, a.name, a.value, times, a.source))
+	}
+	sort.Strings(out)
+	return out
+}
+
+// curve is P(untouched) against a silence known exactly.
+func (m *model) curve(law Law, safe, dead float64) []Point {
+	if math.IsInf(safe, 1) {
+		return []Point{{0, 1}, {law.Most(), 1}}
+	}
+	const steps = 40
+	safe, dead = max(0, safe), max(0, dead)
+	end := dead
+	if math.IsInf(end, 1) || end > 20*max(safe, 1) {
+		end = max(2*safe, law.Most().Seconds(), 1)
+	}
+	at := []float64{0, safe, end}
+	for i := 1; i < steps; i++ {
+		at = append(at, safe+(end-safe)*float64(i)/steps)
+	}
+	for _, p := range law {
+		t := triOf(p.Silence)
+		at = append(at, t.l, t.m, t.u)
+	}
+	slices.Sort(at)
+	out := make([]Point, 0, len(at))
+	for _, s := range at {
+		if d := seconds(s); len(out) == 0 || out[len(out)-1].Silence != d {
+			out = append(out, Point{d, unit(m.untouched(s))})
+		}
+	}
+	return out
+}
+
+func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
+	r := &m.relations[i]
+	w := AdjacencyForecast{
+		Protocol: r.protocol, Instance: r.instance, Interface: r.iface, Neighbour: r.neighbour, Peer: r.peer,
+		Survive: g.survive, Alone: g.alone, Loss: g.loss, IfLost: g.ifLost, Carries: r.carries,
+		Inputs: r.inputs, Cautions: r.cautions, Source: r.source,
+	}
+	safe, dead := r.own.bounds()
+	if safe > 0 {
+		w.Safe = seconds(min(safe, math.MaxInt64/1e9))
+	}
+	for _, n := range m.nodes[r.node].needs {
+		w.StandsOn = append(w.StandsOn, m.needName(n))
+	}
+	switch {
+	case g.survive == 0:
+		w.Outcome = Drops
+	case g.survive < 1:
+		w.Outcome = AtRisk
+	case r.mode == graceful:
+		w.Outcome = RestartsGracefully
+	default:
+		w.Outcome = Holds
+	}
+	w.Why, w.Source = m.why(r, &w, safe, dead, law)
+	return w
+}
+
+func (m *model) needName(n need) string {
+	name := func(i int) string {
+		at := m.nodes[i]
+		if at.relation >= 0 {
+			return m.relations[at.relation].name()
+		}
+		if at.title == "" && len(at.needs) > 0 { // an adjacency whose event was moved
+			if inner := m.nodes[at.needs[0].of[0]]; inner.relation >= 0 {
+				return m.relations[inner.relation].name()
+			}
+		}
+		return at.title
+	}
+	if len(n.of) == 1 {
+		return name(n.of[0])
+	}
+	var names []string
+	for i, of := range n.of {
+		if i == 3 && len(n.of) > 4 {
+			names = append(names, fmt.Sprintf("%d more", len(n.of)-3))
+			break
+		}
+		names = append(names, name(of))
+	}
+	return fmt.Sprintf("%d of %d: %s", n.atLeast, len(n.of), strings.Join(names, ", "))
+}
+
+// why says in one sentence what decides, and whose rule that is.
+func (m *model) why(r *relation, w *AdjacencyForecast, safe, dead float64, law Law) (string, string) {
+	if w.Alone > w.Survive+1e-9 && !r.down {
+		worst := strings.Join(w.StandsOn, " and ")
+		if w.Alone == 1 {
+			return fmt.Sprintf("by itself it would live, but it stands on %s", worst), w.Source
+		}
+		return fmt.Sprintf("by itself it lives with probability %s, and it stands on %s", chance(w.Alone), worst), w.Source
+	}
+	if r.fixed != "" {
+		return r.fixed, w.Source
+	}
+	short := func(s float64) string { return seconds(s).Round(time.Millisecond).String() }
+	if r.mode == graceful {
+		text := fmt.Sprintf("it restarts with its neighbour's help, which lasts for silences up to %s", short(max(0, safe)))
+		if r.own.judges && r.own.nbr.safe() < r.own.grace.safe() {
+			text = fmt.Sprintf("it restarts with its neighbour's help, but the neighbour's own timer may run out before, from a silence of %s on", short(max(0, safe)))
+		}
+		return text, w.Source
+	}
+	nbrSafe, nbrDead := r.own.nbr.safe(), r.own.nbr.dead()
+	if r.own.nbrCut.rto > 0 {
+		nbrSafe, nbrDead = r.own.nbrCut.bounds(&r.own.nbr)
+	}
+	switch {
+	case math.IsInf(safe, 1):
+		return "no timer ends it", w.Source
+	case r.own.judges && safe < nbrSafe:
+		return fmt.Sprintf("the neighbour waits long enough up to %s, but the device's own timer is overdue from %s on and takes the neighbour down", short(max(0, nbrSafe)), short(max(0, safe))), r.selfSrc
+	case w.Outcome == Holds:
+		return fmt.Sprintf("everybody waits longer than the silence: %s is sure, and it lasts %v at most", short(safe), law.Most()), w.Source
+	case w.Outcome == Drops:
+		return fmt.Sprintf("the neighbour gives the device up before it speaks again: at %s none survives, and it lasts %v at least", short(min(nbrDead, dead)), law.Least()), w.Source
+	default:
+		both := ""
+		if r.own.judges {
+			both = ", and the device's own timer likewise"
+		}
+		return fmt.Sprintf("it depends on how old the last hello is when the silence begins: %s is sure, from %s on none survives%s", short(max(0, safe)), short(dead), both), w.Source
+	}
+}
+
+// chance writes a probability so that neither end is rounded to certainty.
+func chance(p float64) string {
+	switch {
+	case p >= 0.9995 && p < 1:
+		return fmt.Sprintf("%.6f", p)
+	case p < 0.0005 && p > 0:
+		return fmt.Sprintf("%.2g", p)
+	}
+	return fmt.Sprintf("%.3f", p)
 }

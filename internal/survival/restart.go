@@ -1,0 +1,263 @@
+package survival
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"towpath/internal/fleet"
+	"towpath/internal/state"
+)
+
+// restart works out whether the adjacency's state is kept over the silence,
+// restarts gracefully, or restarts cold.
+func (k *compiler) restart(r *relation, a state.Adjacency, dev role, out timers) {
+	nonstop, told := a.Restart.Nonstop.Get()
+	can := or(dev.Graceful, false)
+	ours, helps := a.Restart.Own.Or(false), a.Restart.Helper.Or(false)
+	switch {
+	case told && nonstop:
+		k.note(r, "state kept over the silence", "yes", false, "the device")
+	case can && ours && helps:
+		k.graceful(r, a, dev, out)
+	case told && can && r.protocol == state.ISIS && helps:
+		k.graceful(r, a, dev, out) // restart signalling needs no more than a helper: RFC 8706 §3.1
+	case told:
+		k.note(r, "state kept over the silence", "no", false, "the device")
+		if can {
+			if !a.Restart.Own.Known() {
+				k.note(r, "graceful restart announced", "no", true, "not told; the worse of the two")
+			}
+			if !a.Restart.Helper.Known() {
+				k.note(r, "neighbour helps", "no", true, "not told; the worse of the two")
+			}
+		}
+		k.coldStart(r, a)
+	}
+}
+
+// coldStart is the fate of an adjacency whose state is lost and whom nobody
+// helps.
+func (k *compiler) coldStart(r *relation, a state.Adjacency) {
+	switch a.Protocol {
+	case state.LLDP, state.PIM, IGMP, MLD:
+		// No handshake: the neighbour hears the next hello and is content.
+		// Source: RFC 7761 §4.3.1 for PIM, which rebuilds its state on a new
+		// generation id.
+		if a.Protocol == state.PIM {
+			r.cautions = append(r.cautions, "a new generation id makes the neighbour send its joins again, within 5 s (RFC 7761 §4.3.1)")
+		}
+		return
+	}
+	r.mode = cold
+	r.own = own{fate: lost}
+	r.fixed = "its state is not kept over the silence and nobody helps it restart"
+	r.source = "the device"
+}
+
+// graceful is the fate of an adjacency that restarts with its neighbour's help.
+func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers) {
+	r.mode = graceful
+	back := span(dev.Reconnect, dev.ReconnectHellos, out.send)
+	limit, known := a.Restart.Time.Get()
+	src := "the device"
+	if !known {
+		switch {
+		case dev.RestartTime != nil:
+			limit, src = *dev.RestartTime, dev.source("restart-time")
+		default:
+			limit, src = out.detect, dev.source("restart-time")
+		}
+	}
+	k.note(r, "restart time", limit.String(), !known, src)
+	k.note(r, "session back after", fmt.Sprintf("%v to %v", seconds(back[0]), seconds(back[1])), dev.source("reconnect") == dev.standard.Sources["reconnect"], dev.source("reconnect"))
+	nbr := r.own.nbr
+	r.own = own{fate: restarts, nbr: nbr, grace: side{
+		dlo: limit.Seconds() - back[1], dhi: limit.Seconds() - back[0], resume: triOf(k.options.ResumeDelay),
+	}}
+	r.source = src
+	switch a.Protocol {
+	case state.BGP:
+		// Source: RFC 4724 §5 and RFC 8538 §4: without the N bit in both
+		// directions an expired hold timer ends the session for good, so the
+		// new one must be opened before.
+		n, told := a.Restart.Notification.Get()
+		r.own.judges = !n
+		r.source = "RFC 4724 §4.2"
+		if !n {
+			k.note(r, "helps after its hold timer ran out (N bit)", "no", !told, "RFC 4724 §4, RFC 8538 §4")
+		} else {
+			k.note(r, "helps after its hold timer ran out (N bit)", "yes", false, "RFC 8538 §4")
+		}
+		r.cautions = append(r.cautions, "stale routes live until End-of-RIB or the stale timer; the restarter must not defer its route selection longer (RFC 4724 §4.1, RFC 8538 §4.1)")
+	case state.OSPFv2, state.OSPFv3:
+		r.source = "RFC 3623 §3.1"
+		r.own.judges = k.options.Unplanned // a grace-LSA then reaches it only after the silence: §5
+	case state.ISIS:
+		r.source = "RFC 8706 §3.2.1"
+		r.own.judges = k.options.Unplanned || !known
+		if r.own.judges {
+			k.note(r, "restart announced beforehand", "no", !k.options.Unplanned, "RFC 8706 §3.2.1, the holding time is refreshed once only")
+		}
+	case state.LDP:
+		r.source = "RFC 3478 §3.3"
+	case state.RSVP:
+		r.source = "RFC 3473 §9.5"
+		r.own.judges = false
+	}
+	// Loss of a restart that goes well.
+	kept, keptKnown := a.Restart.ForwardingKept.Get()
+	loss := dev.GracefulLoss
+	switch {
+	case keptKnown && !kept:
+		// Source: RFC 4724 §4.2, F = 0 deletes the stale routes at once; the
+		// routes come back with the initial update.
+		r.kept = [2]float64{min(1, back[1]), max(back[1], r.back[1])}
+		k.note(r, "forwarding kept (F bit)", "no", false, "RFC 4724 §4.2")
+	case loss != nil:
+		r.kept = [2]float64{
+			min(loss.Forward[0].Seconds(), loss.Reverse[0].Seconds()), max(loss.Forward[1].Seconds(), loss.Reverse[1].Seconds()),
+		}
+		if loss.Forward[0] > 0 || loss.Reverse[0] > 0 {
+			// One direction surely loses, so traffic is touched.
+			r.kept[0] = max(loss.Forward[0].Seconds(), loss.Reverse[0].Seconds())
+		}
+		k.note(r, "loss of a restart that goes well", fmt.Sprintf("forward %v to %v, reverse %v to %v", loss.Forward[0], loss.Forward[1], loss.Reverse[0], loss.Reverse[1]), false, dev.source("graceful-loss"))
+	default:
+		r.kept = [2]float64{0, back[1]}
+		k.note(r, "loss of a restart that goes well", fmt.Sprintf("0s to %v", seconds(back[1])), true, "the standard means none; implementations were seen to lose about a second")
+		r.cautions = append(r.cautions, "graceful is not hitless by itself: measure it on this release")
+	}
+	if !keptKnown && loss == nil {
+		k.note(r, "forwarding kept (F bit)", "yes", true, "RFC 4724 §3")
+	}
+}
+
+// Conflict says that two devices must not be upgraded at the same time.
+type Conflict struct {
+	A      fleet.DeviceID `json:"a"` // the lesser id of the two
+	B      fleet.DeviceID `json:"b"`
+	Reason string         `json:"reason"`
+	Source string         `json:"source"`
+}
+
+// Conflicts lists the pairs of devices that must not restart together, by
+// their captures: neighbours of which one is to help the other, and devices of
+// one OSPF domain of which one restarts gracefully under strict checks while
+// the other would change the topology. Devices know each other by the peer of
+// an adjacency or, where that is unknown, by a link of the fleet at its
+// interface. The result is sorted.
+func Conflicts(f *fleet.Fleet, captures map[fleet.DeviceID]*state.Capture, o Options) []Conflict {
+	far := map[fleet.Endpoint]fleet.DeviceID{}
+	if f != nil {
+		for _, l := range f.Links {
+			far[l.A], far[l.B] = l.B.Device, l.A.Device
+		}
+	}
+	byName := map[string]fleet.DeviceID{}
+	ids := make([]fleet.DeviceID, 0, len(captures))
+	for id, c := range captures {
+		ids = append(ids, id)
+		if h, ok := c.Hostname.Get(); ok {
+			byName[h] = id
+		}
+	}
+	slices.Sort(ids)
+	for _, id := range ids {
+		byName[string(id)] = id
+	}
+	found := map[[2]fleet.DeviceID]Conflict{}
+	add := func(a, b fleet.DeviceID, reason, source string) {
+		if a == b || a == "" || b == "" {
+			return
+		}
+		if b < a {
+			a, b = b, a
+		}
+		if _, ok := found[[2]fleet.DeviceID{a, b}]; !ok {
+			found[[2]fleet.DeviceID{a, b}] = Conflict{a, b, reason, source}
+		}
+	}
+	type domain struct{ protocol, instance string }
+	domains := map[domain]*sets{}
+	strict, sheds := map[domain]map[fleet.DeviceID]bool{}, map[domain]map[fleet.DeviceID]bool{}
+	for _, id := range ids {
+		for _, r := range compile(captures[id], o).relations {
+			if r.down {
+				continue
+			}
+			peer := byName[r.peer]
+			if peer == "" {
+				peer = far[fleet.Endpoint{Device: id, Interface: r.iface}]
+			}
+			if r.mode == graceful {
+				add(id, peer, fmt.Sprintf("%s: one helps the other to restart, which it cannot while it restarts itself", r.name()), helpSource(r.protocol))
+			}
+			if r.protocol != state.OSPFv2 && r.protocol != state.OSPFv3 {
+				continue
+			}
+			d := domain{r.protocol, r.instance}
+			if domains[d] == nil {
+				domains[d], strict[d], sheds[d] = &sets{}, map[fleet.DeviceID]bool{}, map[fleet.DeviceID]bool{}
+			}
+			domains[d].join(id, peer)
+			if on, known := r.adj.Restart.StrictLSAChecks.Get(); r.mode == graceful && (on || !known) {
+				strict[d][id] = true
+			}
+			if r.mode != graceful {
+				sheds[d][id] = true
+			}
+		}
+	}
+	for d, s := range domains {
+		for a := range strict[d] {
+			for b := range sheds[d] {
+				if s.find(a) == s.find(b) {
+					add(a, b, fmt.Sprintf("%s: an adjacency lost by one changes an LSA, and that ends the help for the other", d.protocol), "RFC 3623 §3.2")
+				}
+			}
+		}
+	}
+	out := make([]Conflict, 0, len(found))
+	for _, c := range found {
+		out = append(out, c)
+	}
+	slices.SortFunc(out, func(x, y Conflict) int { return cmp.Or(cmp.Compare(x.A, y.A), cmp.Compare(x.B, y.B)) })
+	return out
+}
+
+func helpSource(protocol string) string {
+	switch protocol {
+	case state.OSPFv2, state.OSPFv3:
+		return "RFC 3623 §3.1"
+	case state.BGP:
+		return "RFC 4724 §4.2, a second restart deletes the stale routes"
+	case state.ISIS:
+		return "RFC 8706 §3.2"
+	case state.LDP:
+		return "RFC 3478 §3.3"
+	}
+	return "RFC 3473 §9"
+}
+
+// sets is a union of disjoint sets of devices.
+type sets struct{ up map[fleet.DeviceID]fleet.DeviceID }
+
+func (s *sets) find(a fleet.DeviceID) fleet.DeviceID {
+	for s.up[a] != "" && s.up[a] != a {
+		a = s.up[a]
+	}
+	return a
+}
+
+func (s *sets) join(a, b fleet.DeviceID) {
+	if s.up == nil {
+		s.up = map[fleet.DeviceID]fleet.DeviceID{}
+	}
+	if a == "" || b == "" {
+		return
+	}
+	if x, y := s.find(a), s.find(b); x != y {
+		s.up[x] = y
+	}
+}
