@@ -1,0 +1,1090 @@
+package survival
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"towpath/internal/state"
+)
+
+// ChangeKind says what kind of preparation a [Change] is.
+type ChangeKind string
+
+// The kinds of changes.
+const (
+	SetTimers   ChangeKind = "set-timers"   // let one end or both wait longer
+	Suspend     ChangeKind = "suspend"      // take a BFD session administratively down
+	MoveRole    ChangeKind = "move-role"    // let the partner be active
+	Drain       ChangeKind = "drain"        // move traffic away from a link or session
+	DrainDevice ChangeKind = "drain-device" // move all traffic away from the device
+)
+
+// Change is one preparation, applied before the silence and restored after it,
+// or on the way back.
+type Change struct {
+	Kind        ChangeKind `json:"kind"`
+	Protocol    string     `json:"protocol,omitempty"`
+	Instance    string     `json:"instance,omitempty"`
+	Interface   string     `json:"interface,omitempty"`
+	Neighbour   string     `json:"neighbour,omitempty"`
+	Adjacencies []string   `json:"adjacencies"` // names of all that it saves
+	Ends        []string   `json:"ends"`        // "device", "neighbour", or both
+	Parameter   string     `json:"parameter,omitempty"`
+	From        string     `json:"from,omitempty"`
+	To          string     `json:"to,omitempty"`
+	Cost        float64    `json:"cost"`
+	// Settle is how long after it is applied the change counts.
+	Settle  time.Duration `json:"settle"`
+	Apply   string        `json:"apply"`
+	Restore string        `json:"restore"`
+	Source  string        `json:"source"`
+}
+
+// Prices are what changes cost, in any unit: only their ratios matter. A price
+// of 0 means the default, a negative one forbids the kind.
+// Source: common practice, for every default.
+type Prices struct {
+	Timers      float64 `json:"timers" yaml:"timers"`             // per end; 1
+	Suspend     float64 `json:"suspend" yaml:"suspend"`           // per session; 3
+	Move        float64 `json:"move" yaml:"move"`                 // per group; 4
+	Drain       float64 `json:"drain" yaml:"drain"`               // per link or session; 10
+	DrainDevice float64 `json:"drain-device" yaml:"drain-device"` // 100
+}
+
+// Advice is the cheapest set of changes that brings the probability of being
+// untouched to the target.
+type Advice struct {
+	Before  float64  `json:"before"` // P(untouched) as things are
+	After   float64  `json:"after"`  // and with the changes
+	Target  float64  `json:"target"`
+	Reached bool     `json:"reached"`
+	Cost    float64  `json:"cost"`
+	Changes []Change `json:"changes"`
+	// Bound is a cost below which no set of the changes allowed reaches the
+	// target. Proven says that Cost is the least; it is false only when the
+	// search was cut short.
+	Bound  float64 `json:"bound"`
+	Proven bool    `json:"proven"`
+	// Hopeless names adjacencies that no change allowed saves, where the
+	// target is not reached.
+	Hopeless []string `json:"hopeless,omitempty"`
+}
+
+// choice is one way to treat an item: what it costs and what risk it leaves at
+// each node of the search, as -log of the probability to live.
+type choice struct {
+	cost    float64
+	risk    []float64
+	use     []int // drained members of each redundant need
+	changes []Change
+}
+
+// item is a link, or a session that runs over none, with the ways to treat it.
+type item struct {
+	key     string
+	choices []choice
+}
+
+const (
+	nodesPerPanel = 5
+	hopelessRisk  = 1e6
+	mostChoices   = 6000
+	mostVisits    = 300000
+)
+
+// Advise finds the cheapest changes that bring P(untouched) to o.Target, or to
+// 0.999 where that is 0. Each adjacency may get longer timers, BFD sessions may
+// be suspended, roles moved, links and sessions drained; a change is offered
+// only where the protocol can make it without resetting the adjacency, which
+// is why no timer of BGP is. The optimum is exact: a branch and bound over
+// Pareto choices, whose bound is the fractional knapsack under the chord of the
+// exponential.
+func Advise(c *state.Capture, law Law, o Options, p Prices) Advice {
+	law, _ = mended(law)
+	p = p.filled()
+	target := o.Target
+	if target <= 0 {
+		target = 0.999
+	}
+	m := newModel(compile(c, o))
+	a := Advice{Target: target, Changes: []Change{}, Proven: true}
+	a.Before, _ = m.expectUntouched(law)
+	a.After = a.Before
+	if a.Before >= target {
+		a.Reached = true
+		return a
+	}
+	s := &search{m: m, law: law, prices: p, options: o, capture: c, target: target}
+	s.prepare()
+	// The search sees the law at finitely many silences. Where its answer does
+	// not stand the exact integral, it aims a little higher.
+	for range 8 {
+		best, cost, bound, proven := s.solve()
+		if best == nil {
+			break
+		}
+		changes, after := s.apply(best)
+		a.Bound, a.Proven = bound, proven
+		if after >= target {
+			a.Changes, a.After, a.Cost, a.Reached = changes, after, cost, true
+			break
+		}
+		s.target += max(1e-9, 1.01*(target-after))
+	}
+	if p.DrainDevice > 0 && (!a.Reached || p.DrainDevice < a.Cost) {
+		a.Bound = p.DrainDevice
+		a.Reached, a.Proven, a.After, a.Cost = true, true, 1, p.DrainDevice
+		a.Changes = []Change{{
+			Kind: DrainDevice, Ends: []string{"device"}, Adjacencies: s.atRisk(), Cost: p.DrainDevice, Settle: 5 * time.Minute,
+			Apply:   "move all traffic away from the device and wait until it carries none",
+			Restore: "let traffic return",
+			Source:  "RFC 6987 §2, RFC 3787 §4, RFC 8326 §4",
+		}}
+	}
+	if !a.Reached {
+		a.Hopeless = s.hopeless()
+	}
+	return a
+}
+
+func (p Prices) filled() Prices {
+	for _, f := range []struct {
+		price *float64
+		def   float64
+	}{{&p.Timers, 1}, {&p.Suspend, 3}, {&p.Move, 4}, {&p.Drain, 10}, {&p.DrainDevice, 100}} {
+		if *f.price == 0 {
+			*f.price = f.def
+		}
+	}
+	return p
+}
+
+// search holds one problem of advice.
+type search struct {
+	m        *model
+	law      Law
+	prices   Prices
+	options  Options
+	capture  *state.Capture
+	target   float64
+	silences []float64 // nodes
+	weights  []float64 // of the nodes; what is missing to 1 is surely untouched
+	spare    []int     // how many members of each redundant need may be drained
+	groups   map[int][]int
+	items    []item
+	visits   int
+}
+
+// prepare makes the nodes, the items and their choices.
+func (s *search) prepare() {
+	s.nodes()
+	links := map[string][]int{}
+	var order []string
+	for _, r := range s.m.touching {
+		key := s.link(r)
+		if len(links[key]) == 0 {
+			order = append(order, key)
+		}
+		links[key] = append(links[key], r)
+	}
+	slices.Sort(order)
+	s.redundant()
+	for _, key := range order {
+		s.items = append(s.items, s.item(key, links[key]))
+	}
+	s.items = joined(s.items)
+}
+
+// nodes places the silences at which the search looks: a Gauss rule in each
+// panel between the knots of the risks, thinned to a bounded number.
+func (s *search) nodes() {
+	safe, _, _ := s.m.limits() // 0 where something is lost at any silence
+	var knots []float64
+	for c, n := range s.m.required {
+		if n > 0 {
+			knots = s.m.classes[c].knots(knots)
+		}
+	}
+	slices.Sort(knots)
+	knots = slices.Compact(knots)
+	for _, part := range s.law {
+		t := triOf(part.Silence)
+		if t.point() {
+			s.silences = append(s.silences, t.l)
+			s.weights = append(s.weights, part.Weight)
+			continue
+		}
+		cuts := []float64{t.l, t.m, t.u}
+		if safe > t.l && safe < t.u {
+			cuts = append(cuts, safe)
+		}
+		const most = 24
+		var inside []float64
+		for _, k := range knots {
+			if k > t.l && k < t.u {
+				inside = append(inside, k)
+			}
+		}
+		for i := range inside {
+			if len(inside) <= most || i%(len(inside)/most+1) == 0 {
+				cuts = append(cuts, inside[i])
+			}
+		}
+		for i := 1; i < 8; i++ {
+			cuts = append(cuts, t.l+(t.u-t.l)*float64(i)/8)
+		}
+		slices.Sort(cuts)
+		for i := 1; i < len(cuts); i++ {
+			lo, hi := cuts[i-1], cuts[i]
+			if hi-lo < 1e-9*(t.u-t.l) || hi <= safe {
+				continue
+			}
+			c, h := (lo+hi)/2, (hi-lo)/2
+			for j := -2; j <= 2; j++ {
+				k := max(j, -j)
+				x := c + math.Copysign(h, float64(j))*gauss5x[k]
+				s.silences = append(s.silences, x)
+				s.weights = append(s.weights, part.Weight*h*gauss5w[k]*t.density(x))
+			}
+		}
+	}
+}
+
+// risk is -log of the probability to live, at each node.
+func (s *search) risk(o *own) []float64 {
+	out := make([]float64, len(s.silences))
+	safe, _ := o.bounds()
+	for j, x := range s.silences {
+		if x <= safe {
+			continue
+		}
+		if q := o.live(x); q > 0 {
+			out[j] = min(hopelessRisk, -math.Log(q))
+		} else {
+			out[j] = hopelessRisk
+		}
+	}
+	return out
+}
+
+// link is the unit that a drain empties: the physical link or aggregate under
+// the relation, or the relation itself where it runs over none.
+func (s *search) link(r int) string {
+	rel := &s.m.relations[r]
+	if rel.iface == "" || rel.protocol == state.RSTP {
+		return fmt.Sprintf("\x00%06d", r)
+	}
+	if rel.protocol == state.LACP && rel.instance != "" {
+		return rel.instance
+	}
+	for _, i := range s.capture.Interfaces {
+		if i.Name == rel.iface && i.Aggregate != "" {
+			return i.Aggregate
+		}
+	}
+	for _, g := range s.capture.Aggregates {
+		for _, m := range g.Members {
+			if m.Interface == rel.iface {
+				return g.Name
+			}
+		}
+		if rel.iface == g.Name || strings.HasPrefix(rel.iface, g.Name+".") || strings.HasPrefix(rel.iface, g.Name+":") {
+			return g.Name
+		}
+	}
+	if i := strings.LastIndexAny(rel.iface, "."); i > 0 {
+		return rel.iface[:i]
+	}
+	return rel.iface
+}
+
+// redundant finds the needs that can spare a member, and their members.
+func (s *search) redundant() {
+	s.groups = map[int][]int{}
+	seen := map[string]int{}
+	for _, n := range s.m.nodes {
+		for _, need := range n.needs {
+			if len(need.of) <= need.atLeast || len(need.of) < 2 {
+				continue
+			}
+			key := fmt.Sprint(need.atLeast, need.of)
+			g, ok := seen[key]
+			if !ok {
+				g = len(s.spare)
+				seen[key] = g
+				s.spare = append(s.spare, len(need.of)-need.atLeast)
+				for _, of := range need.of {
+					s.groups[of] = append(s.groups[of], g)
+				}
+			}
+		}
+	}
+}
+
+// item is one link with all ways to treat the relations on it.
+func (s *search) item(key string, rs []int) item {
+	none := choice{risk: make([]float64, len(s.silences)), use: make([]int, len(s.spare))}
+	choices := []choice{none}
+	for _, r := range rs {
+		choices = crossed(choices, s.treatments(r))
+	}
+	if d, ok := s.drain(key, rs); ok {
+		choices = pareto(append(choices, d))
+	}
+	return item{key, choices}
+}
+
+// crossed is every pair of two lists of choices, without those that another
+// one beats.
+func crossed(a, b []choice) []choice {
+	if len(b) == 1 && b[0].cost == 0 && len(b[0].changes) == 0 && allZero(b[0].risk) {
+		return a
+	}
+	out := make([]choice, 0, len(a)*len(b))
+	for _, x := range a {
+		for _, y := range b {
+			z := choice{cost: x.cost + y.cost, risk: make([]float64, len(x.risk)), use: make([]int, len(x.use))}
+			for i := range z.risk {
+				z.risk[i] = x.risk[i] + y.risk[i]
+			}
+			for i := range z.use {
+				z.use[i] = x.use[i] + y.use[i]
+			}
+			z.changes = append(slices.Clone(x.changes), y.changes...)
+			out = append(out, z)
+		}
+	}
+	return pareto(out)
+}
+
+func allZero(v []float64) bool {
+	for _, x := range v {
+		if x != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// pareto removes choices that another one beats or equals in cost, in every
+// risk and in every use.
+func pareto(cs []choice) []choice {
+	sum := func(c choice) float64 {
+		t := 0.0
+		for _, r := range c.risk {
+			t += r
+		}
+		return t
+	}
+	type keyed struct {
+		choice
+		total float64
+	}
+	ks := make([]keyed, len(cs))
+	for i, c := range cs {
+		ks[i] = keyed{c, sum(c)}
+	}
+	slices.SortStableFunc(ks, func(a, b keyed) int { return cmp.Or(cmp.Compare(a.cost, b.cost), cmp.Compare(a.total, b.total)) })
+	var out []choice
+	var totals []float64
+next:
+	for _, k := range ks {
+		for i := len(out) - 1; i >= 0; i-- {
+			if totals[i] <= k.total*(1+1e-12)+1e-15 && beats(out[i], k.choice) {
+				continue next
+			}
+		}
+		out = append(out, k.choice)
+		totals = append(totals, k.total)
+	}
+	return out
+}
+
+func beats(a, b choice) bool {
+	for i := range a.risk {
+		if a.risk[i] > b.risk[i]*(1+1e-12)+1e-15 {
+			return false
+		}
+	}
+	for i := range a.use {
+		if a.use[i] > b.use[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// treatments are the ways to treat one relation without a drain.
+func (s *search) treatments(i int) []choice {
+	r := &s.m.relations[i]
+	as := choice{risk: s.risk(&r.own), use: make([]int, len(s.spare))}
+	if r.carries && r.kept[0] > 0 { // it comes back, and traffic is touched all the same
+		for j := range as.risk {
+			as.risk[j] = hopelessRisk
+		}
+	}
+	out := []choice{as}
+	if allZero(as.risk) {
+		return out
+	}
+	with := func(c Change, o own, price float64) {
+		if price < 0 {
+			return
+		}
+		c.Protocol, c.Instance, c.Interface, c.Neighbour = r.protocol, r.instance, r.iface, r.neighbour
+		c.Adjacencies = []string{r.name()}
+		c.Cost = price * float64(len(c.Ends))
+		out = append(out, choice{cost: c.Cost, risk: s.risk(&o), use: make([]int, len(s.spare)), changes: []Change{c}})
+	}
+	if r.kept[0] == 0 || !r.carries {
+		if c, a, ok := longer(r, s.law.Most()+s.options.ResumeDelay.Most); ok {
+			if o, same := s.recompiled(r, a); same {
+				with(c, o, s.prices.Timers)
+			}
+		}
+	}
+	switch r.protocol {
+	case state.BFD:
+		with(Change{
+			Kind: Suspend, Ends: []string{"device"}, Parameter: "administrative state", From: "up", To: "down",
+			Settle: 2 * seconds(r.own.nbr.dhi), Apply: "take the session administratively down, which tells its clients nothing",
+			Restore: "bring the session administratively up", Source: "RFC 5882 §3.2 and §4.2, RFC 5880 §6.8.16",
+		}, own{fate: alive}, s.prices.Suspend)
+	case state.VRRP:
+		with(Change{
+			Kind: MoveRole, Ends: []string{"device"}, Parameter: "priority", From: "active", To: "backup",
+			Settle: 2 * seconds(r.own.nbr.dhi), Apply: "lower the priority below the partner's and see it take over",
+			Restore: "set the priority back", Source: "RFC 9568 §6.4.3",
+		}, own{fate: alive}, s.prices.Move)
+	}
+	return pareto(out)
+}
+
+// recompiled is the own event of a relation with other timers; ok is false
+// when something else about it would change.
+func (s *search) recompiled(r *relation, a state.Adjacency) (own, bool) {
+	k := &compiler{
+		capture: s.capture, options: s.options, prof: s.options.Profiles, roles: map[[2]string]role{},
+		lates: map[string]*shifts{}, pairs: map[[3]string]*shifts{},
+	}
+	k.assumed = map[assumption]int{}
+	if k.prof == nil {
+		k.prof = builtin()
+	}
+	k.add(a)
+	n := &k.relations[0]
+	return n.own, n.mode == r.mode && n.own.fate == r.own.fate
+}
+
+// longer is the change that lets an adjacency's ends wait long enough for a
+// silence, if the protocol has one that does not reset it.
+func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) {
+	a := r.adj
+	c := Change{Kind: SetTimers, Ends: []string{"device"}}
+	send := seconds(r.pace)
+	if send <= 0 || r.own.fate == alive || r.own.fate == lost && r.mode != graceful {
+		return c, a, false
+	}
+	// Beyond the silence: one hello interval, lateness, and a little more.
+	const spare = 100 * time.Millisecond
+	need := silence + spare + seconds(max(0, -r.own.nbr.late.least()))
+	both := r.own.judges && r.own.fate == waits
+	if both {
+		c.Ends = []string{"device", "neighbour"}
+	}
+	old := seconds(r.own.nbr.dhi).Round(time.Millisecond)
+	// Source: RFC 5880 §6.8.3 and the like; what was told before still holds
+	// for one old detection time.
+	c.Settle = 2 * old
+	if r.own.fate == restarts {
+		if r.protocol != state.OSPFv2 && r.protocol != state.OSPFv3 || r.own.judges {
+			return c, a, false
+		}
+		limit := ceil(silence+seconds(r.own.grace.resume.u)+seconds(r.back[1])+time.Minute, time.Second)
+		if limit > 1800*time.Second {
+			return c, a, false
+		}
+		c.Parameter, c.From, c.To = "grace period", a.Restart.Time.Or(120*time.Second).String(), limit.String()
+		c.Source = "RFC 3623 §2.1"
+		a.Restart.Time = state.Some(limit)
+		return phrase(c), a, true
+	}
+	set := func(send, detect time.Duration) {
+		a.Timers.Send, a.Timers.NeighbourDetect = state.Some(send), state.Some(detect)
+		if both || negotiated(r.protocol) {
+			a.Timers.NeighbourSend, a.Timers.OwnDetect = a.Timers.Send, a.Timers.NeighbourDetect
+		}
+	}
+	switch r.protocol {
+	case state.BFD:
+		// Source: RFC 7419 §3, the common intervals and multipliers up to 255.
+		interval := time.Second
+		if send > interval || need > 60*time.Second {
+			interval = 10 * time.Second
+		}
+		mult := max(3, int(ceil(need, interval)/interval)+1)
+		if mult > 255 || send > interval {
+			return c, a, false
+		}
+		set(interval, time.Duration(mult)*interval)
+		a.BFD.Multiplier = state.Some(mult)
+		c.Parameter, c.From, c.To = "transmit interval × multiplier", fmt.Sprintf("%v, detection %v", send, old), fmt.Sprintf("%v × %d", interval, mult)
+		c.Source = "RFC 5880 §6.8.3, RFC 7419 §3"
+	case state.ISIS:
+		mult := max(3, int(ceil(need, send)/send)+1)
+		if mult > 100 { // Source: RFC 4444 isisCircLevelHelloMultiplier, 2 to 100
+			return c, a, false
+		}
+		set(send, time.Duration(mult)*send)
+		c.Parameter, c.From, c.To = "hello multiplier", old.String()+" holding time", fmt.Sprintf("%d (%v holding time)", mult, time.Duration(mult)*send)
+		c.Source = "RFC 4444 isisCircLevelHelloMultiplier, RFC 3719 §2.2"
+	case state.OSPFv2, state.OSPFv3:
+		dead := ceil(need+send, time.Second)
+		if dead > 65535*time.Second {
+			return c, a, false
+		}
+		set(send, dead)
+		c.Ends = []string{"device", "neighbour"}
+		c.Parameter, c.From, c.To = "router dead interval", old.String(), dead.String()
+		c.Source = "RFC 2328 §10.5, both within one old dead interval"
+	case state.LDP:
+		hold := ceil(need+send, time.Second)
+		if hold > 65534*time.Second {
+			return c, a, false
+		}
+		set(send, hold)
+		c.Ends = []string{"device", "neighbour"}
+		c.Parameter, c.From, c.To = "hello hold time", old.String(), hold.String()
+		c.Source = "RFC 5036 §3.5.2"
+	case state.PIM:
+		hold := ceil(need+send, time.Second)
+		if hold > 65534*time.Second {
+			return c, a, false
+		}
+		set(send, hold)
+		c.Parameter, c.From, c.To = "hello hold time", old.String(), hold.String()
+		c.Source = "RFC 7761 §4.9.2"
+	case state.VRRP:
+		// The backup adopts the interval of the active router: RFC 9568 §6.4.2.
+		interval := ceil(need/2, 10*time.Millisecond)
+		if interval > 40950*time.Millisecond || interval <= send {
+			return c, a, false
+		}
+		set(interval, time.Duration(float64(interval)*float64(old)/float64(send)))
+		c.Parameter, c.From, c.To = "advertisement interval", send.String(), interval.String()
+		c.Source = "RFC 9568 §6.1 and §6.4.2"
+	case state.LACP:
+		if old >= 90*time.Second || need+30*time.Second > 90*time.Second {
+			return c, a, false
+		}
+		a.Timers.Send, a.Timers.NeighbourDetect = state.Some(30*time.Second), state.Some(90*time.Second)
+		c.Ends = []string{"neighbour"}
+		c.Parameter, c.From, c.To = "LACP timeout", "short", "long"
+		c.Source = "IEEE 802.1AX clause 6.4"
+	case state.RSVP:
+		interval := ceil(time.Duration(float64(need)/2.5), 10*time.Millisecond)
+		set(interval, time.Duration(3.5*float64(interval)))
+		c.Ends = []string{"device", "neighbour"}
+		c.Parameter, c.From, c.To = "hello interval", send.String(), interval.String()
+		c.Source = "RFC 3209 §5.3"
+	default:
+		return c, a, false
+	}
+	return phrase(c), a, true
+}
+
+func phrase(c Change) Change {
+	ends := strings.Join(c.Ends, " and ")
+	c.Apply = fmt.Sprintf("on the %s, set the %s to %s", ends, c.Parameter, c.To)
+	c.Restore = fmt.Sprintf("on the %s, set the %s back to what it was (%s)", ends, c.Parameter, c.From)
+	return c
+}
+
+// ceil rounds d up to a multiple of step.
+func ceil(d, step time.Duration) time.Duration { return (d + step - 1) / step * step }
+
+// drain is the choice to move traffic away from a link or session. It is not
+// offered where something else stands on it alone.
+func (s *search) drain(key string, rs []int) (choice, bool) {
+	if s.prices.Drain < 0 {
+		return choice{}, false
+	}
+	d := choice{cost: s.prices.Drain, risk: make([]float64, len(s.silences)), use: make([]int, len(s.spare))}
+	c := Change{
+		Kind: Drain, Ends: []string{"device"}, Cost: s.prices.Drain, Settle: 2 * time.Minute,
+		Restore: "let traffic return",
+	}
+	touched := false
+	for _, r := range rs {
+		rel := &s.m.relations[r]
+		switch rel.protocol {
+		case state.RSTP, EVPN, IGMP, MLD:
+			return d, false // the role would have to move
+		}
+		c.Adjacencies = append(c.Adjacencies, rel.name())
+		if safe, _ := rel.own.bounds(); safe < s.law.Most().Seconds() || rel.carries && rel.kept[0] > 0 {
+			touched = true
+		}
+	}
+	if !touched {
+		return d, false
+	}
+	// The nodes of the unit: those of its relations, and the gates that join
+	// nothing else, which are its own aggregate and member links.
+	inside := map[int]bool{}
+	for n, at := range s.m.nodes {
+		inside[n] = at.relation >= 0 && slices.Contains(rs, at.relation)
+	}
+	for changed := true; changed; {
+		changed = false
+		for n, at := range s.m.nodes {
+			if inside[n] || at.relation >= 0 || len(at.needs) == 0 {
+				continue
+			}
+			all := true
+			for _, need := range at.needs {
+				for _, of := range need.of {
+					all = all && inside[of]
+				}
+			}
+			if all {
+				inside[n], changed = true, true
+			}
+		}
+	}
+	for n, at := range s.m.nodes {
+		if inside[n] {
+			continue
+		}
+		for _, need := range at.needs {
+			hit := 0
+			for _, of := range need.of {
+				if inside[of] {
+					hit++
+				}
+			}
+			if hit > len(need.of)-need.atLeast {
+				return d, false
+			}
+		}
+	}
+	for n, in := range inside {
+		for _, g := range s.groups[n] {
+			if in {
+				d.use[g]++
+			}
+		}
+	}
+	// A need that is wholly inside is drained with its unit.
+	for g := range d.use {
+		if d.use[g] > s.spare[g] {
+			d.use[g] = 0
+		}
+	}
+	first := &s.m.relations[rs[0]]
+	if strings.HasPrefix(key, "\x00") {
+		c.Protocol, c.Instance, c.Neighbour = first.protocol, first.instance, first.neighbour
+		c.Apply, c.Source = "move traffic away from the session and wait until it carries none", "RFC 8326 §4"
+	} else {
+		c.Interface = key
+		c.Apply, c.Source = "raise the link's metric, or tag its routes, and wait until it carries none", "RFC 6987 §2, RFC 8326 §4; common practice"
+	}
+	d.changes = []Change{c}
+	return d, true
+}
+
+// joined merges items that are alike into one whose choices are the numbers of
+// them treated each way.
+func joined(items []item) []item {
+	like := map[string][]item{}
+	var order []string
+	for _, it := range items {
+		if len(it.choices) == 1 && it.choices[0].cost == 0 && allZero(it.choices[0].risk) {
+			continue
+		}
+		var b strings.Builder
+		for _, c := range it.choices {
+			fmt.Fprint(&b, c.cost, c.risk, c.use, ";")
+		}
+		if len(like[b.String()]) == 0 {
+			order = append(order, b.String())
+		}
+		like[b.String()] = append(like[b.String()], it)
+	}
+	var out []item
+	for _, key := range order {
+		all := like[key]
+		one := all[0]
+		if ways := compositions(len(all), len(one.choices)); len(all) == 1 || ways > mostChoices {
+			out = append(out, all...)
+			continue
+		}
+		count := make([]int, len(one.choices))
+		merged := item{key: one.key}
+		var walk func(i, left int)
+		walk = func(i, left int) {
+			if i == len(count)-1 {
+				count[i] = left
+				merged.choices = append(merged.choices, s0(all, count))
+				return
+			}
+			for n := 0; n <= left; n++ {
+				count[i] = n
+				walk(i+1, left-n)
+			}
+		}
+		walk(0, len(all))
+		if len(one.choices) > 2 {
+			merged.choices = pareto(merged.choices)
+		}
+		out = append(out, merged)
+	}
+	return out
+}
+
+// s0 treats the first count[0] items the first way, the next the second, and
+// so on.
+func s0(all []item, count []int) choice {
+	like := all[0].choices
+	z := choice{risk: make([]float64, len(like[0].risk)), use: make([]int, len(like[0].use))}
+	at := 0
+	for i, n := range count {
+		z.cost += float64(n) * like[i].cost
+		for j, r := range like[i].risk {
+			z.risk[j] += float64(n) * r
+		}
+		for j, u := range like[i].use {
+			z.use[j] += n * u
+		}
+		for range n {
+			z.changes = append(z.changes, all[at].choices[i].changes...)
+			at++
+		}
+	}
+	return z
+}
+
+// compositions counts the ways to split n into k parts, up to a bound.
+func compositions(n, k int) int {
+	ways := 1.0
+	for i := 1; i < k; i++ {
+		ways = ways * float64(n+i) / float64(i)
+	}
+	return int(min(ways, 1e9))
+}
+
+// probability is P(untouched) at the nodes of the search.
+func (s *search) probability(risk []float64) float64 {
+	p := 1.0
+	for j, w := range s.weights {
+		p -= w * -math.Expm1(-risk[j])
+	}
+	return p
+}
+
+// solve is a branch and bound over the items. best is nil when no choice
+// reaches the target.
+func (s *search) solve() (best []int, cost, bound float64, proven bool) {
+	n, nodes := len(s.items), len(s.silences)
+	if n == 0 {
+		return nil, 0, 0, true
+	}
+	// The least risk the items from i on can leave.
+	least := make([][]float64, n+1)
+	least[n] = make([]float64, nodes)
+	most := make([]float64, nodes)
+	for i := n - 1; i >= 0; i-- {
+		least[i] = slices.Clone(least[i+1])
+		for j := range nodes {
+			lo, hi := math.Inf(1), 0.0
+			for _, c := range s.items[i].choices {
+				lo, hi = min(lo, c.risk[j]), max(hi, c.risk[j])
+			}
+			least[i][j] += lo
+			most[j] += hi
+		}
+	}
+	if s.probability(least[0]) < s.target {
+		return nil, 0, 0, true
+	}
+	// exp(-x) lies below its chord 1-κx on [0, most], so a choice uses up at
+	// least V of what the target leaves.
+	slope := make([]float64, nodes)
+	for j, m := range most {
+		if m > 0 {
+			slope[j] = -math.Expm1(-m) / m * s.weights[j]
+		}
+	}
+	volume := make([][]float64, n)
+	hulls := make([][]int, n)
+	for i, it := range s.items {
+		volume[i] = make([]float64, len(it.choices))
+		for c := range it.choices {
+			for j, r := range it.choices[c].risk {
+				volume[i][c] += slope[j] * r
+			}
+		}
+		hulls[i] = hull(it.choices, volume[i])
+	}
+	room := 1 - s.target
+	unit := s.grain()
+	// gains are the steps along all hulls from an item on, the best first.
+	type gain struct {
+		item        int
+		dv, dc, eff float64
+	}
+	var gains []gain
+	base := make([]float64, n+1) // volume of the cheapest choices from i on
+	floor := make([]float64, n+1)
+	for i := n - 1; i >= 0; i-- {
+		h := hulls[i]
+		base[i], floor[i] = base[i+1]+volume[i][h[0]], floor[i+1]+s.items[i].choices[h[0]].cost
+		for k := 1; k < len(h); k++ {
+			dv := volume[i][h[k-1]] - volume[i][h[k]]
+			dc := s.items[i].choices[h[k]].cost - s.items[i].choices[h[k-1]].cost
+			gains = append(gains, gain{i, dv, dc, dv / max(dc, 1e-12)})
+		}
+	}
+	slices.SortStableFunc(gains, func(a, b gain) int { return cmp.Compare(b.eff, a.eff) })
+	// rest is the least cost of the items from i on when used is already gone.
+	rest := func(i int, used float64) float64 {
+		over := used + base[i] - room
+		c := floor[i]
+		for _, g := range gains {
+			if over <= 1e-12 {
+				break
+			}
+			if g.item < i {
+				continue
+			}
+			if g.dv >= over {
+				c += g.dc * over / g.dv
+				over = 0
+				break
+			}
+			over -= g.dv
+			c += g.dc
+		}
+		if over > 1e-9 {
+			return math.Inf(1)
+		}
+		return c
+	}
+	up := func(c float64) float64 {
+		if unit > 0 {
+			return math.Ceil(c/unit-1e-6) * unit
+		}
+		return c
+	}
+	bound = up(rest(0, 0))
+	cost = math.Inf(1)
+	pick := make([]int, n)
+	use := make([]int, len(s.spare))
+	order := make([][]int, n) // choices of an item, the most promising first
+	for i, it := range s.items {
+		order[i] = make([]int, len(it.choices))
+		for c := range it.choices {
+			order[i][c] = c
+		}
+		slices.SortStableFunc(order[i], func(a, b int) int { return cmp.Compare(it.choices[a].cost, it.choices[b].cost) })
+	}
+	s.visits = 0
+	stop := false
+	risks := make([][]float64, n+1)
+	for i := range risks {
+		risks[i] = make([]float64, nodes)
+	}
+	sum := make([]float64, nodes)
+	var walk func(i int, spent, used float64)
+	walk = func(i int, spent, used float64) {
+		if stop {
+			return
+		}
+		if i == n {
+			if s.probability(risks[n]) >= s.target && spent < cost-1e-9 {
+				cost, best = spent, slices.Clone(pick)
+			}
+			return
+		}
+		for _, c := range order[i] {
+			s.visits++
+			if s.visits > mostVisits && best != nil {
+				stop = true
+				return
+			}
+			ch := &s.items[i].choices[c]
+			if up(spent+ch.cost+rest(i+1, used+volume[i][c])) >= cost-1e-9 {
+				continue
+			}
+			for j := range sum {
+				risks[i+1][j] = risks[i][j] + ch.risk[j]
+				sum[j] = risks[i+1][j] + least[i+1][j]
+			}
+			if s.probability(sum) < s.target {
+				continue
+			}
+			fits := true
+			for g, u := range ch.use {
+				use[g] += u
+				fits = fits && use[g] <= s.spare[g]
+			}
+			if fits {
+				pick[i] = c
+				walk(i+1, spent+ch.cost, used+volume[i][c])
+			}
+			for g, u := range ch.use {
+				use[g] -= u
+			}
+			if cost <= bound+1e-9 {
+				return
+			}
+		}
+	}
+	walk(0, 0, 0)
+	if best == nil {
+		return nil, 0, 0, !stop
+	}
+	if !stop {
+		bound = cost
+	}
+	return best, cost, bound, !stop || cost <= bound+1e-9
+}
+
+// hull is the lower convex hull of cost against volume, from the cheapest
+// choice on.
+func hull(cs []choice, volume []float64) []int {
+	idx := make([]int, len(cs))
+	for i := range idx {
+		idx[i] = i
+	}
+	slices.SortStableFunc(idx, func(a, b int) int { return cmp.Or(cmp.Compare(cs[a].cost, cs[b].cost), cmp.Compare(volume[a], volume[b])) })
+	var h []int
+	for _, i := range idx {
+		if len(h) > 0 && volume[i] >= volume[h[len(h)-1]] {
+			continue
+		}
+		for len(h) >= 2 {
+			a, b := h[len(h)-2], h[len(h)-1]
+			// b is above the line from a to i when its gain is the worse one.
+			if (volume[a]-volume[b])*(cs[i].cost-cs[a].cost) <= (volume[a]-volume[i])*(cs[b].cost-cs[a].cost) {
+				h = h[:len(h)-1]
+				continue
+			}
+			break
+		}
+		h = append(h, i)
+	}
+	return h
+}
+
+// grain is the greatest number of which all costs are multiples, to a
+// millionth, or 0.
+func (s *search) grain() float64 {
+	var g int64
+	for _, it := range s.items {
+		for _, c := range it.choices {
+			v := int64(math.Round(c.cost * 1e6))
+			if math.Abs(float64(v)/1e6-c.cost) > 1e-9 {
+				return 0
+			}
+			for v != 0 {
+				g, v = v, g%v
+			}
+		}
+	}
+	return float64(g) / 1e6
+}
+
+// apply lists the changes of a solution and what P(untouched) is with them, by
+// the exact integral.
+func (s *search) apply(pick []int) ([]Change, float64) {
+	var changes []Change
+	for i, c := range pick {
+		changes = append(changes, s.items[i].choices[c].changes...)
+	}
+	slices.SortStableFunc(changes, func(a, b Change) int {
+		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Protocol, b.Protocol), cmp.Compare(a.Interface, b.Interface), cmp.Compare(a.Neighbour, b.Neighbour), cmp.Compare(a.Instance, b.Instance))
+	})
+	return changes, s.with(changes)
+}
+
+// with is P(untouched) under changes, by the exact integral.
+func (s *search) with(changes []Change) float64 {
+	treated := map[string]Change{}
+	for _, c := range changes {
+		for _, name := range c.Adjacencies {
+			treated[name] = c
+		}
+	}
+	m := *s.m
+	m.relations = slices.Clone(s.m.relations)
+	m.classes, m.class, m.touching, m.spoilt = nil, slices.Clone(s.m.class), nil, -1
+	index := map[own]int32{}
+	m.required = nil
+	for _, i := range s.m.touching {
+		r := &m.relations[i]
+		o := r.own
+		touched := r.carries && r.kept[0] > 0
+		if c, ok := treated[r.name()]; ok {
+			switch c.Kind {
+			case SetTimers:
+				if _, a, ok := longer(&s.m.relations[i], s.law.Most()+s.options.ResumeDelay.Most); ok {
+					o, _ = s.recompiled(r, a)
+				}
+			default:
+				o, touched = own{fate: alive}, false
+			}
+		}
+		r.own = o
+		c, ok := index[o]
+		if !ok {
+			c = int32(len(m.classes))
+			m.classes = append(m.classes, o)
+			m.required = append(m.required, 0)
+			index[o] = c
+		}
+		m.class[i] = c
+		m.required[c]++
+		m.touching = append(m.touching, i)
+		if o.fate == lost || touched {
+			m.spoilt = i
+		}
+	}
+	p, _ := m.expectUntouched(s.law)
+	return p
+}
+
+// atRisk names what does not surely live.
+func (s *search) atRisk() []string {
+	var out []string
+	for _, i := range s.m.touching {
+		r := &s.m.relations[i]
+		if safe, _ := r.own.bounds(); safe < s.law.Most().Seconds() || r.carries && r.kept[0] > 0 {
+			out = append(out, r.name())
+		}
+	}
+	return out
+}
+
+// hopeless names what no choice saves.
+func (s *search) hopeless() []string {
+	var out []string
+	for _, i := range s.m.touching {
+		worst := math.Inf(1)
+		for _, c := range s.treatments(i) {
+			w := 0.0
+			for j, r := range c.risk {
+				w += s.weights[j] * -math.Expm1(-r)
+			}
+			worst = min(worst, w)
+		}
+		if worst > 1-s.target {
+			out = append(out, s.m.relations[i].name())
+		}
+	}
+	return out
+}
