@@ -381,7 +381,7 @@ func (c *comparer) component(b, a *Component) {
 		switch {
 		case b == a:
 			return same
-		case c.expect.Switchover && a == "USER_INITIATED":
+		case c.expect.Switchover && strings.HasPrefix(a, "USER_INITIATED"): // details may follow
 			return rSwitchoverExpected
 		}
 		return rSwitchoverReason
