@@ -310,8 +310,7 @@ func (d *decoder) structure(n *node, v reflect.Value, at *place) {
 	for _, e := range n.keys {
 		i := slices.IndexFunc(members, func(m member) bool { return m.key == e.name })
 		if i < 0 {
-			nearest := d.unknown(e, t, at)
-			meant[nearest] = true
+			meant[d.unknown(e, t, at)] = true
 			continue
 		}
 		m := members[i]
@@ -323,6 +322,31 @@ func (d *decoder) structure(n *node, v reflect.Value, at *place) {
 		}
 		f := d.shape.Fields[t.Name()+"."+m.key]
 		d.report(n.pos, at.child(m.key), "missing", f.wanted(t.Field(m.index).Type), "")
+	}
+	if len(meant) == 0 {
+		d.exactly(n, t, at)
+	}
+}
+
+// exactly reports a value that has none or several of the keys of which it
+// must have one.
+func (d *decoder) exactly(n *node, t reflect.Type, at *place) {
+	choice := d.shape.Exactly[t.Name()]
+	if len(choice) == 0 {
+		return
+	}
+	var has []string
+	for _, k := range choice {
+		if _, there := n.get(k); there {
+			has = append(has, k)
+		}
+	}
+	if len(has) != 1 {
+		found := "none of the keys " + strings.Join(choice, ", ")
+		if len(has) > 1 {
+			found = "the keys " + strings.Join(has, " and ") + " together"
+		}
+		d.report(n.pos, at, found, "exactly one of "+strings.Join(choice, ", "), "")
 	}
 }
 

@@ -34,6 +34,7 @@ type lock struct {
 	Rise   float64       `yaml:"rise,omitempty"`
 	Fill   time.Duration `yaml:"fill,omitempty"`
 	Drawer string        `yaml:"drawer,omitempty"`
+	Drain  time.Duration `yaml:"drain,omitempty"`
 	Manned bool          `yaml:"manned,omitempty"`
 	Sides  []string      `yaml:"sides,omitempty"`
 	Notes  string        `yaml:"notes,omitempty"`
@@ -47,21 +48,25 @@ type reach struct {
 }
 
 type gauge struct {
-	Least time.Duration `yaml:"least"`
+	Least time.Duration `yaml:"least,omitempty"`
+	Most  time.Duration `yaml:"most,omitempty"`
 }
 
 var shape = &Shape{
 	Name: "canal",
 	Fields: map[string]Field{
-		"lock.id":    {Form: Name},
-		"lock.gates": {Range: Between(1, 4)},
-		"lock.rise":  {Range: AboveUpTo(0, 10)},
-		"lock.fill":  {Range: Above(0)},
-		"lock.sides": {Words: []string{"left", "right"}, Unique: true, NotEmpty: true},
-		"lock.notes": {Prose: true},
-		"lock.key":   {Secret: true, Form: &Form{Want: "env:NAME", Pattern: "^env:"}},
-		"canal.name": {Want: "the name on the map"},
+		"lock.id":     {Form: Name},
+		"lock.gates":  {Range: Between(1, 4)},
+		"lock.rise":   {Range: AboveUpTo(0, 10)},
+		"lock.fill":   {Range: Above(0)},
+		"lock.sides":  {Words: []string{"left", "right"}, Unique: true, NotEmpty: true},
+		"lock.notes":  {Prose: true},
+		"lock.key":    {Secret: true, Form: &Form{Want: "env:NAME", Pattern: "^env:"}},
+		"gauge.least": {Range: Above(0)},
+		"gauge.most":  {Range: Above(0)},
+		"canal.name":  {Want: "the name on the map"},
 	},
+	Exactly: map[string][]string{"gauge": {"least", "most"}},
 }
 
 func decode(t *testing.T, src string) (canal, error) {
@@ -150,7 +155,7 @@ func TestOneMistake(t *testing.T) {
 		"name: n\nlocks:\n":                            `canal.yaml:2:1: locks: no value; want a list, or no such key`,
 		"name: n\nlocks: ~\n":                          `canal.yaml:2:1: locks: no value; want a list, or no such key`,
 		"name: n\nlocks: a\n":                          `canal.yaml:2:8: locks: the text "a"; want a list`,
-		"name: n\nlocks: [a]\n":                        `canal.yaml:2:9: locks[0]: the text "a"; want a mapping with the keys id, gates, rise, fill, drawer, manned, sides, notes, key, gauge`,
+		"name: n\nlocks: [a]\n":                        `canal.yaml:2:9: locks[0]: the text "a"; want a mapping with the keys id, gates, rise, fill, drawer, drain, manned, sides, notes, key, gauge`,
 		"name: 4.10\nlocks: []\n":                      `canal.yaml:1:7: name: the number 4.10; want the name on the map`,
 		"name: ''\nlocks: []\n":                        `canal.yaml:1:7: name: empty text; want the name on the map`,
 		"name: ' n'\nlocks: []\n":                      `canal.yaml:1:7: name: " n" begins or ends in a space; want the name on the map`,
@@ -181,9 +186,12 @@ func TestOneMistake(t *testing.T) {
 		begin + "    sides:\n    - left\n    - left\n": `canal.yaml:6:7: locks[0].sides[1]: "left" a second time; the first is in line 5`,
 		begin + "    sides: []\n":                      `canal.yaml:4:12: locks[0].sides: an empty list; want at least one element`,
 		begin + "    key: hunter2\n":                   `canal.yaml:4:10: locks[0].key: text; want env:NAME`,
-		begin + "    gauge: {}\n":                      `canal.yaml:4:12: locks[0].gauge.least: missing; want a duration with its unit, such as 300ms, 90s or 25m`,
-		begin + "    gauge: {least: -5s}\n":            `canal.yaml:4:20: locks[0].gauge.least: "-5s" is out of range; want a duration with its unit, such as 300ms, 90s or 25m, at least 0`,
-		begin + "    gauge: 5ms\n":                     `canal.yaml:4:12: locks[0].gauge: the text "5ms"; want a mapping with the keys least`,
+		begin + "    gauge: {}\n":                      `canal.yaml:4:12: locks[0].gauge: none of the keys least, most; want exactly one of least, most`,
+		begin + "    gauge: {least: 1s, most: 2s}\n":   `canal.yaml:4:12: locks[0].gauge: the keys least and most together; want exactly one of least, most`,
+		begin + "    gauge: {leats: 1s}\n":             `canal.yaml:4:13: locks[0].gauge.leats: unknown key "leats"; did you mean "least"?`,
+		begin + "    drain: -5s\n":                     `canal.yaml:4:12: locks[0].drain: "-5s" is out of range; want a duration with its unit, such as 300ms, 90s or 25m, at least 0`,
+		begin + "    gauge: {least: -5s}\n":            `canal.yaml:4:20: locks[0].gauge.least: "-5s" is out of range; want a duration with its unit, such as 300ms, 90s or 25m, greater than 0`,
+		begin + "    gauge: 5ms\n":                     `canal.yaml:4:12: locks[0].gauge: the text "5ms"; want a mapping with the keys least, most`,
 		begin + "  - id: -b\n":                         `canal.yaml:4:9: locks[1].id: "-b"; want a name of letters, digits, '.', '_' and '-', such as mere-agg-1`,
 		"name: n\nlocks: []\nopened: 1801-07-10\n":     `canal.yaml:3:9: opened: the text "1801-07-10"; want an instant with its zone, such as 2026-03-01T22:00:00+01:00`,
 		"name: n\nlocks: []\nreach: {room: 20}\n":      `canal.yaml:3:15: reach.room: the number 20 without a unit; want a size such as 1.8GiB, 640MB or 4096B`,
@@ -419,7 +427,7 @@ func drawCanal(t *rapid.T) canal {
 			l.Sides = []string{"right", "left"}
 		}
 		if rapid.Bool().Draw(t, "gauge") {
-			l.Gauge = &gauge{Least: time.Duration(rapid.Int64Range(0, 1e12).Draw(t, "least"))}
+			l.Gauge = &gauge{Least: time.Duration(rapid.Int64Range(1, 1e12).Draw(t, "least"))}
 		}
 		c.Locks = append(c.Locks, l)
 	}
@@ -474,7 +482,7 @@ func TestMarshalRoundTrips(t *testing.T) {
 func TestMarshal(t *testing.T) {
 	got, err := Marshal(canal{
 		Name:   "mere",
-		Locks:  []lock{{ID: "a", Sides: []string{"left"}, Gauge: &gauge{}}, {ID: "4.10", Fill: time.Second}},
+		Locks:  []lock{{ID: "a", Sides: []string{"left"}, Gauge: &gauge{Least: 1}}, {ID: "4.10", Fill: time.Second, Drain: 2 * time.Hour}, {ID: "b", Fill: 5 * time.Minute, Drain: 10*time.Hour + 30*time.Minute}},
 		Labels: map[string]string{"b": "yes", "a": "plain text"},
 		Reach:  reach{Feed: 10e9},
 	})
@@ -483,9 +491,13 @@ locks:
   - id: a
     sides: [left]
     gauge:
-      least: 0s
+      least: 1ns
   - id: "4.10"
     fill: 1s
+    drain: 2h
+  - id: b
+    fill: 5m
+    drain: 10h30m
 labels:
   a: plain text
   b: "yes"
@@ -534,7 +546,7 @@ func TestPlacesPointAtTheSource(t *testing.T) {
 		for i, l := range c.Locks {
 			check(fmt.Sprintf("locks[%d].id", i), scalarText(l.ID))
 			check(fmt.Sprintf("locks[%d].notes", i), scalarText(l.Notes))
-			check(fmt.Sprintf("locks[%d].fill", i), l.Fill.String())
+			check(fmt.Sprintf("locks[%d].fill", i), durationText(l.Fill))
 		}
 		for k, v := range c.Labels {
 			check(Join("labels", k), scalarText(v))

@@ -153,7 +153,7 @@ func (e *encoder) flow(v reflect.Value) {
 func (e *encoder) scalar(v reflect.Value) {
 	switch x := v.Interface().(type) {
 	case time.Duration:
-		e.WriteString(x.String())
+		e.WriteString(durationText(x))
 		return
 	case time.Time:
 		e.WriteString(x.Format(time.RFC3339Nano))
@@ -192,6 +192,18 @@ func (e *encoder) fail(err error) {
 	if e.err == nil {
 		e.err = err
 	}
+}
+
+// durationText is 5m and 2h where Go writes 5m0s and 2h0m0s.
+func durationText(d time.Duration) string {
+	s := d.String()
+	if strings.HasSuffix(s, "m0s") {
+		s = s[:len(s)-2]
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = s[:len(s)-2]
+	}
+	return s
 }
 
 // plainText is text that every YAML reader takes for itself when it stands

@@ -26,6 +26,9 @@ type Shape struct {
 	// Fields narrows and explains the fields, by "Type.key", such as
 	// "Device.platform".
 	Fields map[string]Field
+	// Exactly lists, by the name of a type, keys of which a value of the type
+	// has exactly one.
+	Exactly map[string][]string
 }
 
 // Field is what a Shape says of one field. On a list of scalars everything but
