@@ -961,7 +961,9 @@ func hull(cs []choice, volume []float64) []int {
 	for i := range idx {
 		idx[i] = i
 	}
-	slices.SortStableFunc(idx, func(a, b int) int { return cmp.Or(cmp.Compare(cs[a].cost, cs[b].cost), cmp.Compare(volume[a], volume[b])) })
+	slices.SortStableFunc(idx, func(a, b int) int {
+		return cmp.Or(cmp.Compare(cs[a].cost, cs[b].cost), cmp.Compare(volume[a], volume[b]))
+	})
 	var h []int
 	for _, i := range idx {
 		if len(h) > 0 && volume[i] >= volume[h[len(h)-1]] {

@@ -2,7 +2,6 @@ package survival
 
 import (
 	"math"
-	"math/rand/v2"
 	"runtime"
 	"slices"
 	"sync"
@@ -71,7 +70,7 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 						faults = append(faults, fault{d, got, want, err + 4.9*sd, what})
 					}
 				}
-				r := rand.New(rand.NewPCG(uint64(d), 3))
+				r := &dice{uint64(d) << 32}
 				// The weakest are asked first, because one death decides.
 				deaths := make([]int, len(m.relations))
 				for range 500 {

@@ -241,7 +241,9 @@ func helpSource(protocol string) string {
 }
 
 // sets is a union of disjoint sets of devices.
-type sets struct{ up map[fleet.DeviceID]fleet.DeviceID }
+type sets struct {
+	up map[fleet.DeviceID]fleet.DeviceID
+}
 
 func (s *sets) find(a fleet.DeviceID) fleet.DeviceID {
 	for s.up[a] != "" && s.up[a] != a {
