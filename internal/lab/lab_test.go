@@ -1,0 +1,146 @@
+package lab
+
+import (
+	"context"
+	"crypto/tls"
+	"io"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/backoff"
+	"google.golang.org/grpc/credentials"
+
+	"github.com/openconfig/gnmi/proto/gnmi"
+	filepb "github.com/openconfig/gnoi/file"
+	healthpb "github.com/openconfig/gnoi/healthz"
+	ospb "github.com/openconfig/gnoi/os"
+	syspb "github.com/openconfig/gnoi/system"
+
+	"towpath/internal/lab/labtime"
+)
+
+// fast is how much faster than ours the tests' lab runs.
+const fast = 400
+
+// client is raw gNMI and gNOI over mutual TLS, as any other client would be.
+type client struct {
+	gnmi.GNMIClient
+	os     ospb.OSClient
+	system syspb.SystemClient
+	file   filepb.FileClient
+	health healthpb.HealthzClient
+	conn   *grpc.ClientConn
+}
+
+func dial(t *testing.T, l *Lab, c *Chassis) *client {
+	t.Helper()
+	tc, err := l.PKI().Client(string(c.ID()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dialTLS(t, c.Address(), tc)
+}
+
+func dialTLS(t *testing.T, addr string, tc *tls.Config) *client {
+	t.Helper()
+	b := backoff.Config{BaseDelay: 5 * time.Millisecond, Multiplier: 1.2, MaxDelay: 50 * time.Millisecond}
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(credentials.NewTLS(tc)),
+		grpc.WithConnectParams(grpc.ConnectParams{Backoff: b, MinConnectTimeout: time.Second}),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(16<<20)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return &client{
+		gnmi.NewGNMIClient(conn), ospb.NewOSClient(conn), syspb.NewSystemClient(conn), filepb.NewFileClient(conn),
+		healthpb.NewHealthzClient(conn), conn,
+	}
+}
+
+// start runs a lab on a fast clock and connects to its first device.
+func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
+	t.Helper()
+	cfg := Scenario("")
+	for i := range cfg.Devices {
+		cfg.Devices[i].TransferRate = 0
+	}
+	clock := labtime.New(time.Date(2031, 3, 9, 1, 0, 0, 0, time.UTC), fast)
+	t.Cleanup(clock.Close)
+	cfg.Clock = clock
+	if change != nil {
+		change(&cfg)
+	}
+	l, err := Start(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := l.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	c := l.Devices()[0]
+	return l, c, dial(t, l, c)
+}
+
+func ctx(t *testing.T) context.Context {
+	t.Helper()
+	c, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	t.Cleanup(cancel)
+	return c
+}
+
+// at reads the textual form of a path.
+func at(t *testing.T, s string) *gnmi.Path {
+	t.Helper()
+	elems, err := parsePath(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return protoPath(elems)
+}
+
+// once reads leaves below paths by Subscribe ONCE, as text to JSON_IETF value.
+func (k *client) once(t *testing.T, paths ...string) map[string]string {
+	t.Helper()
+	s, err := k.Subscribe(ctx(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	list := &gnmi.SubscriptionList{Mode: gnmi.SubscriptionList_ONCE, Encoding: gnmi.Encoding_JSON_IETF}
+	for _, p := range paths {
+		list.Subscription = append(list.Subscription, &gnmi.Subscription{Path: at(t, p)})
+	}
+	if err := s.Send(&gnmi.SubscribeRequest{Request: &gnmi.SubscribeRequest_Subscribe{Subscribe: list}}); err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	synced := false
+	for {
+		r, err := s.Recv()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.GetSyncResponse() {
+			synced = true
+			continue
+		}
+		for _, u := range r.GetUpdate().GetUpdate() {
+			out[textOf(u.GetPath())] = string(u.GetVal().GetJsonIetfVal())
+		}
+	}
+	if !synced {
+		t.Error("ONCE ended without sync_response")
+	}
+	return out
+}
+
+func TestEverything(t *testing.T) {
+	_, _, k := start(t, nil)
+	got := k.once(t, "/components", "/system", "/facts")
+	t.Log(len(got))
+}

@@ -1,0 +1,16 @@
+//go:build !linux
+
+package lab
+
+import "net"
+
+// reserve picks the port where none is given. Nothing holds it while the
+// management plane is away.
+func reserve(address string) (addr string, release func(), err error) {
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return "", nil, err
+	}
+	addr = l.Addr().String()
+	return addr, func() {}, l.Close()
+}

@@ -1,0 +1,182 @@
+package lab
+
+import (
+	"context"
+	"crypto/tls"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/status"
+
+	"github.com/openconfig/gnmi/proto/gnmi"
+	filepb "github.com/openconfig/gnoi/file"
+	healthpb "github.com/openconfig/gnoi/healthz"
+	ospb "github.com/openconfig/gnoi/os"
+	syspb "github.com/openconfig/gnoi/system"
+)
+
+// management is the management plane of a chassis: one address that follows
+// the PRIMARY. While it is down the port refuses connections.
+type management struct {
+	c    *Chassis
+	tls  *tls.Config
+	addr string
+	hold func() // gives the port back
+
+	mu     sync.Mutex
+	srv    *grpc.Server
+	done   chan struct{}   // closed when srv has stopped
+	life   context.Context // ends when srv goes down
+	cancel context.CancelFunc
+	closed bool
+}
+
+// listen opens the management plane for the first time.
+func (c *Chassis) listen(tc *tls.Config) error {
+	want := c.cfg.Listen
+	if want == "" {
+		want = "127.0.0.1:0"
+	}
+	addr, hold, err := reserve(want)
+	if err != nil {
+		return fmt.Errorf("device %s: listen on %s: %w", c.cfg.ID, want, err)
+	}
+	c.mgmt = &management{c: c, tls: tc, addr: addr, hold: hold}
+	return c.mgmt.open()
+}
+
+// open starts to serve. It does nothing where it serves already.
+func (m *management) open() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.closed || m.srv != nil {
+		return nil
+	}
+	l, err := net.Listen("tcp", m.addr)
+	if err != nil {
+		return fmt.Errorf("device %s: management plane: %w", m.c.cfg.ID, err)
+	}
+	m.life, m.cancel = context.WithCancel(context.Background())
+	g := &guard{life: m.life}
+	srv := grpc.NewServer(
+		grpc.Creds(credentials.NewTLS(m.tls.Clone())),
+		grpc.MaxRecvMsgSize(4<<20), grpc.MaxSendMsgSize(16<<20),
+		grpc.UnaryInterceptor(g.unary), grpc.StreamInterceptor(g.stream),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 5 * time.Millisecond, PermitWithoutStream: true}),
+	)
+	gnmi.RegisterGNMIServer(srv, &gnmiServer{c: m.c})
+	ospb.RegisterOSServer(srv, &osServer{c: m.c})
+	syspb.RegisterSystemServer(srv, &systemServer{c: m.c})
+	filepb.RegisterFileServer(srv, &fileServer{c: m.c})
+	healthpb.RegisterHealthzServer(srv, &healthServer{c: m.c})
+	done := make(chan struct{})
+	m.srv, m.done = srv, done
+	go func() {
+		defer close(done)
+		_ = srv.Serve(l) // ends by Stop
+	}()
+	return nil
+}
+
+// openAgain opens the management plane of a new PRIMARY. A port that another
+// process took meanwhile leaves the device unreachable, which shows.
+func (m *management) openAgain() { _ = m.open() }
+
+// flushLimit is how long answers that are already given may take to leave
+// before connections are cut, in our time.
+const flushLimit = 250 * time.Millisecond
+
+// down closes the port and then every connection, as soon as the calls in
+// progress have been answered, or after flushLimit. It does not wait.
+func (m *management) down() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.srv == nil {
+		return
+	}
+	srv, cancel := m.srv, m.cancel
+	m.srv = nil
+	cancel() // streams end themselves
+	m.c.spawn(func() { stopServer(srv) })
+}
+
+// stopServer refuses new connections at once and cuts the others when they
+// have nothing more to say.
+func stopServer(srv *grpc.Server) {
+	graceful := make(chan struct{})
+	go func() {
+		defer close(graceful)
+		srv.GracefulStop()
+	}()
+	limit := time.NewTimer(flushLimit)
+	defer limit.Stop()
+	select {
+	case <-graceful:
+	case <-limit.C:
+	}
+	srv.Stop()
+	<-graceful
+}
+
+// cut closes the port and every connection at once, answers or not.
+func (m *management) cut() {
+	m.mu.Lock()
+	srv, cancel := m.srv, m.cancel
+	m.srv = nil
+	m.mu.Unlock()
+	if srv != nil {
+		cancel()
+		srv.Stop()
+	}
+}
+
+// close ends the management plane for good.
+func (m *management) close() {
+	m.mu.Lock()
+	m.closed = true
+	m.mu.Unlock()
+	m.cut()
+	m.hold()
+}
+
+// guard keeps calls out of a management plane that is going down, and ends
+// those that run.
+type guard struct{ life context.Context }
+
+var errGoingDown = status.Error(codes.Unavailable, "the management plane restarts")
+
+func (g *guard) unary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, h grpc.UnaryHandler) (any, error) {
+	if g.life.Err() != nil {
+		return nil, errGoingDown
+	}
+	return h(ctx, req)
+}
+
+// lifeStream hands the life of the management plane to a stream's handler.
+type lifeStream struct {
+	grpc.ServerStream
+	ctx context.Context
+}
+
+// Context ends with the stream or with the management plane.
+func (s *lifeStream) Context() context.Context { return s.ctx }
+
+func (g *guard) stream(srv any, s grpc.ServerStream, _ *grpc.StreamServerInfo, h grpc.StreamHandler) error {
+	if g.life.Err() != nil {
+		return errGoingDown
+	}
+	ctx, cancel := context.WithCancel(s.Context())
+	defer cancel()
+	defer context.AfterFunc(g.life, cancel)()
+	err := h(srv, &lifeStream{s, ctx})
+	if err != nil && g.life.Err() != nil && s.Context().Err() == nil {
+		return errGoingDown
+	}
+	return err
+}
