@@ -3,7 +3,7 @@
 // allowed between releases and under what conditions. From it and a device's
 // present state it finds the hop paths.
 //
-// Read [Catalogue] first, then [Catalogue.Search] and [Fit].
+// Read [Catalogue] first, then [Catalogue.Index], [Index.Search] and [Fit].
 package release
 
 import (
@@ -27,8 +27,12 @@ type Platform struct {
 	Releases      []Release    `yaml:"releases" json:"releases"`
 	Transitions   []Transition `yaml:"transitions" json:"transitions"`
 	Firmware      []Firmware   `yaml:"firmware,omitempty" json:"firmware,omitempty"`
-	// MaxInServiceSpan, when not zero, bounds an in-service hop: the value of
-	// the named field may grow by at most so much (a multi-hop rule).
+	// FirmwareScheme says how firmware levels compare; nil means natural order:
+	// runs of digits by value, other octets as they are.
+	FirmwareScheme *VersionScheme `yaml:"firmware-scheme,omitempty" json:"firmware-scheme,omitempty"`
+	// MaxInServiceSpan, when not empty, bounds an in-service hop: the value of
+	// the named field may change by at most so much (a multi-hop rule) while
+	// the more significant fields stay the same.
 	MaxInServiceSpan map[string]int `yaml:"max-in-service-span,omitempty" json:"max-in-service-span,omitempty"`
 	Durations        Durations      `yaml:"durations,omitempty" json:"durations,omitzero"`
 }
@@ -55,7 +59,7 @@ type VersionScheme struct {
 // OrderField is one field of a version in the order of comparison.
 type OrderField struct {
 	Field string `yaml:"field" json:"field"`
-	As    string `yaml:"as" json:"as"` // "number", "text" or "words"
+	As    string `yaml:"as" json:"as"` // "number", "text", "words" or "identifiers"
 	// Words in ascending order, for As "words"; a version without the field
 	// sorts where Empty stands: "first" or "last" (default first).
 	Words []string `yaml:"words,omitempty" json:"words,omitempty"`
@@ -115,8 +119,12 @@ const (
 )
 
 // Transition is an allowed change between releases. From and To are ranges:
-// one version, "a..b" (both ends included), or a comma-separated list of
-// those; "*" is every version.
+// one version, "a..b" (both ends included), "a.." and "..b", or a
+// comma-separated list of those; "*" is every version. Each transition is a
+// permission by itself: where several cover the same pair of releases, any one
+// that can be taken is enough. An in-service transition whose ranges overlap
+// covers only the pairs that go up; one whose To lies wholly below its From is
+// a way back. A release is never its own next.
 type Transition struct {
 	From    string        `yaml:"from" json:"from"`
 	To      string        `yaml:"to" json:"to"`
@@ -198,6 +206,7 @@ type FirmwareStep struct {
 }
 
 // Hop is one transition taken, with the firmware steps that come before it.
+// Minutes are the transition's own, without the firmware steps.
 type Hop struct {
 	From     string         `json:"from"`
 	To       string         `json:"to"`
@@ -219,6 +228,9 @@ type Path struct {
 	Back     []Hop  `json:"back,omitempty"`
 	BackCost Cost   `json:"back_cost"`
 	NoBack   string `json:"no_back,omitempty"` // why there is no way back
+	// Equal is how many paths have exactly this cost, this one included; at
+	// most [MaxEqual] of them are listed.
+	Equal uint64 `json:"equal_cost"`
 }
 
 // Cost of a path. Paths are compared by all four; none is traded for another.
