@@ -173,9 +173,6 @@ func (n *bfdPeer) finish(o objects) state.Adjacency {
 	a := n.Adjacency
 	link := with[bfdInterface](o, aBFDInterface, n.id)
 	a.Interface = link.Interface
-	if a.Interface == "" {
-		a.Interface = n.id
-	}
 	a.Neighbour = n.Remote
 	upWord(&a, "UP")
 	a.BFD.Multiplier = link.Multiplier
@@ -383,7 +380,8 @@ func overlay(a *state.Adjacency, s state.Adjacency) {
 	if a.Instance == "" || a.Protocol == state.LACP {
 		a.Instance = s.Instance
 	}
-	if a.Neighbour == "" {
+	if a.Neighbour == "" || a.Protocol == state.VRRP {
+		// The models name a group by the address it serves on, not its neighbour.
 		a.Neighbour = s.Neighbour
 	}
 }

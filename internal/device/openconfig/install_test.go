@@ -144,8 +144,10 @@ func TestInstallOfTheRunningPackageIsSuccessOnlyWhenItIsTheOneWanted(t *testing.
 			req, _ := pack("2.6.0", 10)
 			req.Standby = standby
 			_, d := start(t, &fake{
-				verify:  func() (*ospb.VerifyResponse, error) { return v, nil },
-				install: func(s ospb.OS_InstallServer) error { return s.Send(installErr(ospb.InstallError_INSTALL_RUN_PACKAGE, "")) },
+				verify: func() (*ospb.VerifyResponse, error) { return v, nil },
+				install: func(s ospb.OS_InstallServer) error {
+					return s.Send(installErr(ospb.InstallError_INSTALL_RUN_PACKAGE, ""))
+				},
 			})
 			done, err := d.Install(context.Background(), req, nil)
 			if c.ok {
@@ -179,12 +181,20 @@ func TestInstallComparesTheValidatedVersion(t *testing.T) {
 
 func TestInstallNeverEndsATransferOfOtherContent(t *testing.T) {
 	cases := map[string]func(r *device.InstallRequest){
-		"another hash":  func(r *device.InstallRequest) { r.SHA256 = "00" + r.SHA256[2:] },
-		"shorter":       func(r *device.InstallRequest) { r.Size++ },
-		"longer":        func(r *device.InstallRequest) { r.Size-- },
-		"nothing left":  func(r *device.InstallRequest) { r.Content = func(int64) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(nil)), nil } },
-		"a broken read": func(r *device.InstallRequest) { r.Content = func(int64) (io.ReadCloser, error) { return io.NopCloser(io.MultiReader(bytes.NewReader([]byte{1}), failing{})), nil } },
-		"no file":       func(r *device.InstallRequest) { r.Content = func(int64) (io.ReadCloser, error) { return nil, errors.New("no such file") } },
+		"another hash": func(r *device.InstallRequest) { r.SHA256 = "00" + r.SHA256[2:] },
+		"shorter":      func(r *device.InstallRequest) { r.Size++ },
+		"longer":       func(r *device.InstallRequest) { r.Size-- },
+		"nothing left": func(r *device.InstallRequest) {
+			r.Content = func(int64) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(nil)), nil }
+		},
+		"a broken read": func(r *device.InstallRequest) {
+			r.Content = func(int64) (io.ReadCloser, error) {
+				return io.NopCloser(io.MultiReader(bytes.NewReader([]byte{1}), failing{})), nil
+			}
+		},
+		"no file": func(r *device.InstallRequest) {
+			r.Content = func(int64) (io.ReadCloser, error) { return nil, errors.New("no such file") }
+		},
 	}
 	for name, spoil := range cases {
 		t.Run(name, func(t *testing.T) {

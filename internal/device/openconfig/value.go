@@ -344,9 +344,9 @@ const (
 	centis
 	seconds
 	octets
-	mebibytes  // 2^20 octets
-	portSpeed  // identity SPEED_10GB and its like
-	yesInSync  // true for IN_SYNC
+	mebibytes // 2^20 octets
+	portSpeed // identity SPEED_10GB and its like
+	yesInSync // true for IN_SYNC
 )
 
 // assign stores v at target, a pointer to a field, reading it in the form. A
@@ -415,7 +415,7 @@ func assign(target any, v any, f form) error {
 		return err
 	case *state.Opt[time.Duration]:
 		d, err := asDuration(v, f)
-		if err == nil {
+		if err == nil && (d > 0 || f != nanosOrNever) {
 			*t = state.Some(d)
 		}
 		return err
@@ -563,7 +563,7 @@ func asTime(v any, f form) (at time.Time, ok bool, err error) {
 
 func asDuration(v any, f form) (time.Duration, error) {
 	units := map[form]time.Duration{
-		nanos: time.Nanosecond, micros: time.Microsecond, millis: time.Millisecond,
+		nanos: time.Nanosecond, nanosOrNever: time.Nanosecond, micros: time.Microsecond, millis: time.Millisecond,
 		centis: 10 * time.Millisecond, seconds: time.Second,
 	}
 	u, ok := units[f]

@@ -368,63 +368,84 @@ func (t *tracked) remove(prefix, path *gnmipb.Path, at int64, touched map[string
 	}
 }
 
-// watcher turns what objects say into events, each change once, even where two
-// groups tell of the same object.
+// watcher turns what objects say into events, each change once, even where
+// several objects speak of the same thing: two models of one session, or the
+// links of one neighbour.
 type watcher struct {
 	out    func(device.Event)
 	known  map[string]reported
 	latest time.Time
 }
 
-// reported is what was last reported of one aspect of an object.
+// reported is what was last reported of one aspect of a thing, and who says
+// what of it now.
 type reported struct {
 	told
-	at int64
-	by string // the object of the group, so that its end can be told
+	at   int64
+	says map[string]string
 }
 
+// tell reports what follows from an object's parts.
 func (w *watcher) tell(g *tracked, o *object) {
 	by := g.name + "\x00" + joined(o.keys)
 	at := time.Unix(0, o.last).UTC()
 	if at.After(w.latest) {
 		w.latest = at
 	}
-	saying := map[string]bool{}
+	ids := []string{}
 	for _, t := range g.tell(o.keys, o.parts) {
 		id := fmt.Sprintf("%d\x00%s\x00%s", t.kind, t.object, t.aspect)
-		was, seen := w.known[id]
+		r, seen := w.known[id]
 		if t.now == "" && !seen {
 			continue
 		}
-		saying[id] = true
-		if seen && (was.now == t.now || o.last < was.at) {
-			continue
+		if !seen {
+			r = reported{says: map[string]string{}}
 		}
-		w.known[id] = reported{t, o.last, by}
-		w.out(device.Event{Kind: t.kind, At: at, Object: t.object, Was: was.now, Now: t.now})
+		r.says[by] = t.now
+		r.kind, r.object, r.aspect = t.kind, t.object, t.aspect
+		w.known[id] = r
+		w.settle(id, t.now, o.last, at)
+		ids = append(ids, id)
 	}
 	if len(o.parts) > 0 {
 		return
 	}
-	// The object is gone, and with it what it last said.
+	// The object is gone, and with it all that it said.
 	delete(g.objects, joined(o.keys))
-	for id, was := range w.known {
-		if was.by != by || saying[id] || o.last < was.at {
-			continue
-		}
-		now := ""
-		if was.kind == device.EventAdjacency {
-			now = "down"
-		}
-		if was.now == now {
-			continue
-		}
-		w.out(device.Event{Kind: was.kind, At: at, Object: was.object, Was: was.now, Now: now})
-		if now == "" {
-			delete(w.known, id)
-		} else {
-			was.now, was.at = now, o.last
-			w.known[id] = was
+	gone := []string{}
+	for id, r := range w.known {
+		if _, said := r.says[by]; said && !slices.Contains(ids, id) {
+			gone = append(gone, id)
 		}
 	}
+	slices.Sort(gone)
+	for _, id := range gone {
+		delete(w.known[id].says, by)
+		w.settle(id, "", o.last, at)
+	}
+}
+
+// settle reports the state of a thing where it has changed. An adjacency is
+// down as long as anybody says so, and when nobody speaks of it any more.
+func (w *watcher) settle(id, now string, last int64, at time.Time) {
+	r := w.known[id]
+	if last < r.at {
+		return // older than what was reported
+	}
+	if r.kind == device.EventAdjacency {
+		now = "down"
+		for _, s := range r.says {
+			now = s
+			if s == "down" {
+				break
+			}
+		}
+	}
+	if now == r.now {
+		return
+	}
+	w.out(device.Event{Kind: r.kind, At: at, Object: r.object, Was: r.now, Now: now})
+	r.now, r.at = now, last
+	w.known[id] = r
 }
