@@ -339,6 +339,7 @@ const (
 	epochNanos        // instant, nanoseconds since the Unix epoch; zero is unknown
 	epochSeconds      // instant, seconds since the Unix epoch; zero is unknown
 	nanos             // durations
+	nanosOrNever      // duration; zero says that it never happens, which is no duration
 	micros
 	millis
 	centis
