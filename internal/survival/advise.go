@@ -1022,8 +1022,8 @@ func (s *search) with(changes []Change) float64 {
 			treated[name] = c
 		}
 	}
-	m := *s.m
-	m.relations = slices.Clone(s.m.relations)
+	m, sys := *s.m, *s.m.system
+	m.system, sys.relations = &sys, slices.Clone(s.m.relations)
 	m.classes, m.class, m.touching, m.spoilt = nil, slices.Clone(s.m.class), nil, -1
 	index := map[own]int32{}
 	m.required = nil

@@ -14,7 +14,7 @@ func Explain(a AdjacencyForecast) string {
 	fmt.Fprintf(&b, "%s: %s, survives with probability %s\n", a.Name(), strings.ReplaceAll(string(a.Outcome), "-", " "), chance(a.Survive))
 	fmt.Fprintf(&b, "  because  %s\n", a.Why)
 	fmt.Fprintf(&b, "  source   %s\n", a.Source)
-	if a.Safe > 0 && a.Safe < 1<<62 {
+	if a.Safe > 0 {
 		fmt.Fprintf(&b, "  safe     up to %v by its own timers\n", a.Safe.Round(time.Millisecond))
 	}
 	for i, s := range a.StandsOn {

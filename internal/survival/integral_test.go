@@ -2,6 +2,7 @@ package survival
 
 import (
 	"math"
+	"os"
 	"runtime"
 	"slices"
 	"sync"
@@ -32,13 +33,20 @@ func TestQuadratureIsExactForPolynomials(t *testing.T) {
 }
 
 // TestExactIntegralAgreesWithMonteCarlo compares 200 random layered devices
-// with a million acted-out silences each. The difference must stay within the
+// with acted-out silences: a million for each of the first 20 and 100,000 for
+// the others, or a million for all where TOWPATH_THOROUGH is set. The difference must stay within the
 // stated error and 4.9 standard deviations of the sample, which a right
 // integral exceeds once in a million devices.
 func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
-	devices, samples := 200, 1_000_000
-	if raceEnabled || testing.Short() {
-		samples = 20_000
+	const devices = 200
+	count := func(device int) int {
+		switch {
+		case raceEnabled || testing.Short():
+			return 20_000
+		case device < 20 || os.Getenv("TOWPATH_THOROUGH") != "":
+			return 1_000_000
+		}
+		return 100_000
 	}
 	type fault struct {
 		device          int
@@ -54,6 +62,7 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
 			for d := range work {
+				samples := count(d)
 				m := newModel(gen.Example(d))
 				law := Law{{1, Silence{time.Duration(d) * 5 * time.Millisecond, time.Second, time.Second + time.Duration(d)*10*time.Millisecond}}}
 				if d%3 == 0 {
@@ -71,10 +80,11 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 					}
 				}
 				r := &dice{uint64(d) << 32}
+				drawn := law.urn()
 				// The weakest are asked first, because one death decides.
 				deaths := make([]int, len(m.relations))
 				for range 500 {
-					s := law.draw(r)
+					s := drawn.draw(r)
 					for _, i := range m.touching {
 						if !m.relations[i].own.lives(r, s) {
 							deaths[i]++
@@ -85,7 +95,7 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 				slices.SortFunc(asked, func(a, b int) int { return deaths[b] - deaths[a] })
 				hits := 0
 				for range samples {
-					s := law.draw(r)
+					s := drawn.draw(r)
 					ok := true
 					for _, i := range asked {
 						if !m.relations[i].own.lives(r, s) {
@@ -103,7 +113,7 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 				lives := make([]int, len(m.relations))
 				alone := make([]bool, len(m.relations))
 				for range few {
-					s := law.draw(r)
+					s := drawn.draw(r)
 					for i := range alone {
 						alone[i] = m.relations[i].own.lives(r, s)
 					}

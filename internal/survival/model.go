@@ -92,8 +92,10 @@ type AdjacencyForecast struct {
 	Survive float64 `json:"survive"`
 	// Alone is the same without what it stands on.
 	Alone float64 `json:"alone"`
-	// Safe is the largest silence it surely lives through by its own timers.
-	Safe time.Duration `json:"safe"`
+	// Safe is the largest silence it surely lives through by its own timers;
+	// Unlimited says that there is none it does not.
+	Safe      time.Duration `json:"safe"`
+	Unlimited bool          `json:"unlimited,omitempty"`
 	// Loss is the expected loss of the traffic that rides on it.
 	Loss Interval `json:"loss_s"`
 	// IfLost is the loss of that traffic should the adjacency be lost.

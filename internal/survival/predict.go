@@ -337,7 +337,7 @@ func (m *model) forecast(device string, law Law, cautions []string) Forecast {
 	case limiting < 0 || math.IsInf(safe, 1):
 		f.Unlimited = true
 	default:
-		f.Safe, f.Limiting = max(0, seconds(math.Floor(safe*1e9)/1e9)), m.relations[limiting].name()
+		f.Safe, f.Limiting = max(0, seconds(math.Floor(safe*1e9+1e-3)/1e9)), m.relations[limiting].name()
 	}
 	f.Adjacencies = make([]AdjacencyForecast, len(m.relations))
 	known := map[marginalKey]marginal{}
@@ -442,8 +442,11 @@ func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
 		Inputs: r.inputs, Cautions: r.cautions, Source: r.source,
 	}
 	safe, dead := r.own.bounds()
-	if safe > 0 {
-		w.Safe = seconds(min(safe, math.MaxInt64/1e9))
+	switch {
+	case math.IsInf(safe, 1):
+		w.Unlimited = true
+	case safe > 0:
+		w.Safe = seconds(math.Floor(safe*1e9+1e-3) / 1e9)
 	}
 	for _, n := range m.nodes[r.node].needs {
 		w.StandsOn = append(w.StandsOn, m.needName(n))

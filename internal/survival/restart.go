@@ -112,7 +112,7 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 	case keptKnown && !kept:
 		// Source: RFC 4724 §4.2, F = 0 deletes the stale routes at once; the
 		// routes come back with the initial update.
-		r.kept = [2]float64{min(1, back[1]), max(back[1], r.back[1])}
+		r.kept = [2]float64{0.01, max(back[1], r.back[1])}
 		k.note(r, "forwarding kept (F bit)", "no", false, "RFC 4724 §4.2")
 	case loss != nil:
 		r.kept = [2]float64{

@@ -37,14 +37,31 @@ func (t tri) draw(r *dice) float64 {
 	return t.u - math.Sqrt((1-u)*(t.u-t.l)*(t.u-t.m))
 }
 
-func (l Law) draw(r *dice) float64 {
-	u := r.Float64()
-	for _, p := range l {
-		if u -= p.Weight; u < 0 {
-			return triOf(p.Silence).draw(r)
+// urn is a law made ready to be drawn from.
+type urn []struct {
+	weight float64
+	tri    tri
+}
+
+func (l Law) urn() urn {
+	u := make(urn, len(l))
+	for i, p := range l {
+		u[i].weight, u[i].tri = p.Weight, triOf(p.Silence)
+	}
+	return u
+}
+
+func (u urn) draw(r *dice) float64 {
+	if len(u) == 1 {
+		return u[0].tri.draw(r)
+	}
+	x := r.Float64()
+	for i := range u {
+		if x -= u[i].weight; x < 0 {
+			return u[i].tri.draw(r)
 		}
 	}
-	return triOf(l[len(l)-1].Silence).draw(r)
+	return u[len(u)-1].tri.draw(r)
 }
 
 func (s *shifts) draw(r *dice) float64 {
@@ -63,16 +80,23 @@ func (s *shifts) draw(r *dice) float64 {
 // draw returns the interval that an instant falls into and the time since it
 // began: long intervals are met more often, in proportion to their length.
 func (a age) draw(r *dice) (interval, since float64) {
+	if a.hi == a.lo {
+		return a.hi, a.hi * r.Float64()
+	}
 	for {
 		x := a.lo + (a.hi-a.lo)*r.Float64()
-		if a.hi == a.lo || r.Float64()*a.hi <= x {
+		if r.Float64()*a.hi <= x {
 			return x, x * r.Float64()
 		}
 	}
 }
 
 func (d *side) drawDetect(r *dice) float64 {
-	return d.dlo + (d.dhi-d.dlo)*r.Float64() + d.late.draw(r)
+	at := d.dlo
+	if d.dhi > d.dlo {
+		at += (d.dhi - d.dlo) * r.Float64()
+	}
+	return at + d.late.draw(r)
 }
 
 // lives acts out one direction: a silence of s begins when the last hello is
