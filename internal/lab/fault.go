@@ -353,7 +353,7 @@ func (c *Chassis) received(t *transfer) (stalls bool) {
 	}
 	if crossed("no-space-during-transfer", 0.5) {
 		v := t.targets[0].volume
-		v.put(&file{path: "/log/messages", size: v.available(), modified: c.now(), perm: 640, content: noContent{}})
+		v.put(&file{path: "/log/debug", size: v.available(), modified: c.now(), perm: 640, content: noContent{}})
 		c.raise("volume-"+v.controller, "MAJOR", v.controller+"-STORAGE", "volume is full")
 	}
 	if crossed("unexpected-switchover-download", 0.3) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/tls"
 	"io"
+	"net"
 	"testing"
 	"time"
 
@@ -139,8 +140,73 @@ func (k *client) once(t *testing.T, paths ...string) map[string]string {
 	return out
 }
 
-func TestEverything(t *testing.T) {
-	_, _, k := start(t, nil)
-	got := k.once(t, "/components", "/system", "/facts")
-	t.Log(len(got))
+// until waits for something to become true of a chassis, looking at every
+// change of it.
+func until(t *testing.T, c *Chassis, cond func() bool) {
+	t.Helper()
+	me := &subscriber{wake: make(chan struct{}, 1), queries: []query{{origin: "openconfig"}, {origin: originFacts}}}
+	c.mu.Lock()
+	c.subs[me] = struct{}{}
+	c.mu.Unlock()
+	defer func() {
+		c.mu.Lock()
+		delete(c.subs, me)
+		c.mu.Unlock()
+	}()
+	limit := time.NewTimer(15 * time.Second)
+	defer limit.Stop()
+	look := time.NewTicker(5 * time.Millisecond) // for what the tree does not show
+	defer look.Stop()
+	for {
+		c.mu.Lock()
+		ok := cond()
+		c.mu.Unlock()
+		if ok {
+			return
+		}
+		select {
+		case <-me.wake:
+			me.take()
+		case <-look.C:
+		case <-limit.C:
+			t.Fatal("it did not happen in 15 s")
+		}
+	}
+}
+
+// reflector sends every packet back and returns its address.
+func reflector(t *testing.T) string {
+	t.Helper()
+	conn, err := net.ListenPacket("udp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	go func() {
+		buf := make([]byte, 2048)
+		for {
+			n, from, err := conn.ReadFrom(buf)
+			if err != nil {
+				return
+			}
+			if _, err := conn.WriteTo(buf[:n], from); err != nil {
+				return
+			}
+		}
+	}()
+	return conn.LocalAddr().String()
+}
+
+// ping sends one packet to an address of the data plane.
+func ping(t *testing.T, addr string) net.Conn {
+	t.Helper()
+	conn, err := net.Dial("udp", addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	if _, err := conn.Write([]byte("a test packet")); err != nil {
+		t.Fatal(err)
+	}
+	return conn
 }
