@@ -76,7 +76,7 @@ func (n *node) describe(secret bool) string {
 		return "the number " + n.text
 	case text:
 		if secret {
-			return "text"
+			return "text (not shown)"
 		}
 		return "the text " + quote(n.text)
 	case list:

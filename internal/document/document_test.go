@@ -185,7 +185,7 @@ func TestOneMistake(t *testing.T) {
 		begin + "    sides: [rihgt]\n":                 `canal.yaml:4:13: locks[0].sides[0]: "rihgt"; want one of left, right; did you mean "right"?`,
 		begin + "    sides:\n    - left\n    - left\n": `canal.yaml:6:7: locks[0].sides[1]: "left" a second time; the first is in line 5`,
 		begin + "    sides: []\n":                      `canal.yaml:4:12: locks[0].sides: an empty list; want at least one element`,
-		begin + "    key: hunter2\n":                   `canal.yaml:4:10: locks[0].key: text; want env:NAME`,
+		begin + "    key: hunter2\n":                   `canal.yaml:4:10: locks[0].key: text (not shown); want env:NAME`,
 		begin + "    gauge: {}\n":                      `canal.yaml:4:12: locks[0].gauge: none of the keys least, most; want exactly one of least, most`,
 		begin + "    gauge: {least: 1s, most: 2s}\n":   `canal.yaml:4:12: locks[0].gauge: the keys least and most together; want exactly one of least, most`,
 		begin + "    gauge: {leats: 1s}\n":             `canal.yaml:4:13: locks[0].gauge.leats: unknown key "leats"; did you mean "least"?`,
@@ -201,7 +201,7 @@ func TestOneMistake(t *testing.T) {
 		"name: n\nlocks: []\nlabels: {'': x}\n":        `canal.yaml:3:10: labels[""]: as a key, empty text; want text`,
 		"name: *nn\nlocks: [&n {id: a}]\n":             `canal.yaml:1:7: name: no anchor "nn" stands above`,
 		"x: &nn 1\nname: *mm\n":                        `canal.yaml:2:7: name: no anchor "mm" stands above`,
-		"x: &name 1\nname: *nmae\n":                    `canal.yaml:2:7: name: no anchor "nmae" stands above; did you mean "name"?`,
+		"x: &name 1\nname: *nam\n":                     `canal.yaml:2:7: name: no anchor "nam" stands above; did you mean "name"?`,
 		"name: n\nlocks: &l [*l]\n":                    `canal.yaml:2:12: locks[0]: the alias "l" stands inside its own anchor`,
 		"name: n\nlocks: []\n<<: {a: 1}\n":             `canal.yaml:3:1: the merge key "<<", which YAML 1.2 does not have; want the keys themselves`,
 		"name: !!str n\nlocks: []\n":                   `canal.yaml:1:7: the tag "!!str"; want a value without a tag`,
@@ -356,7 +356,7 @@ func TestExcerpt(t *testing.T) {
 func TestNearest(t *testing.T) {
 	keys := []string{"platform", "site", "role", "at-least", "members", "cpu-percent"}
 	for word, want := range map[string]string{
-		"platfrom": "platform", "Platform": "platform", "sites": "site", "at_least": "at-least", "atleast": "at-least", "member": "members",
+		"platfrm": "platform", "Platform": "platform", "sites": "site", "at_least": "at-least", "atleast": "at-least", "member": "members",
 		"cpu": "cpu-percent", "rloe": "role", "x": "", "": "", "operator": "", "address": "",
 	} {
 		if got := Nearest(word, keys); got != want {

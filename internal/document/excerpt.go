@@ -14,7 +14,7 @@ const width = 88
 // the column, each with its number:
 //
 //	13 |   - id: mere-agg-2
-//	14 |     platfrom: alder-9
+//	14 |     platfrm: alder-9
 //	   |     ^
 //
 // What looks like a secret is masked. It is empty where there is no such line.

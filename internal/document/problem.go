@@ -30,7 +30,7 @@ type Problem struct {
 
 // Error is the problem as one line, such as
 //
-//	fleet.yaml:14:5: devices[2].platfrom: unknown key "platfrom"; did you mean "platform"?
+//	fleet.yaml:14:5: devices[2].platfrm: unknown key "platfrm"; did you mean "platform"?
 func (p Problem) Error() string {
 	var b strings.Builder
 	b.WriteString(p.File)

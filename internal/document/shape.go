@@ -177,9 +177,12 @@ func (f Field) wanted(t reflect.Type) string {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
-	in := ""
+	in, near := "", "" // the range, after a comma and where none is needed
 	if f.Range != nil {
 		in = ", " + f.Range.String()
+		if near = in; !strings.HasPrefix(in, ", at least") {
+			near = in[1:]
+		}
 	}
 	switch {
 	case t.Kind() == reflect.Slice:
@@ -201,15 +204,16 @@ func (f Field) wanted(t reflect.Type) string {
 	case reflect.Bool:
 		return "true or false"
 	case reflect.Int, reflect.Int64:
-		return "a whole number" + strings.TrimPrefix(in, ",")
+		return "a whole number" + near
 	case reflect.Float64:
-		return "a number" + strings.TrimPrefix(in, ",")
+		return "a number" + near
 	case reflect.String:
 		return "text"
 	case reflect.Struct:
 		return fmt.Sprintf("a mapping with the keys %s", strings.Join(keysOf(t), ", "))
+	default:
+		return "a mapping"
 	}
-	return "a mapping"
 }
 
 // CheckText says what is wrong with a text of this field, read from elsewhere
@@ -226,7 +230,7 @@ func (f Field) CheckText(s string) (found, want, nearest string) {
 	}
 	shown := quote(s)
 	if f.Secret {
-		shown = "text"
+		shown = "text (not shown)"
 	}
 	if len(f.Words) > 0 {
 		for _, w := range f.Words {

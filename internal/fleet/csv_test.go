@@ -50,7 +50,7 @@ func TestImportCSVRefuses(t *testing.T) {
 	for table, want := range map[string]string{
 		"":                                       `devices.csv: the table is empty; want a first row that names the columns, such as id,platform,site`,
 		"id;platform\na;b\n":                     `devices.csv:1:1: columns with ";" between them; want "," between columns and ";" between values`,
-		"id,platfrom\n":                          `devices.csv:1:4: unknown column "platfrom"; did you mean "platform"?`,
+		"id,platfrm\n":                           `devices.csv:1:4: unknown column "platfrm"; did you mean "platform"?`,
 		"id,platform,colour\n":                   `devices.csv:1:13: unknown column "colour"; want one of id, platform, site, role, release, address, driver, server-name, console, features, serves`,
 		"id,platform,id\nä,b,c\n":                "devices.csv:1:13: id: the column \"id\" a second time",
 		"id,site\na,b\n":                         `devices.csv:1:1: platform: missing; want a column "platform"`,

@@ -128,11 +128,15 @@ func (c *checker) groups() {
 		}
 		_, given := c.doc.At(at + ".members")
 		switch n := len(g.Members); {
-		case !given || c.problems.Under(at+".at-least"):
+		case !given:
 		case n < 2:
 			c.report(at+".members", fmt.Sprintf("a group of %d", n), "at least two devices, of which one can stand in for another", "")
 		case g.AtLeast >= n:
-			c.report(at+".at-least", fmt.Sprintf("%d of %d devices must stay in service, so that none may ever be upgraded", g.AtLeast, n), fmt.Sprintf("from 1 to %d", n-1), "")
+			want := fmt.Sprintf("from 1 to %d", n-1)
+			if n == 2 {
+				want = "1"
+			}
+			c.report(at+".at-least", fmt.Sprintf("%d of %d devices must stay in service, so that none may ever be upgraded", g.AtLeast, n), want, "")
 		}
 	}
 }

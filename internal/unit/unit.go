@@ -42,7 +42,7 @@ var (
 	binaryUnits = []multiple{
 		{name: "TiB", of: int64(TiB)}, {name: "GiB", of: int64(GiB)}, {name: "MiB", of: int64(MiB)}, {name: "KiB", of: int64(KiB)},
 	}
-	sizeUnits   = append(binaryUnits[:len(binaryUnits):len(binaryUnits)],
+	sizeUnits = append(binaryUnits[:len(binaryUnits):len(binaryUnits)],
 		multiple{name: "TB", of: 1e12}, multiple{name: "GB", of: 1e9}, multiple{name: "MB", of: 1e6}, multiple{name: "kB", of: 1e3}, multiple{name: "B", of: 1, whole: true})
 )
 

