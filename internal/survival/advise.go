@@ -467,14 +467,7 @@ func (s *search) treatments(i int) []choice {
 // recompiled is the own event of a relation with other timers; ok is false
 // when something else about it would change.
 func (s *search) recompiled(r *relation, a state.Adjacency) (own, bool) {
-	k := &compiler{
-		capture: s.capture, options: s.options, prof: s.options.Profiles, roles: map[[2]string]role{},
-		lates: map[string]*shifts{}, pairs: map[[3]string]*shifts{},
-	}
-	k.assumed = map[assumption]int{}
-	if k.prof == nil {
-		k.prof = builtin()
-	}
+	k := newCompiler(s.capture, s.options)
 	k.add(a)
 	n := &k.relations[0]
 	return n.own, n.mode == r.mode && n.own.fate == r.own.fate

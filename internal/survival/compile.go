@@ -80,18 +80,17 @@ type compiler struct {
 	prof    *Profiles
 	roles   map[[2]string]role
 	lates   map[string]*shifts
-	pairs   map[[3]string]*shifts
+	pairs   map[pair]*shifts
+}
+
+// pair names who judges whom, and whether the judge has slept.
+type pair struct {
+	protocol, judge, sender string
+	slept                   bool
 }
 
 func compile(c *state.Capture, o Options) *system {
-	k := &compiler{
-		capture: c, options: o, prof: o.Profiles, roles: map[[2]string]role{},
-		lates: map[string]*shifts{}, pairs: map[[3]string]*shifts{},
-	}
-	k.assumed = map[assumption]int{}
-	if k.prof == nil {
-		k.prof = builtin()
-	}
+	k := newCompiler(c, o)
 	for _, a := range c.Adjacencies {
 		k.add(a)
 	}
@@ -99,6 +98,18 @@ func compile(c *state.Capture, o Options) *system {
 	k.addTrees()
 	k.layers()
 	return &k.system
+}
+
+func newCompiler(c *state.Capture, o Options) *compiler {
+	k := &compiler{
+		capture: c, options: o, prof: o.Profiles, roles: map[[2]string]role{},
+		lates: map[string]*shifts{}, pairs: map[pair]*shifts{},
+	}
+	k.assumed = map[assumption]int{}
+	if k.prof == nil {
+		k.prof = builtin()
+	}
+	return k
 }
 
 func (k *compiler) role(protocol, daemon string) role {
@@ -112,12 +123,16 @@ func (k *compiler) role(protocol, daemon string) role {
 }
 
 // lateness is how much later than due the judge acts, less how much later than
-// due the hello leaves.
-func (k *compiler) lateness(protocol, judge, sender string) *shifts {
-	key := [3]string{protocol, judge, sender}
+// due the hello leaves. A judge that has slept acts at once when it wakes.
+func (k *compiler) lateness(protocol, judge, sender string, slept bool) *shifts {
+	key := pair{protocol, judge, sender, slept}
 	s, ok := k.pairs[key]
 	if !ok {
-		s = k.intern(k.role(protocol, judge).Late, k.role(protocol, sender).HelloLate)
+		late := k.role(protocol, judge).Late
+		if slept {
+			late = k.role(protocol, judge).SelfLate
+		}
+		s = k.intern(late, k.role(protocol, sender).HelloLate)
 		k.pairs[key] = s
 	}
 	return s
@@ -250,8 +265,8 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 	r.source = out.detSrc
 	r.back = span(dev.Return, dev.ReturnHellos, out.send)
 	r.own.fate = waits
-	r.own.nbr = k.side(out, dev, nbr, k.lateness(a.Protocol, neighbour, device), k.options.ResumeDelay)
-	r.own.dev = k.side(back, nbr, dev, k.lateness(a.Protocol, device, neighbour), Silence{})
+	r.own.nbr = k.side(out, dev, nbr, k.lateness(a.Protocol, neighbour, device, false), k.options.ResumeDelay)
+	r.own.dev = k.side(back, nbr, dev, k.lateness(a.Protocol, device, neighbour, !k.cut(dev)), Silence{})
 	if a.Up.Known() && !a.Up.Or(true) {
 		r.down, r.carries = true, false
 		r.own = own{fate: lost}
@@ -448,7 +463,7 @@ func (k *compiler) wake(r *relation, a state.Adjacency, dev, nbr role, back time
 	if !known && frozenMatters(a.Protocol) {
 		k.note(r, "state kept over the silence", "yes", true, "not told; where it is not kept this adjacency drops")
 	}
-	cut := k.options.TransportCut && or(dev.Transport, "") == "tcp"
+	cut := k.cut(dev)
 	if cut {
 		r.own.devCut = backoff{or(nbr.RTO, time.Second).Seconds()}
 		k.note(r, "first retransmission", or(nbr.RTO, time.Second).String()+", then doubled", false, nbr.source("rto"))
@@ -468,6 +483,11 @@ func (k *compiler) wake(r *relation, a state.Adjacency, dev, nbr role, back time
 		r.own.phase = p
 		k.note(r, "ends that send in step", fmt.Sprintf("%.0f %%", 100*p), false, dev.source("phase"))
 	}
+}
+
+// cut says whether a protocol loses its transport for the silence.
+func (k *compiler) cut(r role) bool {
+	return k.options.TransportCut && or(r.Transport, "") == "tcp"
 }
 
 // frozenMatters says for which protocols a device can tell whether it keeps

@@ -41,6 +41,7 @@ type Behaviour struct {
 	Late            []Late            `yaml:"late,omitempty"`
 	HelloLate       []Late            `yaml:"hello-late,omitempty"`
 	SelfDrop        *SelfDrop         `yaml:"self-drop,omitempty"`
+	SelfLate        []Late            `yaml:"self-late,omitempty"`
 	Carries         *bool             `yaml:"carries,omitempty"`
 	Transport       *string           `yaml:"transport,omitempty"`
 	Phase           *float64          `yaml:"phase,omitempty"`
@@ -216,7 +217,7 @@ func (b Behaviour) validate(where string) error {
 	if b.Phase != nil && !(*b.Phase >= 0 && *b.Phase <= 1) {
 		return bad("phase", *b.Phase, "a share from 0 to 1")
 	}
-	for field, rows := range map[string][]Late{"late": b.Late, "hello-late": b.HelloLate} {
+	for field, rows := range map[string][]Late{"late": b.Late, "hello-late": b.HelloLate, "self-late": b.SelfLate} {
 		sum := 0.0
 		for _, r := range rows {
 			if r.Weight < 0 || r.By < 0 {
@@ -249,7 +250,7 @@ func (p *Profiles) role(protocol, daemon string) role {
 	if !ok {
 		return out
 	}
-	out.known, out.over = true, map[string]bool{"late": over.Late != nil, "hello-late": over.HelloLate != nil}
+	out.known, out.over = true, map[string]bool{"late": over.Late != nil, "hello-late": over.HelloLate != nil, "self-late": over.SelfLate != nil}
 	b := &out.Behaviour
 	out.over["hello"] = set(&b.Hello, over.Hello)
 	out.over["detect"] = set(&b.Detect, over.Detect)
@@ -275,6 +276,9 @@ func (p *Profiles) role(protocol, daemon string) role {
 	}
 	if over.HelloLate != nil {
 		b.HelloLate = over.HelloLate
+	}
+	if over.SelfLate != nil {
+		b.SelfLate = over.SelfLate
 	}
 	b.Source, b.Sources = over.Source, over.Sources
 	return out

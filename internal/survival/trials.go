@@ -242,11 +242,8 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 	}
 	o.Implementation, o.TransportCut = s.device, s.wire
 	a.Implement = state.Some(s.neighbour)
-	k := &compiler{
-		capture: &state.Capture{}, options: o, prof: prof, roles: map[[2]string]role{},
-		lates: map[string]*shifts{}, pairs: map[[3]string]*shifts{},
-	}
-	k.assumed = map[assumption]int{}
+	o.Profiles = prof
+	k := newCompiler(&state.Capture{}, o)
 	k.add(a)
 	r := &k.relations[0]
 	if s.wire && !s.stop && r.own.devCut.rto > 0 {
@@ -256,8 +253,8 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 		ka := timers{send: seconds(s.keepalive / 3), detect: seconds(s.keepalive)}
 		dev, nbr := k.role(t.Protocol, s.device), k.role(t.Protocol, s.neighbour)
 		r.own.also = true
-		r.own.nbr2 = k.side(ka, dev, nbr, k.lateness(t.Protocol, s.neighbour, s.device), o.ResumeDelay)
-		r.own.dev2 = k.side(ka, nbr, dev, k.lateness(t.Protocol, s.device, s.neighbour), Silence{})
+		r.own.nbr2 = k.side(ka, dev, nbr, k.lateness(t.Protocol, s.neighbour, s.device, false), o.ResumeDelay)
+		r.own.dev2 = k.side(ka, nbr, dev, k.lateness(t.Protocol, s.device, s.neighbour, !s.wire), Silence{})
 	}
 	for _, c := range r.cautions {
 		cautions = append(cautions, t.Protocol+" "+t.Implementation+": "+c)
