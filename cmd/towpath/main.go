@@ -1,13 +1,50 @@
 // Command towpath changes the software of running network devices in service.
-// It wires the concrete adapters to the front door in internal/cli.
+// It wires the concrete adapters (drivers, database, sockets, the emulated lab)
+// to the front door in internal/cli.
 package main
 
 import (
+	"context"
+	"net"
 	"os"
 
+	"towpath/internal/app"
 	"towpath/internal/cli"
+	"towpath/internal/store"
 )
 
 func main() {
-	os.Exit(cli.Main(os.Args[1:], os.Stdout, os.Stderr))
+	crashHook()
+	os.Exit(cli.Main(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr, adapters()))
+}
+
+func adapters() cli.Adapters {
+	return cli.Adapters{
+		OpenStore:      openStore,
+		Dial:           dialer,
+		Reach:          reach,
+		CertificateEnd: certificateEnd,
+		Images:         func(dir string) app.Images { return imageFolder{dir} },
+		NewProber:      newProber,
+		ProbeCommands:  probeCommands,
+		Lab:            labMaker{},
+	}
+}
+
+func openStore(dir string) (app.Store, error) {
+	s, err := store.Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	return storeAdapter{s}, nil
+}
+
+// reach says whether a TCP address answers.
+func reach(ctx context.Context, address string) error {
+	var d net.Dialer
+	c, err := d.DialContext(ctx, "tcp", address)
+	if err != nil {
+		return err
+	}
+	return c.Close()
 }

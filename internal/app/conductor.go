@@ -45,9 +45,9 @@ type Conductor struct {
 
 // Checks are the judgements that need the engines.
 type Checks interface {
-	// Ready runs all readiness rules and returns their report as JSON, and the
-	// ids of what forbids the run.
-	Ready(ctx context.Context, c *state.Capture) (report []byte, blockers []string, err error)
+	// Ready runs all readiness rules on the state and on one from before, and
+	// returns their report as JSON, and what forbids the run.
+	Ready(ctx context.Context, earlier, now *state.Capture) (report []byte, blockers []string, err error)
 	// Compare compares the state before the run with the one now, given the
 	// releases of the hop; stops lists the differences that forbid acceptance.
 	Compare(before, now *state.Capture, from, to string) (report []byte, stops []string)
@@ -372,29 +372,51 @@ func (c *Conductor) pause(ctx context.Context) error {
 }
 
 // intend reads the device, finds whether the step is still needed and whether
-// what it needs holds, and writes the intent.
+// what it needs holds, and writes the intent. A component that is still on its
+// way is waited for, under guards and until the step's deadline.
 func (c *Conductor) intend(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
-	now, err := c.read(ctx, device.ScopeComponents)
-	if err != nil {
-		if ctx.Err() != nil {
-			return conduct.Record{}, ctx.Err()
+	since := c.Clock.Now()
+	for {
+		now, err := c.read(ctx, device.ScopeComponents)
+		if err != nil {
+			return c.readFault(ctx, err)
 		}
-		return fault(err), nil
-	}
-	if !asksByItself(step.Kind) && step.Kind != plan.ReloadDevice {
-		if _, all := conduct.Unmet(step.After, now, nil); all {
-			return done("already so: "+step.Title, nil), nil
+		if !asksByItself(step.Kind) && step.Kind != plan.ReloadDevice {
+			if _, all := conduct.Unmet(step.After, now, nil); all {
+				return done("already so", nil), nil
+			}
+		}
+		texts, all := conduct.Unmet(step.Before, now, nil)
+		if all {
+			obs, err := json.Marshal(conduct.Observe(now))
+			if err != nil {
+				return conduct.Record{}, fmt.Errorf("app: observation: %w", err)
+			}
+			c.session.acted[step.ID+fmt.Sprint(st.Attempt)] = true
+			return conduct.Record{Kind: conduct.Intended, Text: step.Title, Data: obs}, nil
+		}
+		if f := c.broken(step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+		if !mayCome(step.Before, now) || c.Clock.Now().Sub(since) > step.Deadline {
+			return failed(conduct.ByPrecondition, "", "not as the step needs it: "+join(texts)), nil
+		}
+		c.show(st, nil, "waiting before it can begin: "+join(texts))
+		if err := c.pause(ctx); err != nil {
+			return conduct.Record{}, err
 		}
 	}
-	if texts, all := conduct.Unmet(step.Before, now, nil); !all {
-		return failed(conduct.ByPrecondition, "", "not as the step needs it: "+join(texts)), nil
+}
+
+// mayCome reports whether all that is missing is a component that may still
+// become operational or ready by itself.
+func mayCome(before []plan.Condition, now *state.Capture) bool {
+	for _, b := range before {
+		if !conduct.Holds(b, now, nil).Holds && b.Fact != plan.FactOper && b.Fact != plan.FactReady {
+			return false
+		}
 	}
-	obs, err := json.Marshal(conduct.Observe(now))
-	if err != nil {
-		return conduct.Record{}, fmt.Errorf("app: observation: %w", err)
-	}
-	c.session.acted[step.ID+fmt.Sprint(st.Attempt)] = true
-	return conduct.Record{Kind: conduct.Intended, Text: step.Title, Data: obs}, nil
+	return true
 }
 
 // asksByItself reports whether the protocol's own request tells whether the

@@ -368,7 +368,7 @@ func (yes) Choose(context.Context, *conduct.State) (Choice, error) { return Choi
 // calm finds everything ready and nothing different, or what it is told.
 type calm struct{ blockers, stops []string }
 
-func (c calm) Ready(context.Context, *state.Capture) ([]byte, []string, error) {
+func (c calm) Ready(context.Context, *state.Capture, *state.Capture) ([]byte, []string, error) {
 	return []byte(`{}`), c.blockers, nil
 }
 

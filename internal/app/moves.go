@@ -142,14 +142,25 @@ func (c *Conductor) transfer(ctx context.Context, st *conduct.State, step plan.S
 		c.show(st, nil, progressText(p, c.Clock.Now().Sub(c.session.stepAt)))
 	}
 	content := func(offset int64) (io.ReadCloser, error) { return c.Images.Open(step.Image, offset) }
-	var err error
-	var got device.Installed
-	if step.Kind == plan.TransferPackage {
-		got, err = c.Device.Install(tctx, device.InstallRequest{Version: step.Release, Standby: step.Standby,
+	send := func() (got device.Installed, err error) {
+		if step.Kind == plan.TransferPackage {
+			return c.Device.Install(tctx, device.InstallRequest{Version: step.Release, Standby: step.Standby,
+				Size: int64(step.Image.Size), SHA256: step.Image.SHA256, Content: content}, progress)
+		}
+		return got, c.Device.PutComponentImage(tctx, device.ComponentImageRequest{Component: step.Component, File: step.File, Version: step.Release,
 			Size: int64(step.Image.Size), SHA256: step.Image.SHA256, Content: content}, progress)
-	} else {
-		err = c.Device.PutComponentImage(tctx, device.ComponentImageRequest{Component: step.Component, File: step.File, Version: step.Release,
-			Size: int64(step.Image.Size), SHA256: step.Image.SHA256, Content: content}, progress)
+	}
+	got, err := send()
+	for device.KindOf(err) == device.Busy && err != nil && c.Clock.Now().Sub(c.session.stepAt) < c.Policy.Conduct.ReachableWithin {
+		// Another installation runs: it is waited for, not fought.
+		c.show(st, nil, "the device is busy with another installation: waiting for it to end")
+		mu.Lock()
+		moved = c.Clock.Now()
+		mu.Unlock()
+		if err := c.pause(ctx); err != nil {
+			return conduct.Record{}, err
+		}
+		got, err = send()
 	}
 	if err == nil {
 		text := fmt.Sprintf("sent %v and validated", step.Image.Size)
@@ -308,7 +319,7 @@ func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step
 			reached = at
 			var all bool
 			if unmet, all = conduct.Unmet(step.After, now, &was); all {
-				return done(fmt.Sprintf("done: %s", step.Title), map[string]any{"took_ns": at.Sub(since)}), nil
+				return done(fmt.Sprintf("so it is, after %v", at.Sub(since).Round(time.Second)), map[string]any{"took_ns": at.Sub(since)}), nil
 			}
 			if text, fell := conduct.FellBack(step, now, was); fell {
 				return failed(conduct.ByDevice, "activation fell back", text+c.fallbackReason(ctx)), nil
@@ -341,6 +352,10 @@ func (c *Conductor) fallbackReason(ctx context.Context) string {
 	return ""
 }
 
+// SteadyFor is how far apart the two captures are that tell whether routes and
+// addresses are steady. Source: common practice.
+const SteadyFor = time.Minute
+
 // check performs a step that changes nothing on the device.
 func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
 	switch step.Kind {
@@ -351,11 +366,22 @@ func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step
 		}
 		return c.keepCapture(ctx, "capture/before", cp)
 	case plan.CheckReadiness:
+		before, err := c.beforeCapture(ctx)
+		if err != nil {
+			return conduct.Record{}, err
+		}
+		// What must be steady is told by two captures some time apart.
+		if left := SteadyFor - c.Clock.Now().Sub(before.TakenAt); left > 0 {
+			c.show(st, nil, fmt.Sprintf("waiting %v to see whether routes and addresses are steady", left.Round(time.Second)))
+			if err := c.Clock.Sleep(ctx, left); err != nil {
+				return conduct.Record{}, err
+			}
+		}
 		cp, err := c.read(ctx, device.ScopeFull)
 		if err != nil {
 			return c.readFault(ctx, err)
 		}
-		report, blockers, err := c.Checks.Ready(ctx, cp)
+		report, blockers, err := c.Checks.Ready(ctx, before, cp)
 		if err != nil {
 			return conduct.Record{}, err
 		}

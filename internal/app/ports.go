@@ -124,3 +124,73 @@ func (WallClock) Sleep(ctx context.Context, d time.Duration) error {
 		return ctx.Err()
 	}
 }
+
+// ErrNoRun says that there is no run with the id.
+var ErrNoRun = errors.New("no such run")
+
+// ErrInUse says that another process conducts the run.
+var ErrInUse = errors.New("another process conducts this run")
+
+// ProbeSpec is what a prober is made from.
+type ProbeSpec struct {
+	Flows  []ProbeFlow
+	Rate   int           // packets per second in each flow
+	Bucket time.Duration // width of the timeline's buckets
+}
+
+// ProbeFlow is one stream of test packets.
+type ProbeFlow struct {
+	Name  string
+	To    string // host:port of the reflector
+	Ports int    // source ports
+}
+
+// LabMaker makes emulated labs.
+type LabMaker interface {
+	// Start starts the scenario of our own, with faults by name.
+	Start(ctx context.Context, spec LabSpec) (Lab, error)
+	// Faults lists the faults that can be switched on.
+	Faults() []LabFault
+}
+
+// LabSpec says what lab to start.
+type LabSpec struct {
+	Faults  []string
+	Seed    uint64
+	Fast    float64 // how many times as fast as real time boots and waits pass
+	PerCard bool    // each controller card is installed by itself
+	Dir     string  // where its workspace, images and certificates are written; empty: a temporary folder
+	Brisk   bool    // measure test traffic for a second only before and after; for tests
+}
+
+// LabFault is one fault of the lab.
+type LabFault struct {
+	Name        string `json:"name"`
+	Phase       string `json:"phase"`
+	Verdict     string `json:"expected_verdict"`
+	Description string `json:"description"`
+}
+
+// Lab is a running emulated lab.
+type Lab interface {
+	// Dir is its workspace: fleet, releases, policy, images, certificates.
+	Dir() string
+	Clock() conduct.Clock
+	// About says in a sentence what this lab is and how time passes in it.
+	About() string
+	// Device and Target are the demo's change.
+	Device() string
+	Target() string
+	// Reflector is where the data plane sends test traffic to.
+	Flows() []ProbeFlow
+	// Truth is what really happened, for comparing with what was measured.
+	Truth() LabTruth
+	Close() error
+}
+
+// LabTruth is what really happened in a lab.
+type LabTruth struct {
+	Dropped  map[string]uint64 `json:"dropped"` // "flow direction" → packets
+	Silences []time.Duration   `json:"silences_ns"`
+	Acts     []string          `json:"acts"` // changes that the device was asked for, in order
+}

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"path"
 	"slices"
-	"strings"
 	"time"
 
 	"towpath/internal/plan"
@@ -215,7 +214,10 @@ func (s *State) SafeState() string {
 	case s.Status == Closed && s.Verdict == Accepted:
 		return "the device runs " + s.Plan.To + " and was accepted"
 	case !s.Touched && s.Accepted == 0:
-		return "untouched: the device runs " + s.Plan.From + " as before; files may have been copied to it"
+		if s.Seq > 0 && slices.ContainsFunc(s.Steps[:min(s.Cursor+1, len(s.Steps))], func(p plan.Step) bool { return p.Kind.Changes() }) {
+			return "untouched: the device runs " + s.Plan.From + " as before; files may have been copied to it"
+		}
+		return "untouched: the device runs " + s.Plan.From + " as before"
 	case !s.Touched:
 		return "between hops: the device runs " + s.Plan.Hops[max(0, s.Hop-1)].To + ", accepted"
 	case s.Back:
@@ -224,6 +226,6 @@ func (s *State) SafeState() string {
 		return "staged: the primary runs " + s.Plan.Hops[s.Hop].From + " and forwards; the secondary may be restarting or run " + s.Plan.Hops[s.Hop].To
 	default:
 		step, _ := s.Step()
-		return "handed over: the primary runs " + s.Plan.Hops[s.Hop].To + "; the work stands before \"" + strings.ToLower(step.Title) + "\""
+		return "handed over: the primary runs " + s.Plan.Hops[s.Hop].To + "; the work stands before \"" + step.Title + "\""
 	}
 }

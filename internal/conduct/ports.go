@@ -49,9 +49,9 @@ type Measurement struct {
 	Unplaced   uint64        `json:"lost_unplaced"` // lost, direction not known
 	Late       uint64        `json:"late"`
 	Duplicates uint64        `json:"duplicates"`
-	Reordered  uint64        `json:"reordered"`
-	// TPL is the loss of the flow and direction that lost most, as frames and
-	// as time. Source: RFC 7654 §5.3.
+	Impaired   uint64        `json:"impaired"` // lost, duplicated, reordered or too late (RFC 6412 §3.8.1)
+	// TPL is the total packet loss, as frames and as time at the offered load of
+	// all flows together. Source: RFC 7654 §5.3.
 	TPLFrames uint64        `json:"tpl_frames"`
 	TPLTime   time.Duration `json:"tpl_time_ns"`
 	Outages   []Outage      `json:"outages,omitempty"`
@@ -95,8 +95,7 @@ type Series struct {
 	Lost      []uint32 `json:"lost"`
 }
 
-// Worst returns the longest outage, the longer of both methods, and whether
-// there was one.
+// Worst returns the longest outage, and whether there was one.
 func (m Measurement) Worst() (Outage, bool) {
 	var worst Outage
 	for _, o := range m.Outages {
@@ -107,5 +106,13 @@ func (m Measurement) Worst() (Outage, bool) {
 	return worst, worst.Lost > 0
 }
 
-// Longest is the longer of what both methods say.
-func (o Outage) Longest() time.Duration { return max(o.ByLoss, o.ByTimestamp) }
+// Longest is the length that counts against a budget: by the frame-loss
+// method, which RFC 6201 §1.3 chooses for a tester that counts the loss of each
+// stream and sends whatever the state of the link, and by timestamps where
+// that one says nothing.
+func (o Outage) Longest() time.Duration {
+	if o.ByLoss > 0 {
+		return o.ByLoss
+	}
+	return o.ByTimestamp
+}

@@ -362,7 +362,7 @@ func merge(ms []conduct.Measurement) conduct.Measurement {
 		out.Unplaced += m.Unplaced
 		out.Late += m.Late
 		out.Duplicates += m.Duplicates
-		out.Reordered += m.Reordered
+		out.Impaired += m.Impaired
 		out.Outages = append(out.Outages, m.Outages...)
 		out.Voids = append(out.Voids, m.Voids...)
 		out.Marks = append(out.Marks, m.Marks...)

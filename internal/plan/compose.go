@@ -261,7 +261,7 @@ func after() []Guard {
 func loadSecondary(hop int, phase Phase, card, rel string, law Law, within time.Duration, guards []Guard) Step {
 	s := Step{Hop: hop, Phase: phase, Kind: LoadSecondary, Component: card, Release: rel, Standby: true,
 		Title:  fmt.Sprintf("Restart the secondary controller card %s into %s and wait until it is ready", card, rel),
-		Before: []Condition{{FactRole, card, state.Secondary}},
+		Before: []Condition{{FactRole, card, state.Secondary}, {FactOper, card, state.OperActive}},
 		After:  []Condition{{FactRestarted, card, ""}, {FactRelease, card, rel}, {FactOper, card, state.OperActive}, {FactReady, card, "true"}},
 		Expect: law, Deadline: within, OnFail: RollBack, Guards: guards}
 	if phase == UpgradeRun {

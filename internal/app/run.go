@@ -1,0 +1,281 @@
+package app
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/device"
+	"towpath/internal/evidence"
+	"towpath/internal/fleet"
+	"towpath/internal/plan"
+	"towpath/internal/policy"
+	"towpath/internal/state"
+)
+
+// Hands are what a run is conducted with, beside the use cases.
+type Hands struct {
+	Store  Store
+	Images Images
+	Prober conduct.Prober
+	Asker  Asker
+	Show   func(Progress)
+	// OnStart, when not nil, is given the conductor before it begins, so that a
+	// front door can ask it to stop.
+	OnStart func(*Conductor)
+}
+
+// Begin keeps a new run of the prepared change. Nothing is done to the device.
+func (a *App) Begin(ctx context.Context, s Store, p *Prepared, who, lab string) (RunRow, error) {
+	if p.Plan == nil {
+		return RunRow{}, fmt.Errorf("%s already runs %s", p.Device.ID, p.Capture.Release.Or("the target"))
+	}
+	pol, err := json.Marshal(a.Workspace.Policy)
+	if err != nil {
+		return RunRow{}, fmt.Errorf("app: encode the policy: %w", err)
+	}
+	in := RunInput{Plan: p.Plan, Policy: pol, Workspace: a.Workspace.Digest, Operator: a.Workspace.Fleet.Operator, Who: who, Lab: lab}
+	body, err := json.Marshal(in)
+	if err != nil {
+		return RunRow{}, fmt.Errorf("app: encode the run: %w", err)
+	}
+	begun := a.Clock.Now()
+	r := RunRow{ID: string(p.Device.ID) + "-" + time.Now().UTC().Format("20060102-150405"), Device: string(p.Device.ID), Begun: begun, Input: body}
+	return r, s.Create(ctx, r)
+}
+
+// Conduct conducts the run, new or taken up, until it ends or waits for a
+// person. The state is meaningful even where there is an error.
+func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.State, err error) {
+	in, pol, err := inputOf(run)
+	if err != nil {
+		return st, err
+	}
+	d, err := a.Device(string(in.Plan.Device))
+	if err != nil {
+		return st, err
+	}
+	dev, err := a.Dial(ctx, d)
+	if err != nil {
+		return st, err
+	}
+	defer func() { err = errors.Join(err, dev.Close()) }()
+	// The run is judged by the policy that it was begun with.
+	ws := *a.Workspace
+	ws.Policy = pol
+	judge := *a
+	judge.Workspace = &ws
+	c := &Conductor{Run: run, Input: in, Policy: pol, Clock: a.Clock, Device: dev, Partners: map[string]device.Device{},
+		Prober: h.Prober, Images: h.Images, Store: h.Store, Asker: h.Asker, Show: h.Show, Checks: runChecks{app: &judge, plan: in.Plan, dev: dev}}
+	for _, id := range in.Plan.Partners {
+		pd, err := a.Device(string(id))
+		if err != nil {
+			return st, err
+		}
+		conn, err := a.Dial(ctx, pd)
+		if err != nil {
+			return st, fmt.Errorf("partner %s: %w", id, err)
+		}
+		defer func() { err = errors.Join(err, conn.Close()) }()
+		c.Partners[string(id)] = conn
+	}
+	if h.OnStart != nil {
+		h.OnStart(c)
+	}
+	return c.Conduct(ctx)
+}
+
+func inputOf(run RunRow) (RunInput, policy.Policy, error) {
+	var in RunInput
+	pol := policy.Default()
+	if err := json.Unmarshal(run.Input, &in); err != nil {
+		return in, pol, fmt.Errorf("app: run %s: %w", run.ID, err)
+	}
+	if err := json.Unmarshal(in.Policy, &pol); err != nil {
+		return in, pol, fmt.Errorf("app: policy of run %s: %w", run.ID, err)
+	}
+	return in, pol, nil
+}
+
+// StateOf folds the journal of a run.
+func StateOf(ctx context.Context, s Store, run RunRow) (conduct.State, []conduct.Record, error) {
+	in, pol, err := inputOf(run)
+	if err != nil {
+		return conduct.State{}, nil, err
+	}
+	raw, err := s.Journal(ctx, run.ID)
+	if err != nil {
+		return conduct.State{}, nil, err
+	}
+	records := make([]conduct.Record, len(raw))
+	for i, b := range raw {
+		if err := json.Unmarshal(b, &records[i]); err != nil {
+			return conduct.State{}, nil, fmt.Errorf("app: journal of run %s, record %d: %w", run.ID, i+1, err)
+		}
+	}
+	st, err := conduct.Fold(in.Plan, pol, records)
+	return st, records, err
+}
+
+// Evidence assembles the evidence of a run from what the store keeps.
+func Evidence(ctx context.Context, s Store, run RunRow, unsafe []string) (*evidence.Document, error) {
+	in, _, err := inputOf(run)
+	if err != nil {
+		return nil, err
+	}
+	st, records, err := StateOf(ctx, s, run)
+	if err != nil {
+		return nil, err
+	}
+	e := evidence.Inputs{Run: run.ID, Operator: in.Operator, Who: in.Who, Lab: in.Lab, Workspace: in.Workspace, Unsafe: unsafe,
+		State: st, Journal: records, Captures: map[string]string{}}
+	if b, ok, err := s.Artefact(ctx, run.ID, "findings"); err != nil {
+		return nil, err
+	} else if ok {
+		if e.Findings, err = evidence.FindingsOf(b); err != nil {
+			return nil, err
+		}
+	}
+	if err := gatherCaptures(ctx, s, run.ID, &e); err != nil {
+		return nil, err
+	}
+	if err := gatherComparisons(ctx, s, run.ID, &e); err != nil {
+		return nil, err
+	}
+	names, err := s.Artefacts(ctx, run.ID, "probe/")
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range names {
+		b, _, err := s.Artefact(ctx, run.ID, n)
+		if err != nil {
+			return nil, err
+		}
+		var m conduct.Measurement
+		if err := json.Unmarshal(b, &m); err != nil {
+			return nil, fmt.Errorf("app: %s of run %s: %w", n, run.ID, err)
+		}
+		e.Sessions = append(e.Sessions, m)
+	}
+	return evidence.Assemble(e)
+}
+
+func gatherCaptures(ctx context.Context, s Store, run string, e *evidence.Inputs) error {
+	names, err := s.Artefacts(ctx, run, "capture/")
+	if err != nil {
+		return err
+	}
+	slices.Sort(names)
+	for _, n := range names {
+		b, _, err := s.Artefact(ctx, run, n)
+		if err != nil {
+			return err
+		}
+		sum := sha256.Sum256(b)
+		e.Captures[n] = hex.EncodeToString(sum[:])
+		cp, err := state.Decode(bytes.NewReader(b))
+		if err != nil {
+			return fmt.Errorf("app: %s of run %s: %w", n, run, err)
+		}
+		switch {
+		case n == "capture/before":
+			e.Before = cp
+		case strings.HasPrefix(n, "capture/after-hop-"):
+			e.After = append(e.After, cp)
+		}
+	}
+	return nil
+}
+
+func gatherComparisons(ctx context.Context, s Store, run string, e *evidence.Inputs) error {
+	names, err := s.Artefacts(ctx, run, "comparison/")
+	if err != nil {
+		return err
+	}
+	for _, n := range names {
+		b, _, err := s.Artefact(ctx, run, n)
+		if err != nil {
+			return err
+		}
+		var c state.Comparison
+		if err := json.Unmarshal(b, &c); err != nil {
+			return fmt.Errorf("app: %s of run %s: %w", n, run, err)
+		}
+		e.Compared = append(e.Compared, evidence.Comparison{
+			Name:        strings.ReplaceAll(strings.TrimPrefix(n, "comparison/"), "-", " "),
+			Differences: c.Differences, Counts: map[string]int{"expected": c.Expecteds, "look": c.Looks, "stop": c.Stops},
+		})
+	}
+	return nil
+}
+
+// Unsafe lists the devices for which verification is switched off, with the
+// operator's reason.
+func Unsafe(f *fleet.Fleet, ids ...fleet.DeviceID) []string {
+	var out []string
+	for _, id := range ids {
+		if d, ok := f.Device(id); ok && d.Access.InsecureReason != "" {
+			out = append(out, fmt.Sprintf("%s: certificates are not verified: %s", id, d.Access.InsecureReason))
+		}
+	}
+	return out
+}
+
+// PolicyOf returns the policy that a run was begun with.
+func PolicyOf(run RunRow) (policy.Policy, error) {
+	_, pol, err := inputOf(run)
+	return pol, err
+}
+
+// BackTakes is how long a way back from here can take: the sum of the longest
+// times of its steps, were everything of the hop already changed.
+func BackTakes(st *conduct.State) time.Duration {
+	if st.Hop >= len(st.Plan.Hops) || !st.Touched {
+		return 0
+	}
+	h := st.Plan.Hops[st.Hop]
+	now := plan.Layout{Releases: map[string]string{}}
+	for _, s := range st.Plan.Steps {
+		if s.Hop != st.Hop {
+			continue
+		}
+		switch s.Kind {
+		case plan.LoadSecondary:
+			if now.Secondary == "" {
+				now.Secondary = s.Component
+				now.Releases[s.Component] = h.To
+			} else if now.Primary == "" && st.Past {
+				now.Primary = now.Secondary
+				now.Secondary = s.Component
+				now.Releases[s.Component] = h.To
+			}
+		case plan.LoadLineCard:
+			now.LineCards = append(now.LineCards, s.Component)
+			if st.Past {
+				now.Releases[s.Component] = h.To
+			}
+		default:
+		}
+	}
+	if now.Primary == "" {
+		now.Primary = "primary"
+		now.Releases["primary"] = h.From
+	}
+	steps, err := plan.WayBack(st.Plan, st.Hop, now, st.Policy)
+	if err != nil {
+		return 0
+	}
+	var sum time.Duration
+	for _, s := range steps {
+		sum += s.Expect.Most
+	}
+	return sum
+}

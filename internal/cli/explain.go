@@ -1,0 +1,72 @@
+package cli
+
+import (
+	"context"
+	"errors"
+
+	"towpath/internal/app"
+	"towpath/internal/device"
+	"towpath/internal/document"
+)
+
+// explain gives the exit status of an error and what to do about it. It is the
+// one place where errors meet operators.
+func explain(err error) (status int, hint string) {
+	var u *usageError
+	var problems document.Problems
+	var fault *device.Fault
+	switch {
+	case errors.As(err, &u):
+		return ExitUsage, "towpath COMMAND --help shows what is asked for and an example"
+	case errors.As(err, &problems):
+		return ExitUsage, "nothing was changed; put the files right and run the command again"
+	case errors.Is(err, app.ErrNoDevice):
+		return ExitUsage, "devices are listed in fleet.yaml"
+	case errors.Is(err, app.ErrNoPath):
+		return ExitVerdict, "towpath hops DEVICE --to RELEASE says what stands in the way; --allow-reload looks for paths with an outage"
+	case errors.Is(err, app.ErrHeld):
+		return ExitHold, "consent with: towpath resume RUN --consent NAME, or --refuse NAME"
+	case errors.Is(err, app.ErrPaused):
+		return ExitHold, "choose with: towpath resume RUN --choose continue|roll-back|hand-over --person NAME"
+	case errors.Is(err, app.ErrNoRun):
+		return ExitUsage, "towpath runs lists the runs"
+	case errors.Is(err, app.ErrInUse):
+		return ExitDevice, "wait for it, or end that process; a run is never conducted twice at once"
+	case errors.Is(err, app.ErrNoImage):
+		return ExitUsage, "put the image files into the workspace's images folder"
+	case errors.As(err, &fault):
+		return ExitDevice, faultHint(fault.Kind)
+	case errors.Is(err, context.Canceled):
+		return ExitDevice, "stopped; a run that was under way is taken up with: towpath resume RUN"
+	}
+	return ExitUsage, ""
+}
+
+func faultHint(k device.Kind) string {
+	switch k {
+	case device.Unreachable:
+		return "is the address right, does the device answer on it, and is a firewall in between?"
+	case device.Denied:
+		return "look at the certificate, its end, and what the device lets this certificate do"
+	case device.OutcomeUnknown:
+		return "whether it was done, the device will show: read it before doing anything"
+	case device.Busy:
+		return "another operation runs on the device; find out whose before going on"
+	case device.NoSpace:
+		return "towpath check lists the files that may be deleted"
+	case device.Refused, device.WrongImage, device.Damaged, device.Moved, device.Missing, device.Unable, device.Ours:
+	}
+	return ""
+}
+
+// Usage marks an error as a mistake on the command line.
+func Usage(err error) error { return &usageError{err.Error()} }
+
+// DeviceFailed marks an error as that of a device or service.
+func DeviceFailed(err error) error {
+	return &device.Fault{Kind: device.Refused, Op: "probe", Err: err}
+}
+
+// FailedVerdict ends a command that has said all with the status of a failed
+// verdict.
+func FailedVerdict() error { return exit{ExitVerdict} }

@@ -1,0 +1,652 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+
+	"towpath/internal/app"
+	"towpath/internal/device"
+	"towpath/internal/fleet"
+	"towpath/internal/readiness"
+	"towpath/internal/release"
+	"towpath/internal/runbook"
+	"towpath/internal/state"
+	"towpath/internal/survival"
+	"towpath/internal/workspace"
+)
+
+const width = 100
+
+// wrap prints s under a prefix, within the width of a terminal.
+func (e *env) wrap(prefix, s string) {
+	indent := strings.Repeat(" ", utf8.RuneCountInString(prefix))
+	line, empty := prefix, true
+	for _, word := range strings.Fields(s) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			e.printf("%s\n", strings.TrimRight(line, " "))
+			line, empty = indent, true
+		}
+		if !empty {
+			line += " "
+		}
+		line += word
+		empty = false
+	}
+	e.printf("%s\n", strings.TrimRight(line, " "))
+}
+
+func (e *env) schemaCmd() *cobra.Command {
+	return &cobra.Command{
+		Use: "schema NAME", Short: "print the JSON Schema of a workspace file: fleet, releases or policy",
+		Example: "  towpath schema fleet > fleet.schema.json", Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			b, err := workspace.Schema(args[0])
+			if err != nil {
+				return usage("%v", err)
+			}
+			_, err = e.out.Write(b)
+			return err
+		},
+	}
+}
+
+func (e *env) fleetCmd() *cobra.Command {
+	root := &cobra.Command{Use: "fleet", Short: "the devices, links and groups of the workspace"}
+	imp := &cobra.Command{
+		Use: "import FILE.csv", Short: "add the devices of a CSV file to fleet.yaml; all of them or, on any mistake, none",
+		Example: "  towpath fleet import devices.csv --workspace examples/ostermoor", Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { return e.fleetImport(args[0]) },
+	}
+	check := &cobra.Command{
+		Use: "check", Short: "read every file of the workspace and report every mistake in it",
+		Example: "  towpath fleet check --workspace examples/ostermoor", Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			a, err := e.load()
+			if err != nil {
+				return err
+			}
+			f := a.Workspace.Fleet
+			if e.format == "json" {
+				return e.json(map[string]any{"devices": len(f.Devices), "links": len(f.Links), "groups": len(f.Groups), "demands": len(f.Demands),
+					"platforms": len(a.Workspace.Catalogue.Platforms), "sha256": a.Workspace.Digest})
+			}
+			e.printf("%s: %d devices, %d links, %d redundancy groups, %d demands, %d platforms: no mistakes found\n",
+				f.Operator, len(f.Devices), len(f.Links), len(f.Groups), len(f.Demands), len(a.Workspace.Catalogue.Platforms))
+			return nil
+		},
+	}
+	root.AddCommand(imp, check)
+	return root
+}
+
+func (e *env) fleetImport(file string) (err error) {
+	name := filepath.Join(e.workspace, "fleet.yaml")
+	src, err := os.ReadFile(name) // #nosec G304 -- the operator's own workspace
+	if err != nil {
+		return err
+	}
+	f, err := fleet.Read("fleet.yaml", src)
+	if err != nil {
+		return err
+	}
+	in, err := os.Open(file) // #nosec G304 -- the file the operator names
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, in.Close()) }()
+	added, err := fleet.ImportCSV(f, file, in)
+	if err != nil {
+		return err
+	}
+	out, err := fleet.AppendYAML("fleet.yaml", src, added)
+	if err != nil {
+		return err
+	}
+	if err := replaceFile(name, out); err != nil {
+		return err
+	}
+	if e.format == "json" {
+		return e.json(map[string]any{"added": len(added), "devices": added})
+	}
+	e.printf("%d devices added to %s\n", len(added), name)
+	return nil
+}
+
+// replaceFile writes the file whole or not at all.
+func replaceFile(name string, body []byte) error {
+	tmp, err := os.CreateTemp(filepath.Dir(name), ".towpath-*")
+	if err != nil {
+		return err
+	}
+	_, werr := tmp.Write(body)
+	if err := errors.Join(werr, tmp.Sync(), tmp.Chmod(0o644), tmp.Close()); err != nil {
+		return errors.Join(err, os.Remove(tmp.Name()))
+	}
+	return os.Rename(tmp.Name(), name)
+}
+
+// source says where a command takes a device's state from.
+type source struct {
+	capture, earlier string
+	steady           time.Duration // how long to watch whether things are steady
+}
+
+func (s *source) steadyFlags(c *cobra.Command) {
+	c.Flags().StringVar(&s.earlier, "earlier", "", "a capture from some minutes before, to tell what is not steady")
+	c.Flags().DurationVar(&s.steady, "steady", 20*time.Second, "read the device twice, so far apart, to tell what is not steady; 0 reads it once")
+}
+
+func (s *source) flags(c *cobra.Command) {
+	c.Flags().StringVar(&s.capture, "capture", "", "use this saved capture instead of reading the device; \"none\" goes by the fleet file alone")
+}
+
+// stateOf reads the device, or the saved capture. dev is nil where nothing was
+// connected to; the caller closes it.
+func (e *env) stateOf(ctx context.Context, a *app.App, d fleet.Device, s source) (cp *state.Capture, dev device.Device, err error) {
+	switch s.capture {
+	case "none":
+		return nil, nil, nil
+	case "":
+		dev, err = a.Dial(ctx, d)
+		if err != nil {
+			return nil, nil, err
+		}
+		cp, err = dev.Capture(ctx, device.ScopeFull)
+		if err != nil {
+			return nil, nil, errors.Join(err, dev.Close())
+		}
+		return cp, dev, nil
+	}
+	cp, err = readCapture(s.capture)
+	return cp, nil, err
+}
+
+func readCapture(name string) (cp *state.Capture, err error) {
+	f, err := os.Open(name) // #nosec G304 -- the file the operator names
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if cp, err = state.Decode(f); err != nil {
+		return nil, usage("%s: %v", name, err)
+	}
+	return cp, nil
+}
+
+func closeDevice(dev device.Device) {
+	if dev != nil {
+		_ = dev.Close()
+	}
+}
+
+func (e *env) hopsCmd() *cobra.Command {
+	var to string
+	var reload bool
+	var src source
+	c := &cobra.Command{
+		Use: "hops DEVICE --to RELEASE", Short: "find every best sequence of hops from what a device runs to a release, and the way back",
+		Example: "  towpath hops mere-agg-1 --to 4.4.2 --workspace examples/ostermoor --capture none", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			a, err := e.load()
+			if err != nil {
+				return err
+			}
+			d, err := a.Device(args[0])
+			if err != nil {
+				return err
+			}
+			cp, dev, err := e.stateOf(cmd.Context(), a, d, src)
+			if err != nil {
+				return err
+			}
+			defer closeDevice(dev)
+			r, err := a.Hops(d, cp, to, release.Options{AllowReload: reload})
+			if errors.Is(err, release.ErrUnknown) {
+				return usage("%v", err)
+			}
+			if err != nil {
+				return err
+			}
+			if err := e.showHops(r); err != nil {
+				return err
+			}
+			if r.NoPath != nil {
+				return exit{ExitVerdict}
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&to, "to", "", "release to get to")
+	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops and firmware steps that interrupt traffic")
+	src.flags(c)
+	_ = c.MarkFlagRequired("to")
+	return c
+}
+
+func (e *env) showHops(r release.Result) error {
+	if e.format == "json" {
+		return e.json(r)
+	}
+	e.printf("%s, %s: %s to %s\n", r.Device, r.Platform, r.From, r.To)
+	for _, c := range r.Cautions {
+		e.wrap("  note: ", c)
+	}
+	if r.NoPath != nil {
+		e.wrap("no path: ", r.NoPath.Reason)
+		for _, o := range r.NoPath.Opens {
+			e.wrap("  would open one: ", o)
+		}
+	}
+	for i, p := range r.Paths {
+		e.printf("\npath %d: %d hops, %d outages, %d withdrawn or defective releases, about %.0f min\n", i+1, p.Cost.Hops, p.Cost.Outages, p.Cost.Exposure, p.Cost.Minutes)
+		for _, h := range p.Hops {
+			for _, f := range h.Firmware {
+				e.printf("    raise firmware of %s from %s to %s, +%.0f min\n", f.Component, f.From, f.To, f.Minutes)
+			}
+			line := fmt.Sprintf("  %s → %s  %s, about %.0f min", h.From, h.To, h.Method, h.Minutes.Likely)
+			if h.Silence != nil {
+				line += fmt.Sprintf(", silent %v to %v", h.Silence.Least, h.Silence.Most)
+			}
+			e.printf("%s\n", line)
+		}
+		if p.NoBack != "" {
+			e.wrap("  way back: none: ", p.NoBack)
+			continue
+		}
+		var back []string
+		for _, h := range p.Back {
+			back = append(back, fmt.Sprintf("%s → %s %s", h.From, h.To, h.Method))
+		}
+		e.wrap("  way back: ", strings.Join(back, ", "))
+	}
+	if len(r.Rejections) > 0 {
+		e.printf("\nnot taken\n")
+		for _, x := range r.Rejections {
+			e.wrap("  ", x.Text())
+		}
+		if r.Omitted > 0 {
+			e.printf("  and %d more\n", r.Omitted)
+		}
+	}
+	return nil
+}
+
+// prepare finds everything out about a device's change.
+func (e *env) prepare(ctx context.Context, id, to string, reload bool, path int, src source) (*app.App, *app.Prepared, error) {
+	a, err := e.load()
+	if err != nil {
+		return nil, nil, err
+	}
+	p, err := e.prepareWith(ctx, a, id, to, reload, path, src)
+	return a, p, err
+}
+
+func (e *env) prepareWith(ctx context.Context, a *app.App, id, to string, reload bool, path int, src source) (*app.Prepared, error) {
+	d, err := a.Device(id)
+	if err != nil {
+		return nil, err
+	}
+	if src.capture == "none" {
+		return nil, usage("this command needs the state of the device: leave --capture out, or name a saved capture")
+	}
+	var earlier *state.Capture
+	if src.earlier != "" {
+		if earlier, err = readCapture(src.earlier); err != nil {
+			return nil, err
+		}
+	}
+	cp, dev, err := e.stateOf(ctx, a, d, src)
+	if err != nil {
+		return nil, err
+	}
+	defer closeDevice(dev)
+	if dev != nil && earlier == nil && src.steady > 0 {
+		earlier = cp
+		if err := a.Clock.Sleep(ctx, src.steady); err != nil {
+			return nil, err
+		}
+		if cp, err = dev.Capture(ctx, device.ScopeFull); err != nil {
+			return nil, err
+		}
+	}
+	p, err := a.Prepare(ctx, dev, d, cp, earlier, app.Want{To: to, AllowReload: reload, Path: path})
+	if errors.Is(err, release.ErrUnknown) {
+		return nil, usage("%v", err)
+	}
+	return p, err
+}
+
+func (e *env) checkCmd() *cobra.Command {
+	var to string
+	var reload, all bool
+	var path int
+	var src source
+	c := &cobra.Command{
+		Use: "check DEVICE --to RELEASE", Short: "check whether a device is ready for a change: go or no-go, with what was read and what to do",
+		Example: "  towpath check mere-agg-1 --to 4.4.2\n  towpath check mere-agg-1 --to 4.4.2 --capture before.capture", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			_, p, err := e.prepare(cmd.Context(), args[0], to, reload, path-1, src)
+			if err != nil {
+				return err
+			}
+			if e.format == "json" {
+				if err := e.json(p.Report); err != nil {
+					return err
+				}
+			} else {
+				e.showReport(p.Report, all)
+			}
+			if !p.Report.Go {
+				return exit{ExitVerdict}
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&to, "to", "", "release to get to")
+	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops that interrupt traffic")
+	c.Flags().BoolVar(&all, "all", false, "show clear findings too")
+	c.Flags().IntVar(&path, "path", 1, "which of the paths that towpath hops lists")
+	src.steadyFlags(c)
+	src.flags(c)
+	_ = c.MarkFlagRequired("to")
+	return c
+}
+
+func (e *env) showReport(r readiness.Report, all bool) {
+	for _, v := range []readiness.Verdict{readiness.Blocker, readiness.Unknown, readiness.Caution, readiness.Clear} {
+		for _, f := range r.Findings {
+			if f.Verdict != v || v == readiness.Clear && !all {
+				continue
+			}
+			object := ""
+			if f.Object != "" && f.Object != r.Device {
+				object = " " + f.Object
+			}
+			e.wrap(fmt.Sprintf("%-8s %s%s: ", f.Verdict, f.Rule, object), f.Evidence)
+			if v != readiness.Clear {
+				e.wrap("         why:  ", f.Reason)
+				if f.Remedy != "" {
+					e.wrap("         then: ", f.Remedy)
+				}
+				if f.Waived != "" {
+					e.wrap("         waived by: ", f.Waived)
+				}
+			}
+		}
+	}
+	word := "GO"
+	if !r.Go {
+		word = "NO-GO"
+	}
+	e.printf("\n%s: %s: %d clear, %d cautions, %d blockers, %d unknown\n", r.Device, word, r.Clear, r.Caution, r.Blocker, r.Unknown)
+}
+
+func (e *env) captureCmd() *cobra.Command {
+	var out string
+	c := &cobra.Command{
+		Use: "capture DEVICE -o FILE", Short: "read a device's state and save it, compressed and with its digest",
+		Example: "  towpath capture mere-agg-1 -o before.capture", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			a, err := e.load()
+			if err != nil {
+				return err
+			}
+			d, err := a.Device(args[0])
+			if err != nil {
+				return err
+			}
+			cp, err := a.Capture(cmd.Context(), d)
+			if err != nil {
+				return err
+			}
+			if out == "" {
+				return e.json(cp)
+			}
+			if err := writeCapture(out, cp); err != nil {
+				return err
+			}
+			if e.format == "json" {
+				return e.json(map[string]any{"file": out, "components": len(cp.Components), "adjacencies": len(cp.Adjacencies), "unread": cp.Unread})
+			}
+			e.printf("%s: %d components, %d interfaces, %d adjacencies, %d route tables\n", out, len(cp.Components), len(cp.Interfaces), len(cp.Adjacencies), len(cp.RouteTables))
+			for _, u := range cp.Unread {
+				e.wrap("  not read: ", u)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVarP(&out, "output", "o", "", "file to write; without it the capture is printed as JSON")
+	return c
+}
+
+func writeCapture(name string, cp *state.Capture) error {
+	var b strings.Builder
+	if err := state.Encode(&b, cp); err != nil {
+		return err
+	}
+	return replaceFile(name, []byte(b.String()))
+}
+
+func (e *env) compareCmd() *cobra.Command {
+	var from, to string
+	c := &cobra.Command{
+		Use: "compare BEFORE AFTER", Short: "compare two captures; each difference is expected, look or stop",
+		Example: "  towpath compare before.capture after.capture --from 4.2.3 --to 4.4.2", Args: cobra.ExactArgs(2),
+		RunE: func(_ *cobra.Command, args []string) error {
+			before, err := readCapture(args[0])
+			if err != nil {
+				return err
+			}
+			after, err := readCapture(args[1])
+			if err != nil {
+				return err
+			}
+			x := state.Expectation{From: from, To: to}
+			if to != "" {
+				x.Restart, x.Switchover, x.GracefulRestart = true, true, true
+			}
+			tol := state.DefaultTolerances()
+			if ws, err := workspace.Open(e.workspace); err == nil {
+				tol = app.Tolerances(ws.Policy)
+			}
+			r := state.Compare(before, after, x, tol)
+			if e.format == "json" {
+				if err := e.json(r); err != nil {
+					return err
+				}
+			} else {
+				for _, d := range r.Differences {
+					e.wrap(fmt.Sprintf("%-8s ", d.Class), fmt.Sprintf("%s %s: %s → %s: %s", d.Object, d.Field, orNone(d.Before), orNone(d.After), d.Why))
+				}
+				e.printf("\n%s: %d stop, %d look, %d expected\n", r.Verdict, r.Stops, r.Looks, r.Expecteds)
+			}
+			if r.Stops > 0 {
+				return exit{ExitVerdict}
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&from, "from", "", "release before the change")
+	c.Flags().StringVar(&to, "to", "", "release after the change; without it nothing is expected to differ")
+	return c
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "none"
+	}
+	return s
+}
+
+func (e *env) runbookCmd() *cobra.Command {
+	var to, as, out string
+	var reload bool
+	var path int
+	var src source
+	c := &cobra.Command{
+		Use: "runbook DEVICE --to RELEASE", Short: "write the change down, step by step: the very steps that the conductor runs",
+		Example: "  towpath runbook mere-agg-1 --to 4.4.2 --as html -o change.html", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			_, p, err := e.prepare(cmd.Context(), args[0], to, reload, path-1, src)
+			if err != nil {
+				return err
+			}
+			if p.Plan == nil {
+				e.printf("%s already runs %s: nothing to do\n", args[0], to)
+				return nil
+			}
+			if e.format == "json" {
+				return e.json(p.Plan)
+			}
+			var w io.Writer = e.out
+			var b strings.Builder
+			if out != "" {
+				w = &b
+			}
+			if err := runbook.Render(w, p.Plan, runbook.Format(as)); err != nil {
+				return usage("%v", err)
+			}
+			if out != "" {
+				if err := replaceFile(out, []byte(b.String())); err != nil {
+					return err
+				}
+				e.printf("%s\n", out)
+			}
+			if !p.Report.Go {
+				fmt.Fprintf(e.err, "towpath: the device is not ready now (%d blockers, %d unknown): towpath check %s --to %s\n", p.Report.Blocker, p.Report.Unknown, args[0], to)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&to, "to", "", "release to get to")
+	c.Flags().StringVar(&as, "as", "text", "text, markdown or html")
+	c.Flags().StringVarP(&out, "output", "o", "", "file to write")
+	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops that interrupt traffic")
+	c.Flags().IntVar(&path, "path", 1, "which of the paths that towpath hops lists")
+	src.flags(c)
+	_ = c.MarkFlagRequired("to")
+	return c
+}
+
+func (e *env) forecastCmd() *cobra.Command {
+	var trials, silence, why string
+	var src source
+	c := &cobra.Command{
+		Use: "forecast DEVICE", Short: "forecast which adjacencies live through a silence of the control plane",
+		Long: "Forecasts which adjacencies of a device live through a silence of its control\nplane, or, with --trials, the probability of survival for each row of a CSV file.",
+		Example: "  towpath forecast mere-agg-1 --silence 1.6s..3.5s\n  towpath forecast mere-agg-1 --silence 2.2s --why \"bgp 192.0.2.1\"\n" +
+			"  towpath forecast --trials trials.csv", Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			if trials != "" {
+				f, err := os.Open(trials) // #nosec G304 -- the file the operator names
+				if err != nil {
+					return usage("%v", err)
+				}
+				defer func() { err = errors.Join(err, f.Close()) }()
+				if err := survival.Trials(f, e.out); err != nil {
+					return usage("%v", err)
+				}
+				return nil
+			}
+			if len(args) != 1 {
+				return usage("name a device, or give --trials FILE.csv")
+			}
+			return e.forecast(cmd.Context(), args[0], silence, why, src)
+		},
+	}
+	c.Flags().StringVar(&trials, "trials", "", "CSV file with columns protocol, implementation, hello_s, detect_s, silence_s, note")
+	c.Flags().StringVar(&silence, "silence", "", "how long the control plane says nothing: 2.5s, or 1s..4s (default: that of the hop the catalogue gives from here)")
+	c.Flags().StringVar(&why, "why", "", "explain the forecast of this adjacency, named as in the table")
+	src.flags(c)
+	return c
+}
+
+func (e *env) forecast(ctx context.Context, id, silence, why string, src source) error {
+	a, err := e.load()
+	if err != nil {
+		return err
+	}
+	d, err := a.Device(id)
+	if err != nil {
+		return err
+	}
+	s, err := silenceOf(a, d, silence)
+	if err != nil {
+		return err
+	}
+	if src.capture == "none" {
+		return usage("a forecast needs the adjacencies of the device: leave --capture out, or name a saved capture")
+	}
+	cp, dev, err := e.stateOf(ctx, a, d, src)
+	if err != nil {
+		return err
+	}
+	defer closeDevice(dev)
+	f := survival.Predict(cp, s, survival.Options{})
+	if why != "" {
+		for _, x := range f.Adjacencies {
+			if x.Name() == why || x.Protocol+" "+x.Neighbour == why {
+				if e.format == "json" {
+					return e.json(x)
+				}
+				e.printf("%s\n", survival.Explain(x))
+				return nil
+			}
+		}
+		return usage("the capture has no adjacency %q; towpath forecast %s lists them", why, id)
+	}
+	if e.format == "json" {
+		return e.json(f)
+	}
+	e.printf("%s: silence %v to %v, likeliest %v\n\n", id, s.Least, s.Most, s.Likely)
+	for _, x := range f.Adjacencies {
+		e.printf("%-20s %5.1f %%  %s\n", strings.ReplaceAll(string(x.Outcome), "-", " "), 100*x.Survive, x.Name())
+		if string(x.Outcome) != "holds" {
+			e.wrap("                               ", x.Why)
+		}
+	}
+	e.printf("\nnothing touched: %.2f %% (error below %.1g)\n", 100*f.Untouched, f.Error)
+	if f.Limiting != "" {
+		e.wrap("", fmt.Sprintf("everything surely survives %v of silence; %s sets that limit", f.Safe.Round(time.Millisecond), f.Limiting))
+	}
+	for _, c := range f.Cautions {
+		e.wrap("caution: ", c)
+	}
+	if n := len(f.Assumed); n > 0 {
+		e.printf("%d values were not told by the device and are the standard's (--format json lists them)\n", n)
+	}
+	return nil
+}
+
+// silenceOf reads a silence from the command line, or takes the catalogue's
+// for the hops that begin at the device's release.
+func silenceOf(a *app.App, d fleet.Device, text string) (survival.Silence, error) {
+	if text == "" {
+		if s, ok := a.CatalogueSilence(d); ok {
+			return s, nil
+		}
+		return survival.Silence{}, usage("the catalogue gives no silence for a hop from %s: give --silence, such as 2.5s or 1s..4s", d.Release)
+	}
+	lo, hi, ranged := strings.Cut(text, "..")
+	least, err := time.ParseDuration(lo)
+	if err != nil || least < 0 {
+		return survival.Silence{}, usage("--silence is %q, want a duration such as 2.5s, or two such as 1s..4s", text)
+	}
+	if !ranged {
+		return survival.Fixed(least), nil
+	}
+	most, err := time.ParseDuration(hi)
+	if err != nil || most < least {
+		return survival.Silence{}, usage("--silence is %q, want a duration such as 2.5s, or two, the smaller first, such as 1s..4s", text)
+	}
+	return survival.Between(least, most), nil
+}

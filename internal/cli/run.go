@@ -1,0 +1,507 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"os/user"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"towpath/internal/app"
+	"towpath/internal/conduct"
+	"towpath/internal/evidence"
+	"towpath/internal/fleet"
+)
+
+// runFlags are what conduct and resume have in common.
+type runFlags struct {
+	consentFile string
+	evidence    string
+	until       string
+	who         string
+	asker       app.Asker // overrides everything; the demo's
+}
+
+func (f *runFlags) add(c *cobra.Command) {
+	c.Flags().StringVar(&f.consentFile, "consent-file", "", "file with consents, for a run that nobody watches: a hold point (step, phase or *) and a name on each line")
+	c.Flags().StringVar(&f.evidence, "evidence", "", "folder that the evidence is written to (default: the current one)")
+	c.Flags().StringVar(&f.until, "until", "", "end of the window, RFC 3339; the view then tells how long a way back may wait")
+	c.Flags().StringVar(&f.who, "who", "", "who conducts (default: the user of this machine)")
+}
+
+func (f *runFlags) person() string {
+	if f.who != "" {
+		return f.who
+	}
+	if u, err := user.Current(); err == nil {
+		if u.Name != "" {
+			return u.Name
+		}
+		return u.Username
+	}
+	return "unknown"
+}
+
+func (e *env) conductCmd() *cobra.Command {
+	var to string
+	var reload bool
+	var path int
+	var flags runFlags
+	c := &cobra.Command{
+		Use: "conduct DEVICE --to RELEASE", Short: "conduct the change: ready, staged, held for consent, run under guards, accepted or taken back",
+		Long: `Conducts the change of one device, step by step, crash-safe: the state before is
+kept, readiness is checked, images are sent and verified, a named person consents
+at the hold points, the upgrade runs under guards while test traffic is measured,
+and the result is accepted, taken back, or handed to a person with the reason.
+
+This can interrupt emergency calls, hospitals and signalling. Your change
+authority, the maker's documents and local codes come before this tool.`,
+		Example: "  towpath conduct mere-agg-1 --to 4.4.2 --until 2031-03-04T05:00:00Z", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			ctx := cmd.Context()
+			a, err := e.load()
+			if err != nil {
+				return err
+			}
+			s, err := e.openStore()
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, s.Close()) }()
+			e.knowRuns(a, s)
+			p, err := e.prepareWith(ctx, a, args[0], to, reload, path-1, source{})
+			if err != nil {
+				return err
+			}
+			if p.Plan == nil {
+				e.printf("%s already runs %s: nothing to do\n", args[0], to)
+				return nil
+			}
+			run, err := a.Begin(ctx, s, p, flags.person(), "")
+			if err != nil {
+				return err
+			}
+			return e.session(ctx, a, s, run, flags, nil)
+		},
+	}
+	c.Flags().StringVar(&to, "to", "", "release to get to")
+	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops that interrupt traffic")
+	c.Flags().IntVar(&path, "path", 1, "which of the paths that towpath hops lists")
+	flags.add(c)
+	_ = c.MarkFlagRequired("to")
+	return c
+}
+
+// knowRuns lets readiness know which devices have an open run.
+func (e *env) knowRuns(a *app.App, s app.Store) {
+	a.Upgrading = func(ctx context.Context, id fleet.DeviceID) (yes, known bool) {
+		runs, err := s.Runs(ctx)
+		if err != nil {
+			return false, false
+		}
+		for _, r := range runs {
+			if r.Device == string(id) && (r.Verdict == "" || r.Verdict == string(conduct.Paused)) {
+				return true, true
+			}
+		}
+		return false, true
+	}
+}
+
+func (e *env) resumeCmd() *cobra.Command {
+	var flags runFlags
+	var consent, refuse, choose, person string
+	c := &cobra.Command{
+		Use: "resume RUN", Short: "take up a run that was interrupted, held or paused; the device is read before anything is done",
+		Example: "  towpath resume mere-agg-1-20310304-011500\n  towpath resume mere-agg-1-20310304-011500 --consent \"Ada Fenwick\"\n" +
+			"  towpath resume mere-agg-1-20310304-011500 --choose roll-back --person \"Ada Fenwick\"", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			ctx := cmd.Context()
+			a, err := e.load()
+			if err != nil {
+				return err
+			}
+			s, err := e.openStore()
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, s.Close()) }()
+			e.knowRuns(a, s)
+			run, err := s.Get(ctx, args[0])
+			if err != nil {
+				return err
+			}
+			if err := say(ctx, s, run, consent, refuse, choose, person); err != nil {
+				return err
+			}
+			return e.session(ctx, a, s, run, flags, nil)
+		},
+	}
+	flags.add(c)
+	c.Flags().StringVar(&consent, "consent", "", "name of the person who consents at the hold point where the run stands")
+	c.Flags().StringVar(&refuse, "refuse", "", "name of the person who refuses consent there")
+	c.Flags().StringVar(&choose, "choose", "", "what a paused run is to do: continue, roll-back or hand-over")
+	c.Flags().StringVar(&person, "person", "", "name of the person who chooses")
+	return c
+}
+
+// say leaves a person's answer for the run.
+func say(ctx context.Context, s app.Store, run app.RunRow, consent, refuse, choose, person string) error {
+	send := func(topic string, v any) error {
+		b, err := json.Marshal(v)
+		if err != nil {
+			return err
+		}
+		return s.Send(ctx, run.ID, topic, b)
+	}
+	switch {
+	case consent != "" && refuse != "":
+		return usage("--consent and --refuse exclude each other")
+	case consent != "":
+		return send("consent", app.Consent{Person: consent, Granted: true})
+	case refuse != "":
+		return send("consent", app.Consent{Person: refuse})
+	case choose != "" && person == "":
+		return usage("--choose needs --person: who chooses is kept in the evidence")
+	case choose != "":
+		st, _, err := app.StateOf(ctx, s, run)
+		if err != nil {
+			return err
+		}
+		for _, ch := range st.Choices {
+			if string(ch) == choose {
+				return send("choice", app.Choice{Person: person, Choice: ch})
+			}
+		}
+		if len(st.Choices) == 0 {
+			return usage("run %s is not paused: there is nothing to choose", run.ID)
+		}
+		return usage("--choose is %q, want one of %v", choose, st.Choices)
+	}
+	return nil
+}
+
+// session conducts a run in this process, shows it, and writes the evidence.
+// after, when not nil, may add to what is printed as JSON.
+func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunRow, flags runFlags, after func(*evidence.Document, map[string]any)) error {
+	v := &view{out: e.out, live: e.isTerminal()}
+	if e.format == "json" {
+		v.out, v.live = io.Discard, false
+	}
+	if flags.until != "" {
+		end, err := time.Parse(time.RFC3339, flags.until)
+		if err != nil {
+			return usage("--until is %q, want an instant such as 2031-03-04T05:00:00Z", flags.until)
+		}
+		v.window = end
+		v.back = app.BackTakes
+	}
+	asker, err := e.asker(flags, v)
+	if err != nil {
+		return err
+	}
+	pol, err := app.PolicyOf(run)
+	if err != nil {
+		return err
+	}
+	spec := app.ProbeSpec{Rate: pol.Probe.Rate, Bucket: 100 * time.Millisecond}
+	for _, f := range pol.Probe.Flows {
+		spec.Flows = append(spec.Flows, app.ProbeFlow{Name: f.Name, To: f.To, Ports: f.Ports})
+	}
+	prober, err := e.NewProber(spec)
+	if err != nil {
+		return err
+	}
+	for _, u := range app.Unsafe(a.Workspace.Fleet, fleet.DeviceID(run.Device)) {
+		fmt.Fprintln(e.err, "towpath: WARNING:", u)
+	}
+	sctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	hands := app.Hands{Store: s, Images: e.Images(e.workspace), Prober: prober, Asker: asker, Show: v.show}
+	hands.OnStart = func(c *app.Conductor) { e.onInterrupt(sctx, cancel, c, v, asker) }
+	st, runErr := a.Conduct(sctx, run, hands)
+	v.mute(true)
+	doc, path, err := e.writeEvidence(context.WithoutCancel(ctx), a, s, run, flags.evidence)
+	if err != nil {
+		return errors.Join(runErr, err)
+	}
+	if e.format == "json" {
+		sum := Summary(doc, path)
+		if after != nil {
+			after(doc, sum)
+		}
+		if err := e.json(sum); err != nil {
+			return err
+		}
+	} else {
+		e.printEnd(doc, path)
+		if after != nil {
+			after(doc, nil)
+		}
+	}
+	return ending(st, runErr)
+}
+
+// ending gives the exit status that a run ends a command with.
+func ending(st conduct.State, err error) error {
+	switch {
+	case errors.Is(err, app.ErrPaused), errors.Is(err, app.ErrHeld):
+		return exit{ExitHold}
+	case err != nil:
+		return err
+	case st.Verdict == conduct.Accepted:
+		return nil
+	case st.Verdict == conduct.Paused:
+		return exit{ExitHold}
+	}
+	return exit{ExitVerdict}
+}
+
+func (e *env) isTerminal() bool {
+	f, ok := e.out.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// asker is the consent file, or the terminal where there is one, or nobody.
+func (e *env) asker(flags runFlags, v *view) (app.Asker, error) {
+	if flags.asker != nil {
+		return flags.asker, nil
+	}
+	if flags.consentFile != "" {
+		return readConsents(flags.consentFile)
+	}
+	if f, ok := e.in.(*os.File); ok && term.IsTerminal(int(f.Fd())) && e.format != "json" {
+		return &terminal{out: e.out, lines: readLines(e.in), view: v}, nil
+	}
+	return &consents{}, nil
+}
+
+// onInterrupt has Ctrl-C ask what to do; the second one ends the process and
+// leaves the run to be taken up.
+func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.Conductor, v *view, asker app.Asker) {
+	ch := make(chan os.Signal, 2)
+	signal.Notify(ch, os.Interrupt)
+	context.AfterFunc(ctx, func() { signal.Stop(ch) })
+	go func() {
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-ch:
+			}
+			t, ok := asker.(*terminal)
+			if !ok {
+				fmt.Fprintln(e.err, "\ntowpath: leaving; the run stays open and is taken up with: towpath resume", c.Run.ID)
+				leave()
+				return
+			}
+			fmt.Fprintf(e.out, "\n")
+			l, err := t.line(ctx, "Stop and go back (b), leave the run as it stands for later (l), or go on (g)? ")
+			switch {
+			case err != nil, strings.HasPrefix(l, "l"):
+				leave()
+				return
+			case strings.HasPrefix(l, "b"):
+				c.RequestStop()
+				v.mute(false)
+			}
+		}
+	}()
+}
+
+// writeEvidence writes the evidence of the run as HTML and JSON.
+func (e *env) writeEvidence(ctx context.Context, a *app.App, s app.Store, run app.RunRow, dir string) (*evidence.Document, string, error) {
+	doc, err := app.Evidence(ctx, s, run, app.Unsafe(a.Workspace.Fleet, fleet.DeviceID(run.Device)))
+	if err != nil {
+		return nil, "", err
+	}
+	if dir == "" {
+		dir = "."
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil { //nolint:gosec // evidence is handed to others
+		return nil, "", err
+	}
+	base := filepath.Join(dir, "evidence-"+run.ID)
+	for ext, write := range map[string]func(io.Writer) error{".json": doc.WriteJSON, ".html": doc.WriteHTML} {
+		var b bytes.Buffer
+		if err := write(&b); err != nil {
+			return nil, "", err
+		}
+		if err := replaceFile(base+ext, b.Bytes()); err != nil {
+			return nil, "", err
+		}
+	}
+	return doc, base + ".html", nil
+}
+
+// Summary is the stable JSON form of how a run ended.
+func Summary(d *evidence.Document, path string) map[string]any {
+	hops := []map[string]any{}
+	var forecast, measured time.Duration
+	known := false
+	for _, h := range d.Hops {
+		hops = append(hops, map[string]any{"from": h.From, "to": h.To, "method": h.Method, "untouched": h.Untouched,
+			"silence_ms":  map[string]any{"forecast": ms(h.Silence.Forecast), "least": ms(h.Silence.Least), "most": ms(h.Silence.Most), "measured": msIf(h.Silence)},
+			"loss_ms":     map[string]any{"forecast": ms(h.Loss.Forecast), "measured": msIf(h.Loss)},
+			"duration_ms": map[string]any{"forecast": ms(h.Minutes.Forecast), "measured": msIf(h.Minutes)}})
+		// Of several hops the longest silence speaks for the run.
+		if h.Silence.Known && (!known || h.Silence.Measured > measured) {
+			forecast, measured, known = h.Silence.Forecast, h.Silence.Measured, true
+		} else if !known {
+			forecast = max(forecast, h.Silence.Forecast)
+		}
+	}
+	counts := map[string]int{"clear": 0, "caution": 0, "blocker": 0, "unknown": 0}
+	for _, f := range d.Findings {
+		counts[f.Verdict]++
+	}
+	silence := map[string]any{"forecast": ms(forecast), "measured": nil}
+	if known {
+		silence["measured"] = ms(measured)
+	}
+	return map[string]any{
+		"verdict": d.Verdict, "reason": d.Reason, "safe_state": d.SafeState, "run": d.Run, "device": d.Device, "from": d.From, "to": d.To, "hops": hops,
+		"silence_ms": silence,
+		"probe": map[string]any{"sent": d.Probe.Sent, "lost": d.Probe.Lost, "lost_forward": d.Probe.Forward, "lost_reverse": d.Probe.Reverse,
+			"tpl_frames": d.Probe.TPLFrames, "tpl_ms": ms(d.Probe.TPLTime), "resolution_ms": ms(d.Probe.Resolution)},
+		"findings": counts, "evidence": path, "evidence_json": strings.TrimSuffix(path, ".html") + ".json", "evidence_sha256": d.Digest,
+	}
+}
+
+func ms(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
+
+func msIf(p evidence.Pair) any {
+	if !p.Known {
+		return nil
+	}
+	return ms(p.Measured)
+}
+
+// printEnd prints how the run ended.
+func (e *env) printEnd(d *evidence.Document, path string) {
+	e.printf("\n%s: %s, %s to %s\n", strings.ToUpper(strings.ReplaceAll(string(orOpen(d.Verdict)), "-", " ")), d.Device, d.From, d.To)
+	if d.Reason != "" {
+		e.wrap("  because:  ", d.Reason)
+	}
+	e.wrap("  now:      ", d.SafeState)
+	for _, h := range d.Hops {
+		line := fmt.Sprintf("%s to %s %s", h.From, h.To, h.Method)
+		if h.Silence.Known {
+			line += fmt.Sprintf(": silent %v, forecast %v (%v to %v)", h.Silence.Measured.Round(time.Millisecond), h.Silence.Forecast, h.Silence.Least, h.Silence.Most)
+		} else {
+			line += ": no hand-over was measured"
+		}
+		if h.Loss.Known {
+			line += fmt.Sprintf("; longest loss %v, forecast %v", h.Loss.Measured.Round(time.Millisecond), h.Loss.Forecast)
+		}
+		e.wrap("  hop:      ", line)
+	}
+	if d.Probe.Sent > 0 {
+		e.wrap("  traffic:  ", fmt.Sprintf("%d packets sent, %d lost; total %d frames, %.1f ms at the offered load; resolution %.1f ms", d.Probe.Sent, d.Probe.Lost,
+			d.Probe.TPLFrames, ms(d.Probe.TPLTime), ms(d.Probe.Resolution)))
+	}
+	e.printf("  evidence: %s\n  sha256:   %s\n", path, d.Digest)
+	switch d.Verdict {
+	case conduct.Paused:
+		e.printf("  choose:   towpath resume %s --choose continue|roll-back|hand-over --person NAME\n", d.Run)
+	case "":
+		e.printf("  go on:    towpath resume %s\n", d.Run)
+	case conduct.Accepted, conduct.RolledBack, conduct.Refused:
+	}
+}
+
+func orOpen(v conduct.Verdict) conduct.Verdict {
+	if v == "" {
+		return "open"
+	}
+	return v
+}
+
+func (e *env) runsCmd() *cobra.Command {
+	return &cobra.Command{
+		Use: "runs", Short: "list the runs that are kept, the newest first", Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) (err error) {
+			s, err := e.openStore()
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, s.Close()) }()
+			runs, err := s.Runs(cmd.Context())
+			if err != nil {
+				return err
+			}
+			if e.format == "json" {
+				return e.json(runs)
+			}
+			for _, r := range runs {
+				e.printf("%-36s %-16s %s  %s\n", r.ID, r.Device, r.Begun.Format(time.RFC3339), orOpen(conduct.Verdict(r.Verdict)))
+			}
+			return nil
+		},
+	}
+}
+
+func (e *env) evidenceCmd() *cobra.Command {
+	var dir string
+	c := &cobra.Command{
+		Use: "evidence RUN | FILE.json", Short: "write the evidence of a run again, or prove that a document is as it was handed over",
+		Example: "  towpath evidence mere-agg-1-20310304-011500\n  towpath evidence evidence-mere-agg-1-20310304-011500.json", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			if strings.HasSuffix(args[0], ".json") {
+				return e.checkEvidence(args[0])
+			}
+			a, err := e.load()
+			if err != nil {
+				return err
+			}
+			s, err := e.openStore()
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, s.Close()) }()
+			run, err := s.Get(cmd.Context(), args[0])
+			if err != nil {
+				return err
+			}
+			doc, path, err := e.writeEvidence(cmd.Context(), a, s, run, dir)
+			if err != nil {
+				return err
+			}
+			if e.format == "json" {
+				return e.json(Summary(doc, path))
+			}
+			e.printEnd(doc, path)
+			return nil
+		},
+	}
+	c.Flags().StringVar(&dir, "evidence", "", "folder that it is written to (default: the current one)")
+	return c
+}
+
+func (e *env) checkEvidence(name string) (err error) {
+	f, err := os.Open(name) // #nosec G304 -- the file the operator names
+	if err != nil {
+		return usage("%v", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	doc, err := evidence.Check(f)
+	if err != nil {
+		fmt.Fprintln(e.err, "towpath:", err)
+		return exit{ExitVerdict}
+	}
+	if e.format == "json" {
+		return e.json(map[string]any{"sha256": doc.Digest, "run": doc.Run, "verdict": doc.Verdict, "intact": true})
+	}
+	e.printf("%s: intact, SHA-256 %s: run %s, %s\n", name, doc.Digest, doc.Run, doc.Verdict)
+	return nil
+}

@@ -1,0 +1,165 @@
+package cli
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"time"
+	"unicode/utf8"
+
+	"towpath/internal/app"
+	"towpath/internal/conduct"
+	"towpath/internal/plan"
+)
+
+// view shows a run as it goes on: a line for each record, and on a terminal a
+// few lines below them that are drawn anew while a step goes on.
+type view struct {
+	mu       sync.Mutex
+	out      io.Writer
+	live     bool // a terminal that lines can be drawn anew on
+	drawn    int  // lines of the block on the screen
+	lastDraw time.Time
+	begun    time.Time
+	window   time.Time // end of the window, zero where none was given
+	back     func(st *conduct.State) time.Duration
+	muted    bool // while a person is asked
+}
+
+const drawEvery = 100 * time.Millisecond
+
+// show takes one report of the conductor.
+func (v *view) show(p app.Progress) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.begun.IsZero() {
+		v.begun = p.Now
+	}
+	if p.Record != nil {
+		v.erase()
+		v.record(p)
+	}
+	if v.live && !v.muted && (p.Record != nil || time.Since(v.lastDraw) > drawEvery) {
+		v.erase()
+		v.draw(p)
+		v.lastDraw = time.Now()
+	}
+}
+
+// record prints one record as a line that stays.
+func (v *view) record(p app.Progress) {
+	r := p.Record
+	word := map[conduct.RecordKind]string{
+		conduct.RunBegun: "begun", conduct.Acted: "asked", conduct.StepDone: "done", conduct.StepFailed: "FAILED",
+		conduct.GuardBroke: "GUARD", conduct.BackPlanned: "BACK", conduct.NoWayBack: "NO WAY BACK", conduct.Chosen: "chosen", conduct.Finished: "END",
+	}[r.Kind]
+	if word == "" || r.Kind == conduct.Acted && r.Data == nil {
+		return
+	}
+	text := r.Text
+	if title := titleOf(p.State, r.Step); title != "" && r.Kind == conduct.StepDone && !strings.Contains(text, title) {
+		text = title + ": " + text
+	} else if title != "" && (r.Kind == conduct.StepFailed || r.Kind == conduct.GuardBroke) {
+		text = title + ": " + text
+	}
+	v.lines(fmt.Sprintf("%s  %-6s ", p.Now.Format("15:04:05"), word), text)
+}
+
+func titleOf(st *conduct.State, id string) string {
+	for _, list := range [][]plan.Step{st.Steps, st.Plan.Steps} {
+		for _, s := range list {
+			if s.ID == id {
+				return s.Title
+			}
+		}
+	}
+	return ""
+}
+
+// lines prints s under a prefix within the width of a terminal.
+func (v *view) lines(prefix, s string) {
+	indent := strings.Repeat(" ", utf8.RuneCountInString(prefix))
+	line, empty := prefix, true
+	for _, word := range strings.Fields(s) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			fmt.Fprintln(v.out, strings.TrimRight(line, " "))
+			line, empty = indent, true
+		}
+		if !empty {
+			line += " "
+		}
+		line += word
+		empty = false
+	}
+	fmt.Fprintln(v.out, strings.TrimRight(line, " "))
+}
+
+// draw draws the block of what goes on now.
+func (v *view) draw(p app.Progress) {
+	st := p.State
+	step, ok := st.Step()
+	if !ok {
+		return
+	}
+	way := fmt.Sprintf("step %d of %d", st.Cursor+1, len(st.Steps))
+	if st.Back {
+		way = "way back, " + way
+	}
+	var expected time.Duration
+	for _, s := range st.Steps[:st.Cursor] {
+		expected += s.Expect.Mean()
+	}
+	ran := p.Now.Sub(v.begun)
+	against := fmt.Sprintf("%v by the clock, %v by the plan", ran.Round(time.Second), expected.Round(time.Second))
+	block := []string{
+		strings.Repeat("─", width),
+		cut(fmt.Sprintf("%s, %s: %s", way, step.Phase, step.Title)),
+		cut(fmt.Sprintf("  %v of about %v, at most %v; %s", p.Elapsed.Round(time.Second), step.Expect.Mean().Round(time.Second), step.Deadline.Round(time.Second), p.Text)),
+		cut("  " + against + v.rollback(p)),
+		cut(fmt.Sprintf("  test traffic: %d sent, %d lost, longest outage %v; nothing lost for %v. Ctrl-C asks.", p.Loss.Sent, p.Loss.Lost,
+			p.Loss.Worst.Round(time.Millisecond), p.Loss.Clean.Round(100*time.Millisecond))),
+	}
+	for _, l := range block {
+		fmt.Fprintln(v.out, l)
+	}
+	v.drawn = len(block)
+}
+
+// rollback says how long a way back may still wait.
+func (v *view) rollback(p app.Progress) string {
+	if v.window.IsZero() || v.back == nil || p.State.Back {
+		return ""
+	}
+	left := v.window.Sub(p.Now) - v.back(p.State)
+	if left < 0 {
+		return "; a way back NO LONGER fits into the window"
+	}
+	return fmt.Sprintf("; a way back must begin within %v", left.Round(time.Second))
+}
+
+func cut(s string) string {
+	r := []rune(s)
+	if len(r) > width {
+		return string(r[:width-1]) + "…"
+	}
+	return s
+}
+
+// erase takes the block off the screen.
+func (v *view) erase() {
+	if v.drawn > 0 {
+		fmt.Fprintf(v.out, "\x1b[%dA\x1b[J", v.drawn)
+		v.drawn = 0
+	}
+}
+
+// mute takes the block away while a person is asked, and back.
+func (v *view) mute(on bool) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.muted = on
+	if on {
+		v.erase()
+	}
+}
