@@ -54,9 +54,6 @@ type Document struct {
 	twice Problems // keys that stand twice; Decode reports them with the rest
 }
 
-// Name returns the file name that [Parse] was given.
-func (d *Document) Name() string { return d.name }
-
 type kind int
 
 const (
