@@ -13,7 +13,7 @@ type NoPath struct {
 	Reason string `json:"reason"`
 	// Nearest is the release that can be reached from which the target is the
 	// fewest hops away, conditions aside; where nothing leads to the target, it
-	// is the one next to it in order. Empty where no release can be reached.
+	// is the one next to it in order. Empty where none is nearer than the start.
 	Nearest string `json:"nearest,omitempty"`
 	// Left is the number of hops from Nearest to the target, conditions aside;
 	// 0 where nothing leads there.
@@ -289,7 +289,7 @@ func (t *task) explainNoPath(r *run, levels []uint16) *NoPath {
 		text += ": every chain of transitions that leads there is barred"
 	}
 	if near := t.nearest(r); near < 0 {
-		text += "; nothing else can be reached"
+		text += "; nothing nearer can be reached"
 	} else {
 		out.Nearest = t.rels[near].Version
 		text += "; nearest is " + out.Nearest
@@ -346,8 +346,8 @@ func (t *task) joined() bool {
 	return seen[t.target]
 }
 
-// nearest is the reached release that is closest to the target, or -1 where only
-// the start was reached.
+// nearest is the reached release that is closest to the target, or -1 where no
+// release is closer than the start.
 func (t *task) nearest(r *run) int {
 	best := -1
 	up := t.rels[t.target].v.Compare(t.rels[t.start].v) > 0
@@ -364,17 +364,15 @@ func (t *task) nearest(r *run) int {
 		}
 		return (t.rels[a].v.Compare(t.rels[b].v) > 0) == (up != beyondA)
 	}
-	only := true
 	for rel := range t.rels {
 		if len(r.settled[rel]) == 0 || rel == t.target {
 			continue
 		}
-		only = only && rel == t.start
 		if best < 0 || closer(rel, best) {
 			best = rel
 		}
 	}
-	if only {
+	if best == t.start {
 		return -1
 	}
 	return best
