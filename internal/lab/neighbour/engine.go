@@ -284,7 +284,7 @@ func (e *engine) hear(n *end, msg Message) {
 		n.inbox = append(n.inbox, letter{at: e.now, msg: msg})
 		return
 	}
-	if e.gated(n) {
+	if e.gated(n, n.view) {
 		return
 	}
 	n.machine.Hear(e.now, msg)
@@ -294,9 +294,9 @@ func (e *engine) hear(n *end, msg Message) {
 // gated reports whether an end must not come up because its BFD session is not
 // up. A restart that is under way, and a session that is shut, gate nothing.
 // Source: RFC 5882 §4.1, §4.3.
-func (e *engine) gated(n *end) bool {
+func (e *engine) gated(n *end, v View) bool {
 	b := e.byKey[n.adj.cfg.BFD]
-	if b == nil || n.view.Up || n.view.Helping || n.view.Restarting {
+	if b == nil || v.Up || v.Helping || v.Restarting {
 		return false
 	}
 	s := b.ends[n.side].view
@@ -507,14 +507,20 @@ func (e *engine) thaw(n *end) {
 		m.Link(e.now, n.link)
 	default:
 		prof := a.cfg.DeviceProfile
-		dropped := false
-		switch prof.SelfDrop {
-		case SelfDropLocal:
+		dropped, local := false, prof.SelfDrop == SelfDropLocal
+		// follow tells everybody of each step, but for a neighbour that is given
+		// up and learnt again before anybody looks.
+		follow := func() {
+			if !local {
+				e.after(n)
+			}
+		}
+		if prof.SelfDrop != SelfDropNone {
 			dropped = m.Expire(e.now)
-			m.Take() // says nothing
-		case SelfDropKills:
-			dropped = m.Expire(e.now)
-		case SelfDropNone:
+			if local {
+				m.Take() // says nothing
+			}
+			follow()
 		}
 		if dropped {
 			a.watch.ownDrop = true
@@ -529,10 +535,10 @@ func (e *engine) thaw(n *end) {
 				l.call(m, e.now)
 			case cut:
 				e.arrive(n, l.msg, retransmitted(inbox[0].at, e.now))
-			case !e.gated(n):
+			case !e.gated(n, m.View()):
 				m.Hear(e.now, l.msg)
-				n.view = n.machine.View() // gating looks at it
 			}
+			follow()
 		}
 		m.Resumed(e.now)
 		m.Tick(e.now)

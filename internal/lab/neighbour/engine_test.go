@@ -499,11 +499,34 @@ func TestSelfDrop(t *testing.T) {
 					if tc.name == "bfd" && drop == SelfDropLocal && overdue {
 						wantDropped = true // Down is told with the next packet
 					}
+					told := slices.ContainsFunc(r.changes, func(c Change) bool { return !c.Far && c.WasUp && !c.Up })
+					if want := overdue && (drop == SelfDropKills || wantDropped); told != want {
+						t.Errorf("seed %d: silence %v, overdue %v: the device's own loss was told %v, want %v", seed, s, overdue, told, want)
+					}
 					if (o.Result == Dropped) != wantDropped {
 						t.Errorf("seed %d: silence %v, overdue %v: %v (%s), want dropped %v", seed, s, overdue, o.Result, o.Why, wantDropped)
 					}
 				}
 			})
+		}
+	}
+}
+
+// TestLocalDropSaysNothing: a backup router that promotes itself on an overdue
+// timer, and reads what waits before it speaks, disturbs nobody.
+func TestLocalDropSaysNothing(t *testing.T) {
+	for drop, want := range map[SelfDrop]bool{SelfDropNone: false, SelfDropLocal: false, SelfDropKills: true} {
+		cfg := vrrpPair(VRRP{Priority: 100}, VRRP{Priority: 200})
+		cfg.DeviceProfile.SelfDrop = drop
+		r := newRig(t, 1, cfg)
+		last := r.at(0, far).lastHeard
+		r.silent(20*sec, Synchronised)
+		r.pass(500 * ms)
+		if got := r.at(0, far).lastHeard.After(last); got != want {
+			t.Errorf("%v: the active router heard from the backup: %v, want %v", drop, got, want)
+		}
+		if role := r.at(0, device).view.Role; role != "backup" {
+			t.Errorf("%v: the device is %s, want backup in the end", drop, role)
 		}
 	}
 }

@@ -3,6 +3,7 @@ package neighbour
 import (
 	"math/rand/v2"
 	"net/netip"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -159,6 +160,40 @@ func TestOffloadedSessionOutlivesSilence(t *testing.T) {
 	}
 }
 
+// TestSessionLostInTheMidst: hardware loses its session while the control plane
+// is silent. Woken, the client learns that first, and the hellos that came
+// after it must not bring the client up again. Source: RFC 5882 §4.1.
+func TestSessionLostInTheMidst(t *testing.T) {
+	session := one(BFD{}, BFD{})
+	session.Offloaded = true
+	client := ospfPair(OSPF{Hello: sec}, OSPF{Hello: sec})
+	client.BFD = session.Key()
+	rider := bgpPair(BGP{}, BGP{})
+	rider.Over = client.Key()
+	r := newRig(t, 1, session, client, rider)
+	r.silence()
+	r.pass(sec)
+	r.adjs[0].failed = true
+	for _, n := range r.adjs[0].ends {
+		r.relink(n)
+	}
+	r.pass(1500 * ms)
+	if n := len(r.at(1, device).inbox); n < 3 {
+		t.Fatalf("%d letters wait for the device, want hellos before and after", n)
+	}
+	r.wake(Synchronised)
+	r.pass(0)
+	if v := r.at(1, device).view; v.State != "DOWN" || v.Why != "BFD session down" {
+		t.Errorf("woken: %+v, want it down and no hello heard", v)
+	}
+	if r.at(2, device).view.Up {
+		t.Error("what rides on it was not told")
+	}
+	if !slices.ContainsFunc(r.changes, func(c Change) bool { return c.Key == client.Key() && !c.Far && c.WasUp && !c.Up }) {
+		t.Errorf("the device's loss is not among %+v", r.changes)
+	}
+}
+
 // TestRepeatedSilence: a second switchover before the first has been slept off.
 func TestRepeatedSilence(t *testing.T) {
 	cfg := vrrpPair(VRRP{Priority: 200}, VRRP{})
@@ -290,7 +325,7 @@ func TestDefaultNeighbours(t *testing.T) {
 			t.Errorf("no %s among %v", k, kinds)
 		}
 	}
-	for seed := range uint64(50) {
+	for seed := range uint64(20) {
 		r := newRig(t, seed, DefaultNeighbours()...)
 		r.somewhen(2 * time.Minute)
 		r.silent(2200*ms, Synchronised)

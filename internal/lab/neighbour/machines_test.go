@@ -129,6 +129,26 @@ func TestBFDStretchedThroughPoll(t *testing.T) {
 	}
 }
 
+// TestBFDQuickensThroughPoll: an end that wants to detect sooner goes on
+// detecting by the old interval until the other has agreed.
+// Source: RFC 5880 §6.8.3.
+func TestBFDQuickensThroughPoll(t *testing.T) {
+	m := mk[*bfd](t, BFD{RequiredMinRx: 10 * sec}, BFD{})
+	p := bfdPacket{state: bfdInit, mult: 3, mine: 9, yours: m.mine, minTx: 300 * ms, minRx: 300 * ms}
+	m.Hear(epoch, p)
+	p.state, p.final = bfdUp, true
+	m.Hear(epoch, p)
+	m.Configure(epoch, BFD{})
+	p.final = false
+	if m.Hear(epoch, p); m.detection() != 30*sec {
+		t.Errorf("before the Poll Sequence ends: detects after %v, want 30s", m.detection())
+	}
+	p.final = true
+	if m.Hear(epoch, p); m.detection() != 900*ms {
+		t.Errorf("when it has ended: detects after %v, want 900ms", m.detection())
+	}
+}
+
 // TestBGPOpens: hold times that are refused and agreed.
 // Source: RFC 4271 §4.2, §6.2.
 func TestBGPOpens(t *testing.T) {

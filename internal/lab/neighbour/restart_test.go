@@ -222,6 +222,34 @@ func TestOSPFRestart(t *testing.T) {
 	}
 }
 
+// TestOSPFHelpersConditions: who is not Full, does not want to, restarts itself
+// or is asked for no time does not help. Source: RFC 3623 §3.1.
+func TestOSPFHelpersConditions(t *testing.T) {
+	for name, tc := range map[string]struct {
+		edit func(m *ospf)
+		want bool
+	}{
+		"full":              {func(*ospf) {}, true},
+		"exchanging":        {func(m *ospf) { m.state = ospfExchange }, false},
+		"down":              {func(m *ospf) { m.state = ospfDown }, false},
+		"not willing":       {func(m *ospf) { m.cfg.Helper = false }, false},
+		"restarting itself": {func(m *ospf) { m.restartUntil = epoch.Add(time.Minute) }, false},
+		"helping already":   {func(m *ospf) { m.state, m.helpUntil = ospfInit, epoch.Add(sec) }, true},
+	} {
+		m := mk[*ospf](t, OSPF{Helper: true}, OSPF{})
+		m.state = ospfFull
+		tc.edit(m)
+		m.Hear(epoch, ospfGrace{period: time.Minute})
+		if got := m.helpUntil.Equal(epoch.Add(time.Minute)); got != tc.want {
+			t.Errorf("%s: helps %v, want %v", name, got, tc.want)
+		}
+		m.helpUntil = time.Time{}
+		if m.Hear(epoch, ospfGrace{}); !m.helpUntil.IsZero() {
+			t.Errorf("%s: helps for no time", name)
+		}
+	}
+}
+
 // TestAnnouncementTakenBack: a device that wakes with its state after all ends
 // the help at once. Source: RFC 3623 §2.2; RFC 8706 §3.2.3.
 func TestAnnouncementTakenBack(t *testing.T) {

@@ -87,8 +87,8 @@ func NewSet(clock *labtime.Clock, rng *rand.Rand, cfgs []Config) (*Set, error) {
 }
 
 // Close stops the set and waits until nothing runs any more. No subscriber is
-// called after it has returned; it must not be called by one. Closing twice
-// does nothing.
+// called after it has returned; it must not be called by one, nor under a lock
+// that one takes. Closing twice does nothing.
 func (s *Set) Close() {
 	s.once.Do(func() { close(s.stop) })
 	<-s.idle
