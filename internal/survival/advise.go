@@ -1019,7 +1019,7 @@ func (s *search) with(changes []Change) float64 {
 	m.system, sys.relations = &sys, slices.Clone(s.m.relations)
 	m.classes, m.class, m.touching, m.spoilt = nil, slices.Clone(s.m.class), nil, -1
 	index := map[own]int32{}
-	m.required = nil
+	m.required, m.safe, m.dead, m.open = nil, nil, nil, nil
 	for _, i := range s.m.touching {
 		r := &m.relations[i]
 		o := r.own
@@ -1040,6 +1040,8 @@ func (s *search) with(changes []Change) float64 {
 			c = int32(len(m.classes))
 			m.classes = append(m.classes, o)
 			m.required = append(m.required, 0)
+			safe, dead := o.bounds()
+			m.safe, m.dead = append(m.safe, safe), append(m.dead, dead)
 			index[o] = c
 		}
 		m.class[i] = c
@@ -1049,6 +1051,7 @@ func (s *search) with(changes []Change) float64 {
 			m.spoilt = i
 		}
 	}
+	m.arrange()
 	p, _ := m.expectUntouched(s.law)
 	return p
 }

@@ -81,6 +81,7 @@ type compiler struct {
 	roles   map[[2]string]role
 	lates   map[string]*shifts
 	pairs   map[pair]*shifts
+	anys    map[string]int // gates by their members
 }
 
 // pair names who judges whom, and whether the judge has slept.
@@ -103,7 +104,7 @@ func compile(c *state.Capture, o Options) *system {
 func newCompiler(c *state.Capture, o Options) *compiler {
 	k := &compiler{
 		capture: c, options: o, prof: o.Profiles, roles: map[[2]string]role{},
-		lates: map[string]*shifts{}, pairs: map[pair]*shifts{},
+		lates: map[string]*shifts{}, pairs: map[pair]*shifts{}, anys: map[string]int{},
 	}
 	k.assumed = map[assumption]int{}
 	if k.prof == nil {
@@ -666,6 +667,21 @@ func (k *compiler) gate(title string, needs []need) int {
 	return len(k.nodes) - 1
 }
 
+// any is a gate of which one of the nodes is enough, shared by all who need
+// the same ones.
+func (k *compiler) any(title string, of []int) need {
+	if len(of) == 1 {
+		return need{1, of}
+	}
+	key := fmt.Sprint(of)
+	g, ok := k.anys[key]
+	if !ok {
+		g = k.gate(title, []need{{1, of}})
+		k.anys[key] = g
+	}
+	return need{1, []int{g}}
+}
+
 func (k *compiler) stand(relation int, n need) {
 	at := &k.nodes[k.relations[relation].node]
 	at.needs = append(at.needs, n)
@@ -800,7 +816,7 @@ func (k *compiler) paths() {
 	all := []int{}
 	byNextHop, byIface := map[string][]int{}, map[string][]int{}
 	var bgp []int
-	for i, r := range k.relations {
+	for _, r := range k.relations {
 		if r.down {
 			continue
 		}
@@ -817,8 +833,18 @@ func (k *compiler) paths() {
 				byIface[r.iface] = append(byIface[r.iface], r.node)
 			}
 		case state.BGP:
-			bgp = append(bgp, i)
+			bgp = append(bgp, r.node)
 		}
+	}
+	// The gates that many share are made once.
+	shared := map[string]need{}
+	either := func(key, what string, of []int) need {
+		n, ok := shared[key]
+		if !ok {
+			n = k.any(fmt.Sprintf("any of %d %s", len(of), what), of)
+			shared[key] = n
+		}
+		return n
 	}
 	for i := range k.relations {
 		r := &k.relations[i]
@@ -827,14 +853,10 @@ func (k *compiler) paths() {
 		}
 		switch {
 		case r.protocol == EVPN && len(bgp) > 0:
-			var of []int
-			for _, b := range bgp {
-				of = append(of, k.relations[b].node)
-			}
-			k.stand(i, need{1, of})
+			k.stand(i, either("bgp", "BGP sessions", bgp))
 		case r.protocol == state.LDP && len(all) > 0:
 			k.note(r, "route to the neighbour", "by any IGP adjacency", true, "RFC 5036 §2.5.2, the session runs over TCP to the transport address")
-			k.stand(i, need{1, all})
+			k.stand(i, either("igp", "IGP adjacencies", all))
 		case (r.protocol == state.BGP || r.protocol == state.BFD) && r.iface == "":
 			to, err := netip.ParseAddr(r.neighbour)
 			if err != nil {
@@ -860,13 +882,13 @@ func (k *compiler) paths() {
 				slices.Sort(of)
 				of = slices.Compact(of)
 				k.note(r, "route to the neighbour", via.Prefix+" by "+via.NextHops, false, "the device")
-				k.stand(i, need{1, of})
+				k.stand(i, k.any(fmt.Sprintf("any of %d next hops", len(of)), of))
 				continue
 			}
-			of = igp[to.Is6() && !to.Is4In6()]
-			if len(of) > 0 {
+			six := to.Is6() && !to.Is4In6()
+			if of = igp[six]; len(of) > 0 {
 				k.note(r, "route to the neighbour", "by any IGP adjacency", true, "RFC 4271 §5.1.3; the route is not in the capture")
-				k.stand(i, need{1, of})
+				k.stand(i, either(fmt.Sprint("igp", six), "IGP adjacencies", of))
 			}
 		}
 	}

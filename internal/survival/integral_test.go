@@ -123,8 +123,9 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 						}
 					}
 				}
+				b := m.bind(law)
 				for i := range lives {
-					g := m.marginal(i, law, m.lossView(i))
+					g := b.marginal(i, b.lossView(i))
 					check("adjacency", g.survive, tolerance, float64(lives[i])/float64(few), few)
 				}
 			}

@@ -1,6 +1,7 @@
 package survival
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -63,16 +64,17 @@ type model struct {
 	*system
 	structure *structure
 	classes   []own
-	class     []int32 // of each relation
-	formula   *formula
-	root      []int32 // of each relation: the step of its event
+	class     []int32   // of each relation
+	safe      []float64 // of each class
+	dead      []float64
 	required  []int32 // how many relations of each class must live for traffic to be untouched
+	open      []int32 // the classes required, sorted by the silence they surely stand
 	spoilt    int     // a relation that touches traffic at any silence, or -1
 	touching  []int   // relations whose own event counts, sorted by the silence they surely stand
 }
 
 func newModel(s *system) *model {
-	m := &model{system: s, structure: s.structure(), class: make([]int32, len(s.relations)), formula: newFormula(), spoilt: -1}
+	m := &model{system: s, structure: s.structure(), class: make([]int32, len(s.relations)), spoilt: -1}
 	index := map[own]int32{}
 	for i := range s.relations {
 		o := &s.relations[i].own
@@ -80,13 +82,11 @@ func newModel(s *system) *model {
 		if !ok {
 			c = int32(len(m.classes))
 			m.classes = append(m.classes, *o)
+			safe, dead := o.bounds()
+			m.safe, m.dead = append(m.safe, safe), append(m.dead, dead)
 			index[*o] = c
 		}
 		m.class[i] = c
-	}
-	m.root = make([]int32, len(s.relations))
-	for i, r := range s.relations {
-		m.root[i] = m.formula.add(m.structure, m.class, m.structure.event[r.node])
 	}
 	// Traffic is untouched when everything that carries lives and so does all
 	// it stands on, redundant or not: what runs over a member link that fails
@@ -119,7 +119,48 @@ func newModel(s *system) *model {
 			walk(r.node)
 		}
 	}
+	m.arrange()
 	return m
+}
+
+// arrange sorts the classes that count.
+func (m *model) arrange() {
+	m.open = m.open[:0]
+	for c, n := range m.required {
+		if n > 0 {
+			m.open = append(m.open, int32(c))
+		}
+	}
+	slices.SortFunc(m.open, func(a, b int32) int { return cmp.Compare(m.safe[a], m.safe[b]) })
+}
+
+// bound is a model bound to a law: what the law settles is folded in.
+type bound struct {
+	*model
+	law     Law
+	formula *formula
+	root    []int32    // of each relation: the step of its event
+	views   []lossView // of each node, where seen
+	seen    []bool
+	live    []float64 // scratch: of each class
+}
+
+func (m *model) bind(law Law) *bound {
+	b := &bound{model: m, law: law, formula: newFormula(), root: make([]int32, len(m.relations)), views: make([]lossView, len(m.nodes)), seen: make([]bool, len(m.nodes)), live: make([]float64, len(m.classes))}
+	settled := make([]int8, len(m.classes))
+	least, most := law.Least().Seconds(), law.Most().Seconds()
+	for c := range settled {
+		switch {
+		case m.safe[c] >= most:
+			settled[c] = 1
+		case m.dead[c] <= least:
+			settled[c] = -1
+		}
+	}
+	for i, r := range m.relations {
+		b.root[i] = b.formula.add(m.structure, m.class, settled, m.structure.event[r.node])
+	}
+	return b
 }
 
 // untouched is P(untouched) for a silence of exactly s seconds.
@@ -128,12 +169,12 @@ func (m *model) untouched(s float64) float64 {
 		return 0
 	}
 	p := 1.0
-	for c, n := range m.required {
-		if n == 0 {
-			continue
+	for _, c := range m.open {
+		if m.safe[c] >= s {
+			break
 		}
 		q := m.classes[c].live(s)
-		if n > 1 {
+		if n := m.required[c]; n > 1 {
 			q = math.Pow(q, float64(n))
 		}
 		if p *= q; p < 1e-18 {
@@ -148,7 +189,7 @@ func (m *model) untouched(s float64) float64 {
 func (m *model) limits() (safe, dead float64, limiting int) {
 	safe, dead, limiting = math.Inf(1), math.Inf(1), -1
 	for _, r := range m.touching {
-		s, d := m.classes[m.class[r]].bounds()
+		s, d := m.safe[m.class[r]], m.dead[m.class[r]]
 		if s < safe {
 			safe, limiting = s, r
 		}
@@ -163,14 +204,11 @@ func (m *model) limits() (safe, dead float64, limiting int) {
 // knots are the silences within the range where P(untouched) may have a kink;
 // too many are left to the integration to find.
 func (m *model) knots(safe, dead float64) []float64 {
-	const most = 400
+	const most = 128
 	var out []float64
-	for c, n := range m.required {
-		if n == 0 {
-			continue
-		}
-		if s, _ := m.classes[c].bounds(); s >= dead {
-			continue
+	for _, c := range m.open {
+		if m.safe[c] >= dead {
+			break
 		}
 		out = m.classes[c].knots(out)
 	}
@@ -229,37 +267,45 @@ func (v lossView) lost(s float64) (least, most float64) {
 	return v.back[0] + max(0, s-v.late), v.back[1] + max(0, s-max(0, v.early))
 }
 
-// lossView gathers what relation r and all it stands on add to a loss.
-func (m *model) lossView(i int) lossView {
-	r := &m.relations[i]
-	v := lossView{early: math.Inf(1), late: 0, back: r.back}
+// below gathers what a node and all it stands on add to a loss; back is the
+// longest way back among them.
+func (b *bound) below(n int) lossView {
+	if b.seen[n] {
+		return b.views[n]
+	}
+	v := b.beneath(n)
+	if at := b.nodes[n].relation; at >= 0 {
+		r := &b.relations[at]
+		early, late := r.givenUp()
+		v.early, v.late = min(v.early, early), max(v.late, late)
+		v.back[1] = max(v.back[1], r.back[1])
+	}
+	b.views[n], b.seen[n] = v, true
+	return v
+}
+
+// beneath is below without the node itself.
+func (b *bound) beneath(n int) lossView {
+	v := lossView{early: math.Inf(1)}
+	for _, need := range b.nodes[n].needs {
+		for _, of := range need.of {
+			w := b.below(of)
+			v.early, v.late, v.back[1] = min(v.early, w.early), max(v.late, w.late), max(v.back[1], w.back[1])
+		}
+	}
+	return v
+}
+
+// lossView is what the loss of relation i depends on.
+func (b *bound) lossView(i int) lossView {
+	r := &b.relations[i]
+	v := b.beneath(r.node)
+	early, late := r.givenUp()
+	v.early, v.late = min(v.early, early), max(v.late, late)
+	v.back = [2]float64{r.back[0], r.back[1] + v.back[1]}
 	if r.mode == graceful {
 		v.kept = r.kept
 	}
-	deepest := 0.0
-	seen := map[int]bool{}
-	var walk func(n int)
-	walk = func(n int) {
-		if seen[n] {
-			return
-		}
-		seen[n] = true
-		if at := m.nodes[n].relation; at >= 0 {
-			below := &m.relations[at]
-			early, late := below.givenUp()
-			v.early, v.late = min(v.early, early), max(v.late, late)
-			if at != i {
-				deepest = max(deepest, below.back[1])
-			}
-		}
-		for _, need := range m.nodes[n].needs {
-			for _, of := range need.of {
-				walk(of)
-			}
-		}
-	}
-	walk(r.node)
-	v.back[1] += deepest
 	return v
 }
 
@@ -280,41 +326,66 @@ func (r *relation) givenUp() (early, late float64) {
 }
 
 // marginal integrates one relation over the law.
-func (m *model) marginal(i int, law Law, view lossView) marginal {
-	prog := m.formula.program(m.root[i])
+func (b *bound) marginal(i int, view lossView) marginal {
+	own := b.class[i]
+	carries := b.relations[i].carries
+	least, most := b.law.Least().Seconds(), b.law.Most().Seconds()
+	var g marginal
+	prog := b.formula.program(b.root[i])
+	switch {
+	case b.safe[own] >= most:
+		g.alone = 1
+	case b.dead[own] <= least:
+		g.alone = 0
+	case len(prog.classes) == 1 && prog.classes[0] == own && len(prog.steps) == 3:
+		g.alone = -1 // the same as with what it stands on
+	default:
+		mean, _ := b.law.expect(b.classes[own].knots(nil), 1, func(s float64, out []float64) { out[0] = b.classes[own].live(s) })
+		g.alone = unit(mean[0])
+	}
+	if b.root[i] == 1 { // surely lives
+		g.survive = 1
+		if g.alone < 0 {
+			g.alone = 1
+		}
+		if carries {
+			g.loss = Interval{view.kept[0], view.kept[1]}
+			g.ifLost.Least, g.ifLost.Most = view.lost(most)
+		}
+		return g
+	}
 	var knots []float64
 	for _, c := range prog.classes {
-		knots = m.classes[c].knots(knots)
-	}
-	if !slices.Contains(prog.classes, m.class[i]) {
-		knots = m.classes[m.class[i]].knots(knots)
-	}
-	live := make([]float64, len(m.classes))
-	room := make([]float64, len(prog.steps))
-	carries := m.relations[i].carries
-	mean, _ := law.expect(knots, 4, func(s float64, out []float64) {
-		for _, c := range prog.classes {
-			live[c] = m.classes[c].live(s)
-		}
-		p := prog.value(live, room)
-		out[0], out[1] = p, m.classes[m.class[i]].live(s)
-		if carries {
-			least, most := view.lost(s)
-			out[2], out[3] = (1-p)*least, (1-p)*most
-		}
-	})
-	g := marginal{survive: unit(mean[0]), alone: unit(mean[1])}
-	if dies := 1 - g.survive; dies > 1e-9 {
-		g.ifLost = Interval{mean[2] / dies, mean[3] / dies}
-	} else if carries {
-		g.ifLost.Least, g.ifLost.Most = view.lost(law.Most().Seconds())
+		knots = b.classes[c].knots(knots)
 	}
 	if carries {
-		g.loss = Interval{mean[2] + g.survive*view.kept[0], mean[3] + g.survive*view.kept[1]}
-		if g.survive == 1 {
-			g.loss = Interval{view.kept[0], view.kept[1]}
-		}
+		knots = append(knots, view.early, view.late)
 	}
+	room := make([]float64, len(prog.steps))
+	mean, _ := b.law.expect(knots, 3, func(s float64, out []float64) {
+		for _, c := range prog.classes {
+			b.live[c] = b.classes[c].live(s)
+		}
+		p := prog.value(b.live, room)
+		out[0] = p
+		if carries {
+			lo, hi := view.lost(s)
+			out[1], out[2] = (1-p)*lo, (1-p)*hi
+		}
+	})
+	g.survive = unit(mean[0])
+	if g.alone < 0 {
+		g.alone = g.survive
+	}
+	if !carries {
+		return g
+	}
+	if dies := 1 - g.survive; dies > 1e-9 {
+		g.ifLost = Interval{mean[1] / dies, mean[2] / dies}
+	} else {
+		g.ifLost.Least, g.ifLost.Most = view.lost(most)
+	}
+	g.loss = Interval{mean[1] + g.survive*view.kept[0], mean[2] + g.survive*view.kept[1]}
 	return g
 }
 
@@ -341,15 +412,16 @@ func (m *model) forecast(device string, law Law, cautions []string) Forecast {
 	}
 	f.Adjacencies = make([]AdjacencyForecast, len(m.relations))
 	known := map[marginalKey]marginal{}
+	b := m.bind(law)
 	for i := range m.relations {
-		view := m.lossView(i)
-		key := marginalKey{m.root[i], m.class[i], view}
+		view := b.lossView(i)
+		key := marginalKey{b.root[i], m.class[i], view}
 		if !m.relations[i].carries {
 			key.view = lossView{}
 		}
 		g, ok := known[key]
 		if !ok {
-			g = m.marginal(i, law, view)
+			g = b.marginal(i, view)
 			known[key] = g
 		}
 		f.Adjacencies[i] = m.describe(i, g, law)

@@ -111,8 +111,9 @@ func (s *system) structure() *structure {
 	for i := range t.variable {
 		t.variable[i] = -1
 	}
-	// Variables are numbered from what is stood on upwards, in the order of a
-	// walk, so that what belongs together is together.
+	// Variables are numbered downwards, from what stands on others to what is
+	// stood on, in the order of a walk, so that what belongs together is
+	// together and a node's own event is above all it stands on.
 	seen := make([]bool, len(s.nodes))
 	var order []int
 	var walk func(n int)
@@ -126,14 +127,16 @@ func (s *system) structure() *structure {
 				walk(m)
 			}
 		}
-		if r := s.nodes[n].relation; r >= 0 && t.variable[r] < 0 {
-			t.variable[r] = int32(len(t.relation))
-			t.relation = append(t.relation, r)
-		}
 		order = append(order, n)
 	}
 	for n := range s.nodes {
 		walk(n)
+	}
+	for _, n := range slices.Backward(order) {
+		if r := s.nodes[n].relation; r >= 0 && t.variable[r] < 0 {
+			t.variable[r] = int32(len(t.relation))
+			t.relation = append(t.relation, r)
+		}
 	}
 	for _, n := range order {
 		f := int32(1)
@@ -171,14 +174,30 @@ func newFormula() *formula {
 	return &formula{steps: []step{{-1, 0, 0}, {-1, 1, 1}}, unique: map[step]int32{}, of: map[int32]int32{0: 0, 1: 1}}
 }
 
-func (f *formula) add(t *structure, class []int32, n int32) int32 {
+// add writes the diagram node n into the formula and returns its step. What
+// settled says of a class is folded in: 1 lives surely, -1 surely does not.
+func (f *formula) add(t *structure, class []int32, settled []int8, n int32) int32 {
 	if s, ok := f.of[n]; ok {
 		return s
 	}
 	b := t.nodes[n]
-	st := step{class[t.relation[b.variable]], f.add(t, class, b.lo), f.add(t, class, b.hi)}
+	c := class[t.relation[b.variable]]
+	switch settled[c] {
+	case 1:
+		s := f.add(t, class, settled, b.hi)
+		f.of[n] = s
+		return s
+	case -1:
+		s := f.add(t, class, settled, b.lo)
+		f.of[n] = s
+		return s
+	}
+	st := step{c, f.add(t, class, settled, b.lo), f.add(t, class, settled, b.hi)}
 	s, ok := f.unique[st]
-	if !ok {
+	switch {
+	case st.lo == st.hi:
+		s = st.lo
+	case !ok:
 		s = int32(len(f.steps))
 		f.steps = append(f.steps, st)
 		f.unique[st] = s
