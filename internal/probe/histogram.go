@@ -2,6 +2,7 @@ package probe
 
 import (
 	"math/bits"
+	"sync/atomic"
 	"time"
 )
 
@@ -44,22 +45,6 @@ func (h *histogram) add(d time.Duration) {
 	h.classes[class(d)]++
 }
 
-func (h *histogram) merge(g *histogram) {
-	if g.n == 0 {
-		return
-	}
-	if h.n == 0 || g.least < h.least {
-		h.least = g.least
-	}
-	if h.n == 0 || g.most > h.most {
-		h.most = g.most
-	}
-	h.n += g.n
-	for i, n := range g.classes {
-		h.classes[i] += n
-	}
-}
-
 // quantile returns the smallest class top that at least the share q of all
 // values does not exceed, never beyond the largest value; zero when empty.
 func (h *histogram) quantile(q float64) time.Duration {
@@ -92,4 +77,32 @@ func (s Spread) PDV99() time.Duration { return s.P99 - s.Min }
 
 func (h *histogram) spread() Spread {
 	return Spread{Count: h.n, Min: h.least, Median: h.quantile(0.5), P99: h.quantile(0.99), Max: h.most}
+}
+
+// sharedHistogram is a histogram that one goroutine fills while others read.
+type sharedHistogram struct {
+	classes     [64 * 32]atomic.Uint32
+	n           atomic.Uint64
+	least, most atomic.Int64
+}
+
+func (h *sharedHistogram) add(d time.Duration) {
+	first := h.n.Load() == 0
+	if first || int64(d) < h.least.Load() {
+		h.least.Store(int64(d))
+	}
+	if first || int64(d) > h.most.Load() {
+		h.most.Store(int64(d))
+	}
+	h.classes[class(d)].Add(1)
+	h.n.Add(1)
+}
+
+func (h *sharedHistogram) spread() Spread {
+	g := histogram{least: time.Duration(h.least.Load()), most: time.Duration(h.most.Load())}
+	for i := range h.classes {
+		g.classes[i] = h.classes[i].Load()
+		g.n += uint64(g.classes[i])
+	}
+	return g.spread()
 }

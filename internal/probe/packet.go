@@ -36,12 +36,12 @@ var (
 // Timestamp is a 64-bit time on the wire, in the NTP format unless the Z bit of
 // its [ErrorEstimate] says otherwise: seconds since 1900 in the upper 32 bits
 // and the binary fraction below. The zero value means that no time was given.
-// Source: RFC 8762 §4.2.1, RFC 5905 §6.
+// Source: RFC 8762 §4.2.1; from memory, RFC 5905 §6.
 type Timestamp uint64
 
 // ntpEpoch is the number of seconds from 1 January 1900 to 1 January 1970: 70
 // years of 365 days and 17 leap days.
-// Source: RFC 5905 figure 4 (2,208,988,800).
+// Source: from memory, RFC 5905 (2,208,988,800).
 const ntpEpoch = (70*365 + 17) * 86400
 
 // NTP returns t in the NTP format. The fraction is rounded down to 2^-32 s, so
@@ -81,7 +81,7 @@ func (ts Timestamp) Sub(earlier Timestamp) time.Duration {
 // nanoseconds, 32 bits each) into the NTP format with the same zero point, so
 // that two of them can be subtracted. It is not a change of time scale: PTP
 // counts TAI seconds since 1970.
-// Source: RFC 8186 §1, RFC 8762 §4.2.1.
+// Source: RFC 8762 §4.2.1; from memory, RFC 8186.
 func (ts Timestamp) FromPTP() Timestamp {
 	return Timestamp(uint64(ts)>>32<<32 | (uint64(ts)&math.MaxUint32)%1e9<<32/1e9)
 }

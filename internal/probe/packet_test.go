@@ -22,7 +22,7 @@ func unhex(t testing.TB, s string) []byte {
 
 // The first vector of the sender's packet: sequence 1, half a second after the
 // Unix epoch, S=1 Z=0 Scale=10 Multiplier=1.
-// Source: RFC 8762 §4.2.1 (layout), RFC 5905 figure 4 (offset of the epochs).
+// Source: RFC 8762 §4.2.1 (layout); from memory, RFC 5905 (offset of the epochs).
 const senderVector = "00000001 83AA7E80 80000000 8A01" + "000000000000000000000000000000000000000000000000000000000000"
 
 func TestSenderPacketVector(t *testing.T) {
@@ -179,7 +179,7 @@ func TestNewErrorEstimate(t *testing.T) {
 	}
 }
 
-// Source: RFC 5905 §6 and figure 4: table of interesting dates in NTP time.
+// Source: from memory, RFC 5905 figure 4, interesting historic NTP dates.
 func TestNTPDates(t *testing.T) {
 	for _, c := range []struct {
 		date    string
@@ -218,7 +218,7 @@ func TestNTPKeepsNanoseconds(t *testing.T) {
 	})
 }
 
-// Source: RFC 8762 §4.2.1 (Z flag), RFC 8186 §1: truncated PTP is 32 bits of
+// Source: RFC 8762 §4.2.1 (Z flag); from memory, RFC 8186: truncated PTP is 32 bits of
 // seconds and 32 bits of nanoseconds.
 func TestPTPDifference(t *testing.T) {
 	a, b := Timestamp(100<<32|999_999_999), Timestamp(101<<32|1)
@@ -243,7 +243,8 @@ func TestTLVs(t *testing.T) {
 	}
 }
 
-// Source: RFC 8762 §4.3.1, §4.6; RFC 8972 §3, §4 for the extensions.
+// Source: RFC 8762 §4.3.1, §4.6; RFC 8972 §3, §4 for the extensions, where the
+// rule to stop at a malformed one is from memory.
 func TestReflect(t *testing.T) {
 	base := "00000007 83AA7E80 80000000 8A01 BEEF" + strings.Repeat("00", 28)
 	arrival := Arrival{

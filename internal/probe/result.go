@@ -1,6 +1,7 @@
 package probe
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -18,9 +19,12 @@ type Result struct {
 	Size int           `json:"size"` // octets of UDP payload
 	// KernelTimestamps is false where times of receipt are those of the program,
 	// which a busy host falsifies.
-	KernelTimestamps bool         `json:"kernel_timestamps"`
-	Flows            []FlowResult `json:"flows"`
-	Marks            []Mark       `json:"marks,omitempty"`
+	KernelTimestamps bool `json:"kernel_timestamps"`
+	// RealTime says that the sender had real-time scheduling; without it a busy
+	// host makes more voids.
+	RealTime bool         `json:"real_time"`
+	Flows    []FlowResult `json:"flows"`
+	Marks    []Mark       `json:"marks,omitempty"`
 }
 
 // FlowResult is what one flow measured.
@@ -256,7 +260,7 @@ func Verdict(r Result, budget time.Duration) (ok bool, worst Outage) {
 // phases names for each outage the last mark before it.
 func phases(outages []Outage, marks []Mark) {
 	byTime := slices.Clone(marks)
-	slices.SortStableFunc(byTime, func(a, b Mark) int { return int(max(min(a.At-b.At, 1), -1)) })
+	slices.SortStableFunc(byTime, func(a, b Mark) int { return cmp.Compare(a.At, b.At) })
 	for i := range outages {
 		for _, m := range byTime {
 			if m.At <= outages[i].Start {

@@ -14,185 +14,6 @@ import (
 	"time"
 )
 
-// MaxRate is the highest rate of one flow in packets per second. Beyond it the
-// pacing of an ordinary host is no longer steady.
-const MaxRate = 10000
-
-// maxTmax is the longest waiting threshold that a record can hold.
-const maxTmax = 4 * time.Second
-
-// ReflectorKind says whether the far end counts its replies by itself.
-type ReflectorKind int
-
-// The kinds of reflector.
-const (
-	// ReflectorUnknown as a setting means to find out: a throwaway session from
-	// a port of its own begins with number 7, which a stateful reflector answers
-	// with 0 and a stateless one with 7. As a result it means that nothing was
-	// found out.
-	ReflectorUnknown ReflectorKind = iota
-	ReflectorStateful
-	ReflectorStateless
-)
-
-var kindNames = [...]string{ReflectorUnknown: "unknown", ReflectorStateful: "stateful", ReflectorStateless: "stateless"}
-
-// String returns "unknown", "stateful" or "stateless".
-func (k ReflectorKind) String() string {
-	if k < 0 || int(k) >= len(kindNames) {
-		return fmt.Sprintf("ReflectorKind(%d)", int(k))
-	}
-	return kindNames[k]
-}
-
-// MarshalText writes the kind as String does.
-func (k ReflectorKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
-
-// UnmarshalText reads what MarshalText writes.
-func (k *ReflectorKind) UnmarshalText(b []byte) error {
-	i := slices.Index(kindNames[:], string(b))
-	if i < 0 {
-		return fmt.Errorf("probe: %q is no kind of reflector: write unknown, stateful or stateless", b)
-	}
-	*k = ReflectorKind(i)
-	return nil
-}
-
-// Flow is one stream of test packets to one reflector.
-type Flow struct {
-	Name string
-	// To is the reflector's host and port; without a port, 862.
-	To string
-	// From is the local address to send from; empty lets the system choose.
-	From string
-	// Ports is how many source ports the packets are spread over, in turn; zero
-	// means 1. Each port is a session of its own, and in a network that spreads
-	// flows over several paths, takes its own path.
-	Ports int
-	// SourcePort is the first of them, the others follow; zero lets the system
-	// choose.
-	SourcePort int
-	// Rate is packets per second over all ports; zero means Config.Rate.
-	Rate int
-	// Reflector is what is known of the far end.
-	Reflector ReflectorKind
-}
-
-// Config says what a sender sends. Only Flows is required.
-type Config struct {
-	Flows []Flow
-	// Rate is packets per second in each flow, up to [MaxRate]; zero means 1000.
-	Rate int
-	// Size is the UDP payload in octets: 44, or 48 and more with an extra padding
-	// extension; zero means 44.
-	Size int
-	// DSCP is put in every packet.
-	DSCP uint8
-	// Tmax is how long a reply is waited for, at most 4 s; zero means 2 s.
-	// Source: RFC 7680 §2.8.2, waiting threshold.
-	Tmax time.Duration
-	// Spin is how long before each packet the sender stops sleeping and watches
-	// the clock. Zero means 150 µs, and on a machine of two cores or fewer no
-	// more than a quarter of the mean distance of two packets, so that something
-	// is left for others. Below zero it never watches: packets are then up to a
-	// millisecond late.
-	Spin time.Duration
-	// VoidAfter is the longest distance of two packets of one source port that is
-	// not void; zero means [DefaultVoidAfter].
-	VoidAfter time.Duration
-	// Sustain and DelayThreshold are as in [Params].
-	Sustain        int
-	DelayThreshold time.Duration
-	// Bucket is the width of the timeline's buckets; zero means 100 ms.
-	Bucket time.Duration
-	// SSID is the session number in every packet; zero draws one.
-	SSID uint16
-
-	clock      clock                       // tests replace it
-	beforeSend func(flow int, slot uint64) // tests stall here
-	beforeRead func()                      // tests hold the receivers here
-	rcvbuf     int                         // tests make it small
-}
-
-func (c *Config) complete() error {
-	if len(c.Flows) == 0 {
-		return errors.New("probe: no flow to send")
-	}
-	if c.Rate == 0 {
-		c.Rate = 1000
-	}
-	if c.Size == 0 {
-		c.Size = BaseSize
-	}
-	if c.Size < BaseSize || c.Size > BaseSize && c.Size < BaseSize+tlvHeader || c.Size > maxPacket {
-		return fmt.Errorf("probe: packet size %d octets: need 44, or 48 to %d", c.Size, maxPacket)
-	}
-	if c.DSCP > 63 {
-		return fmt.Errorf("probe: DSCP %d: need 0 to 63", c.DSCP)
-	}
-	if c.Tmax == 0 {
-		c.Tmax = 2 * time.Second
-	}
-	if c.Tmax < 0 || c.Tmax > maxTmax {
-		return fmt.Errorf("probe: waiting threshold %v: need more than 0 and at most %v", c.Tmax, maxTmax)
-	}
-	if c.Bucket == 0 {
-		c.Bucket = 100 * time.Millisecond
-	}
-	if c.Bucket < 0 || c.VoidAfter < 0 || c.Sustain < 0 || c.DelayThreshold < 0 {
-		return errors.New("probe: bucket, void threshold, sustain count and delay threshold must not be negative")
-	}
-	if c.rcvbuf == 0 {
-		c.rcvbuf = 1 << 20
-	}
-	c.Flows = slices.Clone(c.Flows)
-	names := make(map[string]bool)
-	for i := range c.Flows {
-		f := &c.Flows[i]
-		if f.Name == "" {
-			f.Name = f.To
-		}
-		if names[f.Name] {
-			return fmt.Errorf("probe: two flows are named %q", f.Name)
-		}
-		names[f.Name] = true
-		if f.Ports == 0 {
-			f.Ports = 1
-		}
-		if f.Rate == 0 {
-			f.Rate = c.Rate
-		}
-		switch {
-		case f.To == "":
-			return fmt.Errorf("probe: flow %q has no target", f.Name)
-		case f.Rate < 1 || f.Rate > MaxRate:
-			return fmt.Errorf("probe: flow %q: rate %d packets/s: need 1 to %d", f.Name, f.Rate, MaxRate)
-		case f.Ports < 1 || f.Ports > 1024 || f.SourcePort < 0 || f.SourcePort > 0 && f.SourcePort+f.Ports > 1<<16:
-			return fmt.Errorf("probe: flow %q: %d source ports from %d: need 1 to 1024 below 65536", f.Name, f.Ports, f.SourcePort)
-		}
-	}
-	return nil
-}
-
-// spinFor is the effective spin window.
-func (c *Config) spinFor(cores int) time.Duration {
-	switch {
-	case c.Spin < 0:
-		return 0
-	case c.Spin > 0:
-		return c.Spin
-	}
-	spin := 150 * time.Microsecond
-	if cores > 2 {
-		return spin
-	}
-	rate := 0
-	for _, f := range c.Flows {
-		rate += f.Rate
-	}
-	return min(spin, time.Second/time.Duration(rate)/4)
-}
-
 // Sender measures one or more flows. Make one with [NewSender], then call
 // Start and Stop; Live and Mark may be called between them from any goroutine.
 type Sender struct {
@@ -202,6 +23,7 @@ type Sender struct {
 	base  time.Time
 
 	stopping atomic.Bool
+	realTime atomic.Bool
 	paced    chan struct{} // closed when the pacing goroutine has ended
 	done     chan struct{} // closed when helpers should end
 	progress chan struct{} // a reply has come
@@ -223,18 +45,31 @@ type mark struct {
 // flow is the working state of a Flow.
 type flow struct {
 	Flow
-	index                        int
-	target                       *net.UDPAddr
-	paced                        pacedFlow
-	streams                      []*stream
-	kind                         atomic.Int32 // ReflectorKind
-	timeline                     timeline     // under Sender.mu
-	delay                        histogram    // under Sender.mu
-	lateness                     histogram    // the pacing goroutine's until it ends
-	skipped                      uint64       // the same
-	outages                      []Outage     // under Sender.mu, as the next three
-	voids                        []Void
-	omittedOutages, omittedVoids uint64
+	index    int
+	target   *net.UDPAddr
+	paced    pacedFlow
+	streams  []*stream
+	kind     atomic.Int32 // ReflectorKind
+	lateness sharedHistogram
+	skipped  atomic.Uint64
+	tally    tally // under Sender.mu
+}
+
+// tally is what is kept of the packets of a flow when their records are gone.
+type tally struct {
+	timeline       timeline
+	delay          histogram
+	outages        []Outage
+	voids          []Void
+	omittedOutages uint64
+	omittedVoids   uint64
+}
+
+func (t *tally) clone() *tally {
+	c := *t
+	c.timeline.buckets = slices.Clone(t.timeline.buckets)
+	c.outages, c.voids = slices.Clone(t.outages), slices.Clone(t.voids)
+	return &c
 }
 
 func (f *flow) interval() time.Duration {
@@ -256,7 +91,8 @@ type stream struct {
 
 	cut   uint32 // first sample not folded; it is the anchor when totals has any
 	sum   Totals // of everything folded
-	fresh bool   // nothing folded yet
+	clean time.Duration
+	fresh bool // nothing folded yet
 }
 
 // NewSender checks the configuration, finds the targets and opens one socket
@@ -283,7 +119,7 @@ func NewSender(cfg Config) (_ *Sender, err error) {
 		if err != nil {
 			return nil, fmt.Errorf("probe: flow %q: target %q: %w", def.Name, def.To, err)
 		}
-		f := &flow{Flow: def, index: i, target: target, timeline: timeline{width: cfg.Bucket}}
+		f := &flow{Flow: def, index: i, target: target, tally: tally{timeline: timeline{width: cfg.Bucket}}}
 		f.kind.Store(int32(def.Reflector))
 		f.paced = pacedFlow{
 			rate: uint64(f.Rate),
@@ -384,12 +220,19 @@ func (s *Sender) Start(ctx context.Context) error {
 	}
 	s.wg.Go(s.keepHouse)
 	s.forget = context.AfterFunc(ctx, func() { s.stopping.Store(true) })
+	if !s.cfg.Gentle {
+		// One slot more than before, since the sender keeps one to itself.
+		runtime.GOMAXPROCS(runtime.GOMAXPROCS(0) + 1)
+	}
 	go func() {
-		// The thread is never unlocked and so ends with this goroutine, together
-		// with the precedence it was given.
-		runtime.LockOSThread()
-		readyThread()
 		defer close(s.paced)
+		if !s.cfg.Gentle {
+			defer func() { runtime.GOMAXPROCS(max(runtime.GOMAXPROCS(0)-1, 1)) }()
+			// The thread is never unlocked and so ends with this goroutine, together
+			// with the precedence it was given.
+			runtime.LockOSThread()
+			s.realTime.Store(readyThread())
+		}
 		flows := make([]*pacedFlow, len(s.flows))
 		for i, f := range s.flows {
 			flows[i] = &f.paced
@@ -407,7 +250,7 @@ func (s *Sender) send(f *flow, slot uint64, late time.Duration, skipped uint64) 
 		s.cfg.beforeSend(f.index, slot)
 	}
 	f.lateness.add(late)
-	f.skipped += skipped
+	f.skipped.Add(skipped)
 	if slot > math.MaxUint32 {
 		st.end("slot numbers are used up")
 		return
@@ -594,168 +437,6 @@ func (s *Sender) keepHouse() {
 	}
 }
 
-// quiet is how many packets in a row must have come back, in order, for the
-// records before them to be closed: nothing that happens later can change what
-// they say.
-const quiet = 64
-
-func (s *Sender) params(f *flow) Params {
-	return Params{
-		Interval: f.interval(), VoidAfter: s.cfg.VoidAfter, Sustain: s.cfg.Sustain,
-		DelayThreshold: s.cfg.DelayThreshold, Stateful: ReflectorKind(f.kind.Load()) == ReflectorStateful,
-	}
-}
-
-// fold moves old records of a stream into its sums, so that a measurement of
-// any length needs little memory.
-func (s *Sender) fold(st *stream) {
-	now := s.clock.now()
-	if ReflectorKind(st.flow.kind.Load()) == ReflectorUnknown && now < 30*time.Second {
-		return // it may yet be found out
-	}
-	w := st.records.window(st.cut, now-s.cfg.Tmax)
-	if w.Len() < 2*chunkLen {
-		return
-	}
-	// Packets before the first pending one are settled.
-	settled := 0
-	for ; settled < w.Len(); settled++ {
-		if x := w.At(settled); x.Pending {
-			break
-		}
-	}
-	want := quiet
-	switch { // while there is steady loss, less has to do
-	case w.Len() > 1<<18:
-		want = 1
-	case w.Len() > 1<<16:
-		want = 8
-	}
-	stateful := s.params(st.flow).Stateful
-	row := 0
-	for i := settled - 1; i > chunkLen; i-- {
-		x, before := w.At(i), w.At(i-1)
-		if x.Answered && before.Answered && (!stateful || before.Reflector+1 == x.Reflector) {
-			row++
-		} else {
-			row = 0
-		}
-		if row == want {
-			s.close(st, w.upTo(i+want))
-			return
-		}
-	}
-}
-
-// close folds the samples of w; the last of them becomes the next anchor.
-func (s *Sender) close(st *stream, w window) {
-	f := st.flow
-	p := s.params(f)
-	p.Anchored = !st.fresh
-	p.Each = func(x *Sample, fate Fate) {
-		f.timeline.count(x.Sent, fate)
-		if fate == FateAnswered {
-			f.delay.add(x.delay())
-		}
-	}
-	a := Analyse(w, p)
-	st.sum.add(a.Totals)
-	for _, o := range a.Outages {
-		o.Flow, o.Port = f.Name, st.port
-		f.outages = append(f.outages, o)
-	}
-	for _, v := range a.Voids {
-		v.Flow, v.Port = f.Name, st.port
-		f.voids = append(f.voids, v)
-	}
-	if len(f.outages) > 2*MaxListed {
-		f.trim()
-	}
-	if len(f.voids) > 2*MaxListed {
-		f.trim()
-	}
-	st.fresh = false
-	st.cut = w.to - 1
-	st.records.freed.Store(st.cut / chunkLen)
-}
-
-// trim keeps the longest outages and voids.
-func (f *flow) trim() {
-	if n := len(f.outages) - MaxListed; n > 0 {
-		slices.SortFunc(f.outages, func(a, b Outage) int {
-			if a.longer(b) {
-				return -1
-			}
-			return 1
-		})
-		f.outages = f.outages[:MaxListed]
-		f.omittedOutages += uint64(n)
-	}
-	if n := len(f.voids) - MaxListed; n > 0 {
-		slices.SortFunc(f.voids, func(a, b Void) int { return int(max(min(b.Untested-a.Untested, 1), -1)) })
-		f.voids = f.voids[:MaxListed]
-		f.omittedVoids += uint64(n)
-	}
-}
-
-// FlowLive is the state of a flow while it is measured.
-type FlowLive struct {
-	Name      string        `json:"name"`
-	Reflector ReflectorKind `json:"reflector"`
-	// Totals hold what is known so far. A loss younger than Tmax is counted when
-	// a later packet has been answered, and may still be taken back.
-	Totals
-	// Open is for how long replies have been missing now, on the worst source
-	// port; nobody knows yet on which way, nor whether they will still come.
-	// Times in which the sender did not send are left out.
-	Open time.Duration `json:"open_ns"`
-	// Trouble is why the flow has ended; empty while it runs.
-	Trouble string `json:"trouble,omitempty"`
-}
-
-// Worst is the longest outage so far in any direction, the open one included,
-// for which the direction is [RoundTrip].
-func (f FlowLive) Worst() (time.Duration, Direction) {
-	worst, d := f.Open, RoundTrip
-	for _, dir := range []Direction{RoundTrip, Forward, Reverse} {
-		if l := f.Direction(dir).Longest; l > worst {
-			worst, d = l, dir
-		}
-	}
-	return worst, d
-}
-
-// Live returns the state of each flow, in the order of the configuration. It
-// costs some microseconds per flow in quiet times. Before Start it returns
-// zeros.
-func (s *Sender) Live() []FlowLive {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	live := make([]FlowLive, len(s.flows))
-	for i, f := range s.flows {
-		l := &live[i]
-		l.Name, l.Reflector = f.Name, ReflectorKind(f.kind.Load())
-		for _, st := range f.streams {
-			l.add(st.sum)
-			if why := st.ended.Load(); why != nil {
-				l.Trouble = *why
-			}
-			if !s.started || s.result != nil {
-				continue
-			}
-			now := s.clock.now()
-			p := s.params(f)
-			p.Anchored = !st.fresh
-			w := st.records.window(st.cut, now-s.cfg.Tmax)
-			l.add(Analyse(w, p).Totals)
-			if open := Overdue(w, p, now); open > l.Open && unread(st.conn) == 0 {
-				l.Open = open
-			}
-		}
-	}
-	return live
-}
-
 // Mark puts a label on the timeline. The labels that [Result.Report] knows are
 // constants, any other is shown as it is.
 func (s *Sender) Mark(label string, at time.Time) {
@@ -799,7 +480,14 @@ func (s *Sender) Stop() Result {
 	s.wg.Wait()
 	s.mu.Lock()
 	if s.result == nil {
-		s.result = s.finish()
+		// Nothing is pending any more: what has no answer is lost. The sums are
+		// brought up to date too, for Live.
+		s.result = s.build(math.MaxInt64)
+		for st := range s.streams {
+			if w := st.records.window(st.cut, math.MaxInt64); s.started && w.Len() > 0 {
+				s.close(st, w)
+			}
+		}
 	}
 	return *s.result
 }
@@ -842,62 +530,20 @@ func (s *Sender) drain() {
 // nothing after the last measured packets has been answered.
 func (st *stream) missing(youngest time.Duration) (pending, openEnd bool) {
 	w := st.records.window(st.cut, youngest)
-	openEnd = w.Len() > 0
+	answered := false // a packet after this one was
 	for i := w.Len() - 1; i >= 0; i-- {
 		x := w.At(i)
-		if x.Answered {
-			openEnd = false
-		} else if x.Pending && !x.Closing && !x.Unreachable {
-			pending = true
+		switch {
+		case x.Answered:
+			answered = true
+		case x.Closing || x.Refused:
+		default:
+			openEnd = openEnd || !answered
+			pending = pending || x.Pending && !x.Unreachable
 		}
 		if x.Sent < youngest {
 			break
 		}
 	}
 	return pending, openEnd
-}
-
-// finish folds what is left and builds the result.
-func (s *Sender) finish() *Result {
-	r := &Result{Start: s.base, Tmax: s.cfg.Tmax, Size: s.cfg.Size, KernelTimestamps: kernelTimestamps}
-	for _, m := range s.marks {
-		r.Marks = append(r.Marks, Mark{Label: m.label, At: m.at.Sub(s.base)})
-	}
-	for _, f := range s.flows {
-		fr := FlowResult{
-			Name: f.Name, To: f.target.String(), Rate: f.Rate, Ports: f.Ports, Resolution: f.interval(),
-			Reflector: ReflectorKind(f.kind.Load()),
-		}
-		for _, st := range f.streams {
-			// Nothing is pending any more: what has no answer is lost.
-			if w := st.records.window(st.cut, math.MaxInt64); w.Len() > 0 {
-				for i := w.Len() - 1; i >= 0; i-- {
-					if x := w.At(i); !x.Closing {
-						r.Length = max(r.Length, x.Sent)
-						break
-					}
-				}
-				s.close(st, w)
-			}
-			fr.add(st.sum)
-			fr.Duplicates += st.duplicates.Load()
-			fr.TooLate += st.tooLate.Load()
-			fr.Strange += st.strange.Load()
-			if why := st.ended.Load(); why != nil {
-				fr.Trouble = *why
-			}
-		}
-		f.trim()
-		slices.SortFunc(f.outages, func(a, b Outage) int { return int(max(min(a.Start-b.Start, 1), -1)) })
-		slices.SortFunc(f.voids, func(a, b Void) int { return int(max(min(a.From-b.From, 1), -1)) })
-		phases(f.outages, r.Marks)
-		fr.Outages, fr.OutagesOmitted = f.outages, f.omittedOutages
-		fr.Voids, fr.VoidsOmitted = f.voids, f.omittedVoids
-		fr.TPLTime = TPLTime(fr.Lost, float64(f.Rate))
-		fr.LossRatio, _ = LossRatio(fr.Lost, fr.Sent-fr.Voided)
-		fr.Delay, fr.Lateness, fr.Skipped = f.delay.spread(), f.lateness.spread(), f.skipped
-		fr.BucketWidth, fr.Buckets = f.timeline.width, f.timeline.buckets
-		r.Flows = append(r.Flows, fr)
-	}
-	return r
 }

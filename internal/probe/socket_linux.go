@@ -46,7 +46,7 @@ func configure(c *net.UDPConn, o socketOptions) error {
 			}
 		}
 		// The TTL leaves as 255 on both ways, so that the far end can tell how
-		// many hops there were. Source: RFC 5357 §4.1.2, §4.2.1.
+		// many hops there were. Source: from memory, RFC 5357 §4.1.2, §4.2.1.
 		if v6 {
 			must("IPV6_UNICAST_HOPS", unix.SetsockoptInt(fd, unix.IPPROTO_IPV6, unix.IPV6_UNICAST_HOPS, 255))
 			must("IPV6_RECVHOPLIMIT", unix.SetsockoptInt(fd, unix.IPPROTO_IPV6, unix.IPV6_RECVHOPLIMIT, 1))
@@ -99,18 +99,33 @@ func clockQuality() (synchronised bool, err time.Duration) {
 	return state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0, time.Duration(tx.Maxerror) * time.Microsecond
 }
 
-// readyThread asks for timers without slack and, where that is allowed, for
-// precedence over ordinary threads. It is for a thread that ends with its
-// goroutine.
-func readyThread() {
+// readyThread asks for timers without slack and for real-time scheduling, or
+// where that is not allowed for precedence over ordinary threads, and reports
+// whether it got the former. It is for a thread that ends with its goroutine;
+// what it starts inherits nothing.
+func readyThread() (realTime bool) {
 	_ = unix.Prctl(unix.PR_SET_TIMERSLACK, 1, 0, 0, 0)
+	attr := unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: unix.SCHED_FIFO, Priority: 1, Flags: unix.SCHED_FLAG_RESET_ON_FORK}
+	if unix.SchedSetAttr(0, &attr, 0) == nil {
+		return true
+	}
 	_ = unix.Setpriority(unix.PRIO_PROCESS, unix.Gettid(), -15)
+	return false
 }
 
-// nap sleeps in the kernel for d, or until a signal comes.
+// nap sleeps in the kernel for d, or less when a signal comes. The last stretch
+// is slept without telling Go's scheduler, which would give the processor slot
+// away and make the sender queue for another one when it wakes. The scheduler's
+// own signal ends such a sleep, so that nobody waits long for this thread.
 func nap(d time.Duration) {
+	const last = 2 * time.Millisecond
+	if d > 2*last {
+		ts := unix.NsecToTimespec(int64(d - last))
+		_ = unix.Nanosleep(&ts, nil)
+		return
+	}
 	ts := unix.NsecToTimespec(int64(d))
-	_ = unix.Nanosleep(&ts, nil)
+	_, _, _ = unix.RawSyscall(unix.SYS_NANOSLEEP, uintptr(unsafe.Pointer(&ts)), 0, 0)
 }
 
 // sendOn writes datagrams to a connected socket without waiting. It is not for

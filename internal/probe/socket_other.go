@@ -25,7 +25,7 @@ func unread(*net.UDPConn) int { return 0 }
 
 func clockQuality() (synchronised bool, err time.Duration) { return false, 16 * time.Second }
 
-func readyThread() {}
+func readyThread() bool { return false }
 
 func nap(d time.Duration) { time.Sleep(d) }
 
