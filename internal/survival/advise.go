@@ -93,7 +93,7 @@ const (
 	nodesPerPanel = 5
 	hopelessRisk  = 1e6
 	mostChoices   = 6000
-	mostVisits    = 300000
+	mostWork      = 100_000_000 // steps of one search
 )
 
 // Advise finds the cheapest changes that bring P(untouched) to o.Target, or to
@@ -128,9 +128,9 @@ func Advise(c *state.Capture, law Law, o Options, p Prices) Advice {
 			break
 		}
 		changes, after := s.apply(best)
-		a.Bound, a.Proven = bound, proven
+		a.Bound, a.Proven = math.Round(bound*1e9)/1e9, proven
 		if after >= target {
-			a.Changes, a.After, a.Cost, a.Reached = changes, after, cost, true
+			a.Changes, a.After, a.Cost, a.Reached = changes, after, math.Round(cost*1e9)/1e9, true
 			break
 		}
 		s.target += max(1e-9, 1.01*(target-after))
@@ -176,7 +176,6 @@ type search struct {
 	spare    []int     // how many members of each redundant need may be drained
 	groups   map[int][]int
 	items    []item
-	visits   int
 }
 
 // prepare makes the nodes, the items and their choices.
@@ -786,7 +785,7 @@ func (s *search) solve() (best []int, cost, bound float64, proven bool) {
 	if n == 0 {
 		return nil, 0, 0, true
 	}
-	// The least risk the items from i on can leave.
+	// The least risk the items from i on can leave, and the most all can.
 	least := make([][]float64, n+1)
 	least[n] = make([]float64, nodes)
 	most := make([]float64, nodes)
@@ -804,113 +803,69 @@ func (s *search) solve() (best []int, cost, bound float64, proven bool) {
 	if s.probability(least[0]) < s.target {
 		return nil, 0, 0, true
 	}
-	// exp(-x) lies below its chord 1-κx on [0, most], so a choice uses up at
-	// least V of what the target leaves.
-	slope := make([]float64, nodes)
-	for j, m := range most {
-		if m > 0 {
-			slope[j] = -math.Expm1(-m) / m * s.weights[j]
-		}
-	}
-	volume := make([][]float64, n)
-	hulls := make([][]int, n)
-	for i, it := range s.items {
-		volume[i] = make([]float64, len(it.choices))
-		for c := range it.choices {
-			for j, r := range it.choices[c].risk {
-				volume[i][c] += slope[j] * r
-			}
-		}
-		hulls[i] = hull(it.choices, volume[i])
-	}
-	room := 1 - s.target
-	unit := s.grain()
-	// gains are the steps along all hulls from an item on, the best first.
-	type gain struct {
-		item        int
-		dv, dc, eff float64
-	}
-	var gains []gain
-	base := make([]float64, n+1) // volume of the cheapest choices from i on
-	floor := make([]float64, n+1)
-	for i := n - 1; i >= 0; i-- {
-		h := hulls[i]
-		base[i], floor[i] = base[i+1]+volume[i][h[0]], floor[i+1]+s.items[i].choices[h[0]].cost
-		for k := 1; k < len(h); k++ {
-			dv := volume[i][h[k-1]] - volume[i][h[k]]
-			dc := s.items[i].choices[h[k]].cost - s.items[i].choices[h[k-1]].cost
-			gains = append(gains, gain{i, dv, dc, dv / max(dc, 1e-12)})
-		}
-	}
-	slices.SortStableFunc(gains, func(a, b gain) int { return cmp.Compare(b.eff, a.eff) })
-	// rest is the least cost of the items from i on when used is already gone.
-	rest := func(i int, used float64) float64 {
-		over := used + base[i] - room
-		c := floor[i]
-		for _, g := range gains {
-			if over <= 1e-12 {
-				break
-			}
-			if g.item < i {
-				continue
-			}
-			if g.dv >= over {
-				c += g.dc * over / g.dv
-				over = 0
-				break
-			}
-			over -= g.dv
-			c += g.dc
-		}
-		if over > 1e-9 {
-			return math.Inf(1)
-		}
-		return c
-	}
+	relaxed := s.relaxations(most)
+	grain := s.grain()
 	up := func(c float64) float64 {
-		if unit > 0 {
-			return math.Ceil(c/unit-1e-6) * unit
+		if grain > 0 {
+			return math.Ceil(c/grain-1e-6) * grain
 		}
 		return c
 	}
-	bound = up(rest(0, 0))
-	cost = math.Inf(1)
-	pick := make([]int, n)
-	use := make([]int, len(s.spare))
-	order := make([][]int, n) // choices of an item, the most promising first
+	rest := func(i int, used []float64) float64 {
+		worst := 0.0
+		for k, r := range relaxed {
+			worst = max(worst, r.rest(i, used[k]))
+		}
+		return worst
+	}
+	used := make([][]float64, n+1)
+	for i := range used {
+		used[i] = make([]float64, len(relaxed))
+	}
+	bound = up(rest(0, used[0]))
+	best, cost = s.greedy()
+	order := make([][]int, n) // choices of an item, the cheapest first
+	work := 0
 	for i, it := range s.items {
 		order[i] = make([]int, len(it.choices))
 		for c := range it.choices {
 			order[i][c] = c
 		}
 		slices.SortStableFunc(order[i], func(a, b int) int { return cmp.Compare(it.choices[a].cost, it.choices[b].cost) })
+		work += len(it.choices)
 	}
-	s.visits = 0
-	stop := false
+	allowed := max(2000, mostWork/(work*len(relaxed)+nodes))
+	visits, stop := 0, false
+	pick := make([]int, n)
+	use := make([]int, len(s.spare))
 	risks := make([][]float64, n+1)
 	for i := range risks {
 		risks[i] = make([]float64, nodes)
 	}
 	sum := make([]float64, nodes)
-	var walk func(i int, spent, used float64)
-	walk = func(i int, spent, used float64) {
-		if stop {
-			return
-		}
+	var walk func(i int, spent float64)
+	walk = func(i int, spent float64) {
 		if i == n {
-			if s.probability(risks[n]) >= s.target && spent < cost-1e-9 {
+			if spent < cost-1e-9 && s.probability(risks[n]) >= s.target {
 				cost, best = spent, slices.Clone(pick)
 			}
 			return
 		}
 		for _, c := range order[i] {
-			s.visits++
-			if s.visits > mostVisits && best != nil {
+			if visits++; visits > allowed {
 				stop = true
+			}
+			if stop || cost <= bound+1e-9 {
 				return
 			}
 			ch := &s.items[i].choices[c]
-			if up(spent+ch.cost+rest(i+1, used+volume[i][c])) >= cost-1e-9 {
+			if spent+ch.cost >= cost-1e-9 {
+				return // the others cost more
+			}
+			for k, r := range relaxed {
+				used[i+1][k] = used[i][k] + r.volume[i][c]
+			}
+			if up(spent+ch.cost+rest(i+1, used[i+1])) >= cost-1e-9 {
 				continue
 			}
 			for j := range sum {
@@ -927,24 +882,223 @@ func (s *search) solve() (best []int, cost, bound float64, proven bool) {
 			}
 			if fits {
 				pick[i] = c
-				walk(i+1, spent+ch.cost, used+volume[i][c])
+				walk(i+1, spent+ch.cost)
 			}
 			for g, u := range ch.use {
 				use[g] -= u
 			}
-			if cost <= bound+1e-9 {
-				return
-			}
 		}
 	}
-	walk(0, 0, 0)
-	if best == nil {
+	walk(0, 0)
+	switch {
+	case best == nil:
 		return nil, 0, 0, !stop
-	}
-	if !stop {
+	case !stop:
 		bound = cost
 	}
 	return best, cost, bound, !stop || cost <= bound+1e-9
+}
+
+// greedy treats the item that gains most for its price until the target is
+// reached, and then takes back what was not needed. It returns nil when it
+// gets stuck.
+func (s *search) greedy() ([]int, float64) {
+	pick := make([]int, len(s.items))
+	use := make([]int, len(s.spare))
+	risk := make([]float64, len(s.silences))
+	cost := 0.0
+	for i, it := range s.items {
+		for c := range it.choices {
+			if it.choices[c].cost < it.choices[pick[i]].cost {
+				pick[i] = c
+			}
+		}
+		cost += it.choices[pick[i]].cost
+		for j, r := range it.choices[pick[i]].risk {
+			risk[j] += r
+		}
+		for g, u := range it.choices[pick[i]].use {
+			use[g] += u
+		}
+	}
+	moved := make([]float64, len(risk))
+	try := func(i, c int) float64 {
+		from, to := &s.items[i].choices[pick[i]], &s.items[i].choices[c]
+		for g := range use {
+			if use[g]+to.use[g]-from.use[g] > s.spare[g] {
+				return -1
+			}
+		}
+		for j := range risk {
+			moved[j] = max(0, risk[j]+to.risk[j]-from.risk[j])
+		}
+		return s.probability(moved)
+	}
+	set := func(i, c int) {
+		from, to := &s.items[i].choices[pick[i]], &s.items[i].choices[c]
+		for g := range use {
+			use[g] += to.use[g] - from.use[g]
+		}
+		for j := range risk {
+			risk[j] = max(0, risk[j]+to.risk[j]-from.risk[j])
+		}
+		cost += to.cost - from.cost
+		pick[i] = c
+	}
+	// While everything dies anyway, the mean risk says more than the chance.
+	calm := func(risk []float64) float64 {
+		t := 0.0
+		for j, r := range risk {
+			t += s.weights[j] * min(r, 50)
+		}
+		return t
+	}
+	for s.probability(risk) < s.target {
+		now, heat := s.probability(risk), calm(risk)
+		bi, bc, gain := -1, -1, 0.0
+		for i, it := range s.items {
+			for c := range it.choices {
+				if dc := it.choices[c].cost - it.choices[pick[i]].cost; dc > 0 {
+					p := try(i, c)
+					if p < 0 {
+						continue
+					}
+					g := (math.Log(p+1e-300) - math.Log(now+1e-300) + 1e-3*(heat-calm(moved))) / dc
+					if p >= s.target {
+						g = max(g, (math.Log(s.target)-math.Log(now+1e-300))/dc)
+					}
+					if g > gain {
+						bi, bc, gain = i, c, g
+					}
+				}
+			}
+		}
+		if bi < 0 {
+			return nil, math.Inf(1)
+		}
+		set(bi, bc)
+	}
+	for again := true; again; {
+		again = false
+		bi, bc, saved := -1, -1, 1e-9
+		for i, it := range s.items {
+			for c := range it.choices {
+				if dc := it.choices[pick[i]].cost - it.choices[c].cost; dc > saved && try(i, c) >= s.target {
+					bi, bc, saved = i, c, dc
+				}
+			}
+		}
+		if bi >= 0 {
+			set(bi, bc)
+			again = true
+		}
+	}
+	return pick, cost
+}
+
+// relaxation is a linear condition that every set of choices which reaches the
+// target meets: their volumes add up to no more than the room.
+type relaxation struct {
+	room   float64
+	volume [][]float64 // of each item's choices
+	base   []float64   // volume of the cheapest choices from an item on
+	floor  []float64   // and their cost
+	gains  []gain      // steps along the convex hulls, the best first
+}
+
+type gain struct {
+	item   int
+	dv, dc float64
+}
+
+// relaxations makes the conditions of which the search takes the strongest.
+//
+// The chance of being untouched never rises with the silence. So where the
+// mass of shorter silences is W, reaching the target T needs a chance of at
+// least (T-W)/(1-W) at a silence, which caps the risk there: a linear
+// condition on the choices. And exp(-x) lies below its chord on [0, cap], which
+// turns the target itself into another one.
+func (s *search) relaxations(most []float64) []*relaxation {
+	order := make([]int, len(s.silences))
+	for j := range order {
+		order[j] = j
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(s.silences[a], s.silences[b]) })
+	shorter := 1.0
+	for _, w := range s.weights {
+		shorter -= w
+	}
+	shorter = max(0, shorter)
+	limit := slices.Clone(most)
+	weight := make([]float64, len(limit))
+	var all []*relaxation
+	for _, j := range order {
+		if need := (s.target - shorter) / (1 - shorter); need > 1e-9 && shorter < 1 {
+			limit[j] = min(limit[j], -math.Log(min(1, need)))
+			if limit[j] < most[j] {
+				clear(weight)
+				weight[j] = 1
+				all = append(all, s.relax(weight, limit[j]+1e-9))
+			}
+		}
+		shorter += s.weights[j]
+	}
+	for j, m := range limit {
+		weight[j] = 0
+		if m > 0 {
+			weight[j] = -math.Expm1(-m) / m * s.weights[j]
+		}
+	}
+	all = append(all, s.relax(weight, 1-s.target+1e-12))
+	// Keep the strongest few.
+	slices.SortStableFunc(all, func(a, b *relaxation) int { return cmp.Compare(b.rest(0, 0), a.rest(0, 0)) })
+	return all[:min(len(all), 3)]
+}
+
+func (s *search) relax(weight []float64, room float64) *relaxation {
+	n := len(s.items)
+	r := &relaxation{room: room, volume: make([][]float64, n), base: make([]float64, n+1), floor: make([]float64, n+1)}
+	for i := n - 1; i >= 0; i-- {
+		it := &s.items[i]
+		r.volume[i] = make([]float64, len(it.choices))
+		for c := range it.choices {
+			for j, x := range it.choices[c].risk {
+				if weight[j] > 0 {
+					r.volume[i][c] += weight[j] * x
+				}
+			}
+		}
+		h := hull(it.choices, r.volume[i])
+		r.base[i], r.floor[i] = r.base[i+1]+r.volume[i][h[0]], r.floor[i+1]+it.choices[h[0]].cost
+		for k := 1; k < len(h); k++ {
+			r.gains = append(r.gains, gain{i, r.volume[i][h[k-1]] - r.volume[i][h[k]], it.choices[h[k]].cost - it.choices[h[k-1]].cost})
+		}
+	}
+	slices.SortStableFunc(r.gains, func(a, b gain) int { return cmp.Compare(b.dv*a.dc, a.dv*b.dc) })
+	return r
+}
+
+// rest is the least cost of the items from i on, in fractions of choices, when
+// used of the room is gone.
+func (r *relaxation) rest(i int, used float64) float64 {
+	over, cost := used+r.base[i]-r.room, r.floor[i]
+	for _, g := range r.gains {
+		if over <= 0 {
+			return cost
+		}
+		switch {
+		case g.item < i:
+		case g.dv >= over:
+			return cost + g.dc*over/g.dv
+		default:
+			over -= g.dv
+			cost += g.dc
+		}
+	}
+	if over > 1e-9*(1+r.room) {
+		return math.Inf(1)
+	}
+	return cost
 }
 
 // hull is the lower convex hull of cost against volume, from the cheapest
