@@ -29,6 +29,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/connectivity"
+	"google.golang.org/grpc/experimental"
 
 	"towpath/internal/device"
 )
@@ -139,6 +140,7 @@ func Dial(ctx context.Context, cfg Config) (*Driver, error) {
 		grpc.WithReadBufferSize(readBuffer),
 		grpc.WithInitialWindowSize(streamWindow),
 		grpc.WithInitialConnWindowSize(connWindow),
+		experimental.WithBufferPool(newBuffers()),
 		grpc.WithDisableServiceConfig(),
 		grpc.WithIdleTimeout(0),
 		grpc.WithConnectParams(grpc.ConnectParams{

@@ -64,14 +64,15 @@ func newLink(c *tls.Config, own *x509.Certificate, now func() time.Time) *link {
 
 // ClientHandshake makes the TLS handshake.
 func (l *link) ClientHandshake(ctx context.Context, _ string, raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
-	conn := tls.Client(raw, l.config)
+	below := &gather{Conn: raw}
+	conn := tls.Client(below, l.config)
 	if err := conn.HandshakeContext(ctx); err != nil {
 		l.end(err)
 		return nil, nil, err
 	}
 	l.end(nil)
 	info := credentials.TLSInfo{State: conn.ConnectionState(), CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}}
-	return &watched{Conn: conn, link: l}, info, nil
+	return &watched{Conn: conn, below: below, link: l}, info, nil
 }
 
 // ServerHandshake is never called on a client.
@@ -269,8 +270,79 @@ func remoteAlert(err error) (uint8, bool) {
 // watched is a connection that tells the link how it ended.
 type watched struct {
 	net.Conn
-	link *link
-	once sync.Once
+	below *gather
+	link  *link
+	once  sync.Once
+}
+
+// Write sends to the device. The records that a large write is cut into leave
+// together.
+func (w *watched) Write(p []byte) (int, error) {
+	if len(p) <= recordSize {
+		return w.Conn.Write(p)
+	}
+	w.below.hold()
+	n, err := w.Conn.Write(p)
+	if rerr := w.below.release(); err == nil {
+		err = rerr
+	}
+	return n, err
+}
+
+// recordSize is the most that one TLS record carries. Source: RFC 8446 §5.1.
+const recordSize = 1 << 14
+
+// gather is the connection below the record layer. While it is held it
+// collects what is written, in order, so that many records cost one system
+// call; the record layer itself makes one call for each.
+type gather struct {
+	net.Conn
+	mu   sync.Mutex
+	held bool
+	buf  []byte
+}
+
+// gatherLimit bounds what is collected.
+const gatherLimit = 256 << 10
+
+// Write sends, or collects while held.
+func (g *gather) Write(p []byte) (int, error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if !g.held {
+		return g.Conn.Write(p)
+	}
+	if len(g.buf)+len(p) > gatherLimit {
+		if err := g.flush(); err != nil {
+			return 0, err
+		}
+	}
+	g.buf = append(g.buf, p...)
+	return len(p), nil
+}
+
+func (g *gather) hold() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.held = true
+}
+
+// release sends what was collected.
+func (g *gather) release() error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.held = false
+	return g.flush()
+}
+
+// flush sends what was collected. The caller holds mu.
+func (g *gather) flush() error {
+	if len(g.buf) == 0 {
+		return nil
+	}
+	_, err := g.Conn.Write(g.buf)
+	g.buf = g.buf[:0]
+	return err
 }
 
 // Read reads from the device.

@@ -208,3 +208,46 @@ func (contentCodec) Unmarshal(data mem.BufferSlice, v any) error {
 
 // Name is that of the protobuf codec, so that the other side sees nothing new.
 func (contentCodec) Name() string { return proto.Name }
+
+// buffers is the pool for gRPC's temporary buffers. The default one clears
+// every buffer that it hands out, which for a transfer costs as much as a copy;
+// gRPC overwrites them all.
+type buffers struct{ sizes [3]*sync.Pool }
+
+// bufferSizes are those that gRPC asks for most: small messages, HTTP/2 frames
+// of 16 KiB with their head, and chunks.
+var bufferSizes = [3]int{4 << 10, 32 << 10, installChunk + 4<<10}
+
+func newBuffers() *buffers {
+	b := &buffers{}
+	for i, n := range bufferSizes {
+		b.sizes[i] = &sync.Pool{New: func() any {
+			p := make([]byte, n)
+			return &p
+		}}
+	}
+	return b
+}
+
+// Get returns a buffer of n octets with any content.
+func (b *buffers) Get(n int) *[]byte {
+	for i, size := range bufferSizes {
+		if n <= size {
+			p := b.sizes[i].Get().(*[]byte)
+			*p = (*p)[:n]
+			return p
+		}
+	}
+	p := make([]byte, n)
+	return &p
+}
+
+// Put takes a buffer back.
+func (b *buffers) Put(p *[]byte) {
+	for i, size := range bufferSizes {
+		if cap(*p) == size {
+			b.sizes[i].Put(p)
+			return
+		}
+	}
+}
