@@ -161,7 +161,9 @@ func compile(env *cel.Env, s *schema, name string, r policy.Rule) (ownRule, []er
 			} else {
 				text += s.suggestion(r.Clear, e.Location.Line(), e.Location.Column())
 			}
-			errs = append(errs, &RuleError{Rule: name, Field: field, Line: e.Location.Line(), Column: e.Location.Column() + 1, Text: text})
+			// An expression that is too deep is wrong as a whole and has no place.
+			line, column := max(e.Location.Line(), 1), max(e.Location.Column()+1, 1)
+			errs = append(errs, &RuleError{Rule: name, Field: field, Line: line, Column: column, Text: text})
 		}
 		return ownRule{}, errs
 	}

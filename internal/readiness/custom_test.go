@@ -194,3 +194,28 @@ func TestRulesDocument(t *testing.T) {
 		t.Errorf("the example: %v", err)
 	}
 }
+
+// FuzzOwnRule: no expression makes the check panic or run without end; each is
+// refused with its place, or gives one finding.
+func FuzzOwnRule(f *testing.F) {
+	for _, s := range []string{"true", "capture.macs > 1", "capture.versoin", "capture\n.x", "é.x", "a.", "capture.components.all(c, c.x)", "'", "now - now", "[1][2] == 3", "device.labels['x'] == 'y'", "'a'.matches('[')", "has(capture.x)", "A" + strings.Repeat("(", 260)} {
+		f.Add(s)
+	}
+	in := ready(f)
+	f.Fuzz(func(t *testing.T, expr string) {
+		rule := own(expr)
+		if _, err := readiness.CompileRules([]policy.Rule{rule}); err != nil {
+			var re *readiness.RuleError
+			if !errors.As(err, &re) || re.Column < 1 != (re.Line < 1) {
+				t.Fatalf("%q: %v", expr, err)
+			}
+			return
+		}
+		with := *in
+		with.Policy.Rules = []policy.Rule{rule}
+		r, err := readiness.Check(context.Background(), with)
+		if err != nil || len(of(r, rule.ID)) != 1 {
+			t.Fatalf("%q: %v, %d findings", expr, err, len(of(r, rule.ID)))
+		}
+	})
+}
