@@ -134,8 +134,8 @@ func TestCompareTakesLittleMemory(t *testing.T) {
 		}
 		return extra
 	}
-	small, large := size(20_000), size(200_000)
+	small, large := size(10_000), size(100_000)
 	if large > 2*small+1<<20 {
-		t.Errorf("20,000 routes take %d octets, 200,000 take %d", small, large)
+		t.Errorf("10,000 routes take %d octets, 100,000 take %d", small, large)
 	}
 }
