@@ -50,6 +50,9 @@ const (
 	// coalesce is how long, in real time, the set lets events gather before it
 	// looks. They are handled at their own instants all the same.
 	coalesce = 2 * time.Millisecond
+	// behind is how late, in real time, the set may be before it makes the clock
+	// wait for it.
+	behind = 50 * time.Millisecond
 )
 
 // Set runs the adjacencies of one chassis on a clock. Its methods may be called
@@ -72,6 +75,9 @@ type Set struct {
 // in the minutes before now, and runs them on the clock until [Set.Close]. The
 // random source decides the phases and the jitter; the set is its only user
 // from then on. The error names the adjacency and the value that is wrong.
+//
+// A clock that runs faster than the machine can follow is held at rate one
+// until the set has caught up, so that its time never runs away.
 func NewSet(clock *labtime.Clock, rng *rand.Rand, cfgs []Config) (*Set, error) {
 	if err := check(cfgs); err != nil {
 		return nil, err
@@ -102,7 +108,7 @@ func (s *Set) run() {
 	defer alarm.Stop()
 	for {
 		s.mu.Lock()
-		s.e.advance(s.clock.Now())
+		s.catchUp()
 		changes := s.e.changes
 		s.e.changes = nil
 		subs := make([]func(Change), 0, len(s.subs))
@@ -132,11 +138,20 @@ func (s *Set) run() {
 	}
 }
 
+// catchUp moves the engine to the present. The lock is held.
+func (s *Set) catchUp() {
+	now := s.clock.Now()
+	if next := s.e.next(); !next.IsZero() && now.Sub(next) > s.clock.ToVirtual(behind) {
+		defer s.clock.RealTime()()
+	}
+	s.e.advance(now)
+}
+
 // do moves the engine to the present, calls f on it, and lets run tell what
 // changed.
 func (s *Set) do(f func(e *engine)) {
 	s.mu.Lock()
-	s.e.advance(s.clock.Now())
+	s.catchUp()
 	f(s.e)
 	s.mu.Unlock()
 	select {

@@ -260,9 +260,46 @@ func TestSetCommands(t *testing.T) {
 	})
 }
 
+// spy is a machine that tells when its timers run.
+type spy struct {
+	Machine
+	ticked func()
+}
+
+func (s spy) Tick(now time.Time) {
+	s.ticked()
+	s.Machine.Tick(now)
+}
+
+// TestClockWaitsForALateSet: a set that is behind holds the clock until it has
+// caught up, and one that is in time does not.
+func TestClockWaitsForALateSet(t *testing.T) {
+	for late, want := range map[time.Duration]bool{behind / 2: false, 2 * behind: true} {
+		synctest.Test(t, func(t *testing.T) {
+			clock := labtime.New(epoch, 1000)
+			defer clock.Close()
+			s := &Set{clock: clock, e: newRig(t, 1, one(LLDP{}, LLDP{})).engine}
+			ticks := 0
+			for _, n := range s.e.adjs[0].ends {
+				n.machine = spy{n.machine, func() {
+					ticks++
+					if clock.Held() != want {
+						t.Errorf("%v late: held %v, want %v", late, clock.Held(), want)
+					}
+				}}
+			}
+			time.Sleep(clock.ToReal(s.e.next().Sub(clock.Now())) + late)
+			s.catchUp()
+			if ticks == 0 || clock.Held() {
+				t.Errorf("%d ticks, held %v afterwards; want some and false", ticks, clock.Held())
+			}
+		})
+	}
+}
+
 // TestSetIsSafe is for the race detector: everything at once on a real clock.
 func TestSetIsSafe(t *testing.T) {
-	clock, s := newSet(t, 5000, DefaultNeighbours()...)
+	clock, s := newSet(t, 500, DefaultNeighbours()...)
 	defer clock.Close()
 	told := make(chan struct{}, 1)
 	defer s.Subscribe(func(Change) {
