@@ -301,25 +301,34 @@ func (s *search) link(r int) string {
 	return rel.iface
 }
 
+// member says whether an interface is a member link of an aggregate.
+func (s *search) member(iface string) bool {
+	for _, g := range s.capture.Aggregates {
+		if slices.ContainsFunc(g.Members, func(m state.LACPMember) bool { return m.Interface == iface }) {
+			return true
+		}
+	}
+	return slices.ContainsFunc(s.capture.Interfaces, func(i state.Interface) bool { return i.Name == iface && i.Aggregate != "" })
+}
+
 // redundant finds the needs that can spare a member, and their members.
 func (s *search) redundant() {
 	s.groups = map[int][]int{}
-	seen := map[string]int{}
+	seen := map[string]bool{}
 	for _, n := range s.m.nodes {
 		for _, need := range n.needs {
 			if len(need.of) <= need.atLeast || len(need.of) < 2 {
 				continue
 			}
 			key := fmt.Sprint(need.atLeast, need.of)
-			g, ok := seen[key]
-			if !ok {
-				g = len(s.spare)
-				seen[key] = g
-				s.spare = append(s.spare, len(need.of)-need.atLeast)
-				for _, of := range need.of {
-					s.groups[of] = append(s.groups[of], g)
-				}
+			if seen[key] {
+				continue
 			}
+			seen[key] = true
+			for _, of := range need.of {
+				s.groups[of] = append(s.groups[of], len(s.spare))
+			}
+			s.spare = append(s.spare, len(need.of)-need.atLeast)
 		}
 	}
 }
@@ -446,14 +455,14 @@ func (s *search) treatments(i int) []choice {
 			}
 		}
 	}
-	switch r.protocol {
-	case state.BFD:
+	switch {
+	case r.protocol == state.BFD && !s.member(r.iface): // RFC 7130 says nothing of suspending a member's session
 		with(Change{
 			Kind: Suspend, Ends: []string{"device"}, Parameter: "administrative state", From: "up", To: "down",
 			Settle: 2 * seconds(r.own.nbr.dhi), Apply: "take the session administratively down, which tells its clients nothing",
 			Restore: "bring the session administratively up", Source: "RFC 5882 §3.2 and §4.2, RFC 5880 §6.8.16",
 		}, own{fate: alive}, s.prices.Suspend)
-	case state.VRRP:
+	case r.protocol == state.VRRP:
 		with(Change{
 			Kind: MoveRole, Ends: []string{"device"}, Parameter: "priority", From: "active", To: "backup",
 			Settle: 2 * seconds(r.own.nbr.dhi), Apply: "lower the priority below the partner's and see it take over",
@@ -721,7 +730,7 @@ func joined(items []item) []item {
 		walk = func(i, left int) {
 			if i == len(count)-1 {
 				count[i] = left
-				merged.choices = append(merged.choices, s0(all, count))
+				merged.choices = append(merged.choices, mixed(all, count))
 				return
 			}
 			for n := 0; n <= left; n++ {
@@ -738,9 +747,9 @@ func joined(items []item) []item {
 	return out
 }
 
-// s0 treats the first count[0] items the first way, the next the second, and
+// mixed treats the first count[0] items the first way, the next the second, and
 // so on.
-func s0(all []item, count []int) choice {
+func mixed(all []item, count []int) choice {
 	like := all[0].choices
 	z := choice{risk: make([]float64, len(like[0].risk)), use: make([]int, len(like[0].use))}
 	at := 0

@@ -422,7 +422,7 @@ func (k *compiler) unheard(r *relation, a state.Adjacency) bool {
 			r.fixed = "the neighbour is the designated bridge of the link and does not wait for the device"
 			r.source = "IEEE 802.1D-2004 clause 17.21.23"
 			return true
-		case role == "" && !(known && root):
+		case role == "" && (!known || !root):
 			k.note(r, "role", "designated", true, "the worse of the two: IEEE 802.1D-2004 clause 17")
 		}
 	case IGMP, MLD:

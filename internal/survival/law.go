@@ -144,8 +144,6 @@ func triOf(s Silence) tri { return tri{s.Least.Seconds(), s.Likely.Seconds(), s.
 
 func (t tri) point() bool { return t.u <= t.l }
 
-func (t tri) mean() float64 { return (t.l + t.m + t.u) / 3 }
-
 // density is the density at x of a triangle that is no point.
 func (t tri) density(x float64) float64 {
 	switch {

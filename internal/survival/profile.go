@@ -198,7 +198,7 @@ func (b Behaviour) validate(where string) error {
 		durations["graceful-loss forward"], durations["graceful-loss reverse"] = &b.GracefulLoss.Forward, &b.GracefulLoss.Reverse
 	}
 	for field, v := range durations {
-		if v != nil && !(v[0] >= 0 && v[0] <= v[1]) {
+		if v != nil && (v[0] < 0 || v[0] > v[1]) {
 			return bad(field, *v, "two durations, the shorter first, none negative")
 		}
 	}

@@ -271,7 +271,7 @@ func TestLongerSilenceIsNeverBetter(t *testing.T) {
 	})
 }
 
-// TestLiveIsSmoothBetweenKnots: the integration trusts that.
+// TestIntegralOfOwnEventAgreesWithAFineGrid trusts neither knots nor panels.
 func TestIntegralOfOwnEventAgreesWithAFineGrid(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		o := drawOwn(t)
