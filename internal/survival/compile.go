@@ -35,7 +35,8 @@ type relation struct {
 	source   string
 	selfSrc  string
 	adj      state.Adjacency // as it was told, for advice
-	node     int
+	node     int             // its event with all it stands on
+	inner    int             // the same without its domain
 }
 
 func (r *relation) name() string { return nameOf(r.protocol, r.instance, r.iface, r.neighbour) }
@@ -205,7 +206,7 @@ func (k *compiler) note(r *relation, name, value string, assumed bool, source st
 func (k *compiler) add(a state.Adjacency) {
 	r := relation{
 		protocol: a.Protocol, instance: a.Instance, iface: a.Interface, neighbour: a.Neighbour,
-		peer: a.Peer.Or(""), adj: a, node: len(k.nodes),
+		peer: a.Peer.Or(""), adj: a, node: len(k.nodes), inner: len(k.nodes),
 	}
 	if _, ok := k.prof.Protocols[a.Protocol]; !ok {
 		r.fixed = "nothing is known of this protocol's timers"
@@ -800,10 +801,11 @@ func (k *compiler) domains() {
 			r := &k.relations[i]
 			inner := len(k.nodes)
 			k.nodes = append(k.nodes, node{relation: i, needs: k.nodes[r.node].needs})
-			k.nodes[r.node] = node{relation: -1, title: "", needs: []need{{1, []int{inner}}}}
+			k.nodes[r.node] = node{relation: -1, title: r.name(), needs: []need{{1, []int{inner}}}}
+			r.inner = inner
 			needs = append(needs, need{1, []int{inner}})
 		}
-		g := k.gate(fmt.Sprintf("no changed LSA in %s %s", d.protocol, d.instance), needs)
+		g := k.gate(strings.TrimSpace("no changed LSA in "+d.protocol+" "+d.instance), needs)
 		for _, i := range strict[d] { // the gate has the adjacency's own event in it
 			k.nodes[k.relations[i].node].needs = []need{{1, []int{g}}}
 		}

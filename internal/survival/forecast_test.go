@@ -156,6 +156,27 @@ func TestRolesDecideWhetherAnybodyListens(t *testing.T) {
 	}
 }
 
+// TestSpanningTreesAreForecast
+// Source: IEEE 802.1D-2004 clause 17.21.23, 3 × the root's hello time.
+func TestSpanningTreesAreForecast(t *testing.T) {
+	c := &state.Capture{SpanningTrees: []state.SpanningTree{
+		{Instance: "rstp", Root: some(true), Hello: some(time.Second)}, {Instance: "mst 3", Root: some(false)},
+	}}
+	f := Predict(c, Fixed(2500*ms), Options{})
+	if a := f.Adjacencies[0]; math.Abs(a.Survive-0.5) > 1e-12 || a.Instance != "rstp" || !a.Carries {
+		t.Errorf("%+v", a)
+	}
+	// Not the root, and still designated below for all that is told.
+	if a := f.Adjacencies[1]; a.Outcome != Holds || a.Safe != 4*time.Second || len(f.Assumed) == 0 {
+		t.Errorf("%+v", a)
+	}
+	// An adjacency that the capture lists takes the tree's place.
+	c.Adjacencies = []state.Adjacency{{Protocol: state.RSTP, Instance: "rstp", Interface: "et-1", Neighbour: "8000.0200", Role: some("leaf")}}
+	if f = Predict(c, Fixed(2500*ms), Options{}); len(f.Adjacencies) != 2 || f.Untouched != 1 {
+		t.Errorf("%+v", f)
+	}
+}
+
 func TestWhatIsDownAlreadyTouchesNothing(t *testing.T) {
 	a := ospfOn("et-1", time.Second, 4*time.Second)
 	a.Up = some(false)

@@ -89,6 +89,9 @@ func TestLearningMovesFromTheCatalogueToTheRuns(t *testing.T) {
 	if err := law.Validate(); err != nil {
 		t.Error(err)
 	}
+	if got := one.String(); got != "75% 1s..4s, likely 2s; 25% 4s..6s, likely 5s" {
+		t.Error(got)
+	}
 }
 
 func TestBadSilencesAreRefused(t *testing.T) {

@@ -520,8 +520,15 @@ func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
 	case safe > 0:
 		w.Safe = seconds(math.Floor(safe*1e9+1e-3) / 1e9)
 	}
-	for _, n := range m.nodes[r.node].needs {
+	for _, n := range m.nodes[r.inner].needs {
 		w.StandsOn = append(w.StandsOn, m.needName(n))
+	}
+	if r.inner != r.node {
+		for _, n := range m.nodes[r.node].needs {
+			if !slices.Contains(n.of, r.inner) {
+				w.StandsOn = append(w.StandsOn, m.needName(n))
+			}
+		}
 	}
 	switch {
 	case g.survive == 0:
@@ -542,11 +549,6 @@ func (m *model) needName(n need) string {
 		at := m.nodes[i]
 		if at.relation >= 0 {
 			return m.relations[at.relation].name()
-		}
-		if at.title == "" && len(at.needs) > 0 { // an adjacency whose event was moved
-			if inner := m.nodes[at.needs[0].of[0]]; inner.relation >= 0 {
-				return m.relations[inner.relation].name()
-			}
 		}
 		return at.title
 	}

@@ -2,6 +2,7 @@ package survival
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -109,8 +110,17 @@ func TestALostNeighbourEndsTheHelpOfAllOthers(t *testing.T) {
 	helped, cold := restarting(state.OSPFv2, 120*time.Second), restarting(state.OSPFv2, 0)
 	cold.Interface, cold.Neighbour, cold.Restart.Helper = "et-1/0/2", "192.0.2.2", some(false)
 	c := &state.Capture{Adjacencies: []state.Adjacency{helped, cold}}
-	if got := Predict(c, Fixed(time.Second), Options{}).Adjacencies[0]; got.Outcome != Drops || got.Alone != 1 {
+	if got := Predict(c, Fixed(time.Second), Options{}).Adjacencies[0]; got.Outcome != Drops || got.Alone != 1 || !slices.Contains(got.StandsOn, "no changed LSA in ospfv2") {
 		t.Errorf("strict: %+v", got)
+	}
+	// What stands on a neighbour in a domain names it.
+	far := state.Adjacency{Protocol: state.BGP, Neighbour: "198.51.100.9", Restart: state.Restart{Nonstop: some(true)}}
+	over := &state.Capture{
+		Adjacencies: append(slices.Clone(c.Adjacencies), far),
+		RouteTables: []state.RouteTable{{Routes: []state.Route{{Prefix: "198.51.100.0/24", Protocol: "OSPF", NextHops: "192.0.2.1"}}}},
+	}
+	if got := Predict(over, Fixed(time.Second), Options{}).Adjacencies[2]; got.Outcome != Drops || !slices.Equal(got.StandsOn, []string{"ospfv2 192.0.2.1 on et-1/0/1"}) {
+		t.Errorf("over a neighbour in a domain: %+v", got)
 	}
 	c.Adjacencies[0].Restart.StrictLSAChecks = some(false)
 	if got := Predict(c, Fixed(time.Second), Options{}).Adjacencies[0]; got.Outcome != RestartsGracefully {
