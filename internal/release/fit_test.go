@@ -40,8 +40,9 @@ func drawFit(t *rapid.T) FitRequest {
 	}
 	v := FitVolume{Controller: "RP0", Name: "/images"}
 	used := int64(0)
+	biggest := rapid.SampledFrom([]int{2, 9}).Draw(t, "biggest") // small ones, so that images that have served their time matter
 	for i := range rapid.IntRange(0, 8).Draw(t, "files") {
-		f := StoredFile{Path: fmt.Sprintf("/images/old-%d.img", i), Size: unit.ByteSize(rapid.IntRange(0, 9).Draw(t, "size")), SHA256: hash("9")}
+		f := StoredFile{Path: fmt.Sprintf("/images/old-%d.img", i), Size: unit.ByteSize(rapid.IntRange(0, biggest).Draw(t, "size")), SHA256: hash("9")}
 		if rapid.IntRange(0, 3).Draw(t, "collides") == 0 {
 			n := name.Draw(t, "as image")
 			if slices.ContainsFunc(v.Files, func(g StoredFile) bool { return path.Base(g.Path) == n }) {
@@ -443,5 +444,20 @@ func BenchmarkFit(b *testing.B) {
 			}
 			b.ReportMetric(proven, "proven")
 		})
+	}
+}
+
+// A large image that the path itself brings does not help before it has served.
+func TestFitDoesNotCountOnImagesStillNeeded(t *testing.T) {
+	hops := []FitHop{{Images: []Image{imageFile("a", 10, hash("1"))}}, {Images: []Image{imageFile("b", 1, hash("2"))}}, {Images: []Image{imageFile("c", 1, hash("3"))}}}
+	got := Fit(FitRequest{Hops: hops, Volumes: []FitVolume{{Size: 100, Free: 9, Files: []StoredFile{{Path: "old-1", Size: 3}, {Path: "old-2", Size: 3}}}}}).Cards[0]
+	if want := []FitAction{{0, FitDelete, "old-1", 3, "room is needed"}}; !slices.Equal(got.Delete, want) {
+		t.Errorf("deletes %+v, want %+v", got.Delete, want)
+	}
+	// Before the third hop it does.
+	hops[2].Images[0].Size = 10
+	got = Fit(FitRequest{Hops: hops, Volumes: []FitVolume{{Size: 100, Free: 11}}}).Cards[0]
+	if want := []FitAction{{2, FitDelete, "a", 10, "its hop and the one after it are accepted, and room is needed"}}; !slices.Equal(got.Delete, want) {
+		t.Errorf("deletes %+v, want %+v", got.Delete, want)
 	}
 }

@@ -336,7 +336,7 @@ func (k checker) versions(p *platform, text string) (Range, bool) {
 }
 
 func (k checker) silence(s *SilenceRange) {
-	if s != nil && !(s.Least >= 0 && s.Least <= s.Likely && s.Likely <= s.Most) {
+	if s != nil && (s.Least < 0 || s.Least > s.Likely || s.Likely > s.Most) {
 		k.say("found %s, %s, %s, want 0 ≤ least ≤ likely ≤ most", s.Least, s.Likely, s.Most)
 	}
 }

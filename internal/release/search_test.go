@@ -648,3 +648,99 @@ func BenchmarkIndex(b *testing.B) {
 		index(b, p)
 	}
 }
+
+// Cases that drawn catalogues seldom meet: what a cheaper way to the same
+// release cannot do any more must not be forgotten.
+func TestWhatACheaperWayCannotDo(t *testing.T) {
+	hop := func(from, to string, m float64, level string) Transition {
+		tr := Transition{From: from, To: to, Method: InService, Minutes: minutes(m)}
+		if level != "" {
+			tr.Unless = []Condition{{Firmware: &FirmwareLevel{Kind: "LINECARD", Level: level}}}
+		}
+		return tr
+	}
+	for _, c := range []struct {
+		name        string
+		transitions []Transition
+		firmware    []Firmware
+		want        []string
+	}{
+		{"firmware raised on the dearer way is needed later",
+			[]Transition{hop("1.0", "1.1", 5, ""), hop("1.1", "1.2", 5, "2"), hop("1.0", "1.2", 2, ""), hop("1.2", "1.3", 1, "2")},
+			[]Firmware{{Kind: "LINECARD", Level: "2", Minutes: 1, Needs: "1.1"}},
+			[]string{"[] 1.0>1.1 in-service 5 | [LC-1:1>2/1/false] 1.1>1.2 in-service 5 | [] 1.2>1.3 in-service 1"}},
+		{"firmware could be raised on the dearer way and is needed later",
+			[]Transition{hop("1.0", "1.1", 5, ""), hop("1.1", "1.2", 5, ""), hop("1.0", "1.2", 2, ""), hop("1.2", "1.3", 1, "2")},
+			[]Firmware{{Kind: "LINECARD", Level: "2", Minutes: 1, Needs: "1.1"}},
+			[]string{"[] 1.0>1.1 in-service 5 | [LC-1:1>2/1/false] 1.1>1.2 in-service 5 | [] 1.2>1.3 in-service 1"}},
+		{"firmware is not raised further before it was raised",
+			[]Transition{hop("1.0", "1.1", 1, ""), hop("1.1", "1.2", 1, "2"), hop("1.2", "1.3", 1, "3")},
+			[]Firmware{{Kind: "LINECARD", Level: "2"}, {Kind: "LINECARD", Level: "3", Needs: "1.0"}},
+			[]string{"[LC-1:1>3/0/false] 1.0>1.1 in-service 1 | [] 1.1>1.2 in-service 1 | [] 1.2>1.3 in-service 1"}},
+	} {
+		p := Platform{ID: "alder-9", Scheme: twoNumbers, Transitions: c.transitions, Firmware: c.firmware,
+			Releases: []Release{{Version: "1.0"}, {Version: "1.1"}, {Version: "1.2"}, {Version: "1.3"}}}
+		now := Present{Platform: "alder-9", Release: "1.0", Components: []Installed{{Name: "LC-1", Kind: "LINECARD", Firmware: "1"}}}
+		r := search(t, p, now, "1.3", Options{})
+		var got []string
+		for _, x := range r.Paths {
+			got = append(got, signHops(x.Hops))
+			if x.Equal != uint64(len(c.want)) {
+				t.Errorf("%s: %d of equal cost, want %d", c.name, x.Equal, len(c.want))
+			}
+		}
+		if d := cmp.Diff(c.want, got); d != "" {
+			t.Errorf("%s (-want +got):\n%s", c.name, d)
+		}
+	}
+}
+
+func TestOnlyWhatLeadsOnIsRejected(t *testing.T) {
+	p := alder()
+	p.Transitions = append(p.Transitions[:3], Transition{From: "2.4.1", To: "3.0.0", Method: InService, Minutes: minutes(1), Unless: []Condition{{Feature: "mvpn"}}},
+		// It leads on, to nothing better than what is found.
+		Transition{From: "2.4.1", To: "2.3.0", Method: InService, Minutes: minutes(30), Unless: []Condition{{Feature: "mvpn"}}},
+		Transition{From: "2.3.0", To: "2.6.0", Method: InService, Minutes: minutes(30)})
+	p.Transitions[2].Unless = nil
+	now := mere()
+	now.Features = []string{"mvpn"}
+	r := search(t, p, now, "2.6.0", Options{})
+	if got := texts(r.Rejections); len(got) != 1 || !strings.Contains(got[0], "LC-3") || r.Omitted != 0 {
+		t.Errorf("rejections %q and %d more", got, r.Omitted)
+	}
+	// Many are cut off, and counted.
+	for range 40 {
+		p.Releases = append(p.Releases, Release{Version: fmt.Sprintf("2.4.%d", 2+len(p.Releases))}, Release{Version: fmt.Sprintf("2.4.%d", 102+len(p.Releases))}, Release{Version: fmt.Sprintf("2.4.%d", 302+len(p.Releases))})
+	}
+	p.Transitions = append(p.Transitions, Transition{From: "2.4.1", To: "2.4.2..2.4.999", Method: InService, Minutes: minutes(1), Unless: []Condition{{Feature: "mvpn"}}}, Transition{From: "2.4.2..2.4.999", To: "2.6.0", Method: InService, Minutes: minutes(1)})
+	r = search(t, p, now, "2.6.0", Options{})
+	if len(r.Rejections) != maxRejections || r.Omitted != 21 {
+		t.Errorf("%d rejections and %d more, want %d and 21", len(r.Rejections), r.Omitted, maxRejections)
+	}
+}
+
+func TestIndexIsSafeForConcurrentUse(t *testing.T) {
+	x := index(t, alder())
+	now := mere()
+	now.Release = "2.4.0" // not listed: the search adds it to the releases for itself
+	want, err := x.Search(now, "2.6.0", Options{AllowReload: true})
+	if err != nil || len(want.Paths) == 0 {
+		t.Fatalf("%v, %d paths", err, len(want.Paths))
+	}
+	done := make(chan string)
+	for range 8 {
+		go func() {
+			got, err := x.Search(now, "2.6.0", Options{AllowReload: true})
+			if err != nil {
+				done <- err.Error()
+				return
+			}
+			done <- cmp.Diff(want, got)
+		}()
+	}
+	for range 8 {
+		if d := <-done; d != "" {
+			t.Errorf("differs: %s", d)
+		}
+	}
+}

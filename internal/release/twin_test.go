@@ -24,7 +24,6 @@ type twin struct {
 	target  string
 	opt     Options
 	groups  []twinGroup
-	spent   Cost
 	path    []twinStep
 	visited map[string]bool
 	found   map[Cost]map[string]bool
@@ -462,6 +461,40 @@ func drawPlatform(t *rapid.T) Platform {
 	return p
 }
 
+// drawChain makes a platform on which everything turns on where firmware is
+// raised: single transitions upwards, many of which need a level, and steps
+// bound to releases. The device starts at the lowest release, with old cards.
+func drawChain(t *rapid.T) (Platform, Present) {
+	p := Platform{ID: "alder-9", Scheme: twoNumbers}
+	names := []string{"1.8", "1.9", "1.10", "2.0", "2.1"}[:rapid.IntRange(3, 5).Draw(t, "releases")]
+	for _, v := range names {
+		p.Releases = append(p.Releases, Release{Version: v})
+	}
+	level := rapid.SampledFrom([]string{"2", "2", "3"})
+	for range rapid.IntRange(3, 8).Draw(t, "transitions") {
+		a := rapid.IntRange(0, len(names)-2).Draw(t, "from")
+		b := rapid.IntRange(a+1, len(names)-1).Draw(t, "to")
+		m := float64(rapid.IntRange(1, 3).Draw(t, "minutes"))
+		tr := Transition{From: names[a], To: names[b], Method: InService, Minutes: Spread{m, m, m}}
+		if rapid.Bool().Draw(t, "needs") {
+			tr.Unless = []Condition{{Firmware: &FirmwareLevel{Kind: "LINECARD", Level: level.Draw(t, "below")}}}
+		}
+		p.Transitions = append(p.Transitions, tr)
+	}
+	for range rapid.IntRange(1, 4).Draw(t, "steps") {
+		f := Firmware{Kind: "LINECARD", Level: rapid.SampledFrom([]string{"2", "3", "4"}).Draw(t, "level"), Minutes: float64(rapid.IntRange(0, 1).Draw(t, "step minutes"))}
+		if rapid.IntRange(0, 3).Draw(t, "bound") > 0 {
+			f.Needs = rapid.SampledFrom(names).Draw(t, "under")
+		}
+		p.Firmware = append(p.Firmware, f)
+	}
+	now := Present{Device: "mere-agg-1", Platform: p.ID, Release: names[0], Components: []Installed{{Name: "LC-1", Kind: "LINECARD", Firmware: "1"}}}
+	if rapid.IntRange(0, 3).Draw(t, "two cards") == 0 {
+		now.Components = append(now.Components, Installed{Name: "LC-2", Kind: "LINECARD", Firmware: "2"})
+	}
+	return p, now
+}
+
 func drawPresent(t *rapid.T, p Platform) Present {
 	now := Present{Device: "mere-agg-1", Platform: p.ID, Release: rapid.SampledFrom(p.Releases).Draw(t, "present").Version}
 	now.Components = []Installed{{Name: "FAN-1", Kind: "FAN"}}
@@ -481,13 +514,23 @@ func drawPresent(t *rapid.T, p Platform) Present {
 func TestSearchAgreesWithItsSlowTwin(t *testing.T) {
 	var runs, left, found, raised, retro, ties, none int
 	one := func(t *rapid.T) {
-		p := drawPlatform(t)
+		var p Platform
+		var now Present
+		chain := rapid.Bool().Draw(t, "chain")
+		if chain {
+			p, now = drawChain(t)
+		} else {
+			p = drawPlatform(t)
+			now = drawPresent(t, p)
+		}
 		x, err := (&Catalogue{Platforms: []Platform{p}}).Index()
 		if err != nil {
 			t.Fatalf("index: %v", err)
 		}
-		now := drawPresent(t, p)
 		target := rapid.SampledFrom(p.Releases).Draw(t, "target").Version
+		if chain {
+			target = p.Releases[len(p.Releases)-1].Version
+		}
 		if target == now.Release {
 			return
 		}
