@@ -79,15 +79,20 @@ func (d *Driver) Capture(ctx context.Context, scope device.Scope) (*state.Captur
 
 	o := objects{}
 	answered := map[string]bool{}
-	any := false
+	any, denied := false, false
 	for i, s := range wanted {
 		readings[i].apply(s.name, o)
 		unread = append(unread, readings[i].unread...)
 		answered[s.name] = readings[i].answered > 0
 		any = any || answered[s.name]
+		denied = denied || readings[i].denied
 	}
 	if !any {
-		return nil, &device.Fault{Kind: device.Unable, Op: op, Text: "the device answers none of the paths: " + strings.Join(unread, "; ")}
+		kind := device.Unable
+		if denied {
+			kind = device.Denied
+		}
+		return nil, &device.Fault{Kind: kind, Op: op, Text: "the device answers none of the paths: " + strings.Join(unread, "; ")}
 	}
 	c := assemble(o, answered)
 	c.Device = d.cfg.Device

@@ -123,11 +123,14 @@ func (l *link) end(err error) {
 	}
 }
 
-// broke records the error that a connection ended with.
+// broke records the error that a connection ended with. An alert is worth more
+// than what the transport said of the same end.
 func (l *link) broke(err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.err = err
+	if _, told := remoteAlert(l.err); !told {
+		l.err = err
+	}
 	l.signal()
 }
 
@@ -158,9 +161,6 @@ func (l *link) verdict(ctx context.Context, addr string) (kind device.Kind, text
 	l.mu.Lock()
 	err, silent := l.err, l.silent
 	l.mu.Unlock()
-	if err == nil {
-		return 0, "", nil, false
-	}
 	kind, text, known := certificateVerdict(err, l.own, l.now())
 	if !known && silent {
 		// The handshake was complete on this side and the device closed before
@@ -174,7 +174,7 @@ func (l *link) verdict(ctx context.Context, addr string) (kind device.Kind, text
 			}
 		}
 	}
-	return kind, text, err, true
+	return kind, text, err, err != nil
 }
 
 // askAgain makes a handshake, sends nothing, and returns the error that the
@@ -277,14 +277,18 @@ type watched struct {
 
 // Write sends to the device. The records that a large write is cut into leave
 // together.
-func (w *watched) Write(p []byte) (int, error) {
+func (w *watched) Write(p []byte) (n int, err error) {
 	if len(p) <= recordSize {
-		return w.Conn.Write(p)
+		n, err = w.Conn.Write(p)
+	} else {
+		w.below.hold()
+		n, err = w.Conn.Write(p)
+		if rerr := w.below.release(); err == nil {
+			err = rerr
+		}
 	}
-	w.below.hold()
-	n, err := w.Conn.Write(p)
-	if rerr := w.below.release(); err == nil {
-		err = rerr
+	if err != nil && !errors.Is(err, net.ErrClosed) {
+		w.link.broke(err)
 	}
 	return n, err
 }

@@ -124,7 +124,8 @@ type leaf struct {
 type reading struct {
 	leaves   []leaf
 	unread   []string
-	answered int // paths that the device answered, with or without values
+	answered int  // paths that the device answered, with or without values
+	denied   bool // a path was refused for want of permission
 }
 
 // readSection asks for what a section reads. A path that the device does not
@@ -183,12 +184,14 @@ func (d *Driver) readSection(ctx context.Context, s section) (reading, error) {
 				if !ownVerdict(err) {
 					return out, err
 				}
+				out.denied = out.denied || codeOf(err) == codes.PermissionDenied
 				out.unread = append(out.unread, fmt.Sprintf("%s: %s: %s", s.name, pathText(a), reason(err)))
 			}
 		}
 		return out, nil
 	}
 	if err != nil && ownVerdict(err) {
+		out.denied = codeOf(err) == codes.PermissionDenied
 		out.unread = append(out.unread, fmt.Sprintf("%s: %s: %s", s.name, pathText(ask[0]), reason(err)))
 		return out, nil
 	}

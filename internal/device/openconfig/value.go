@@ -242,10 +242,13 @@ func jsonScalar(raw []byte) (any, error) {
 		return out, err
 	}
 	text := string(raw[:skip(raw, 0)])
+	if text == "-0" {
+		return uint64(0), nil
+	}
 	if u, err := strconv.ParseUint(text, 10, 64); err == nil {
 		return u, nil
 	}
-	if i, err := strconv.ParseInt(text, 10, 64); err == nil {
+	if i, err := strconv.ParseInt(text, 10, 64); err == nil && i < 0 {
 		return i, nil
 	}
 	f, err := strconv.ParseFloat(text, 64)
