@@ -320,15 +320,15 @@ func (l *runningLab) policy() policy.Policy {
 	p.Readiness.SurviveProbability = 0.99
 	p.Storage.Margin = 8 * unit.MiB
 	p.Storage.Keep = []string{"*.conf"}
-	p.Probe.Rate, p.Probe.Budget = 1000, 250*time.Millisecond
+	p.Probe.Rate, p.Probe.Budget = 1000, 400*time.Millisecond
 	p.Probe.Baseline, p.Probe.Settle = l.watchFor(), l.watchFor()
 	for _, f := range l.Flows() {
 		p.Probe.Flows = append(p.Probe.Flows, policy.Flow{Name: f.Name, To: f.To, Ports: 1})
 	}
 	p.Conduct.AfterPointOfNoReturn = "roll-back"
-	p.Conduct.SecondaryReadyWithin = 25 * time.Minute
-	p.Conduct.TransferStall = 90 * time.Second
-	p.Conduct.LineCardWithin = 15 * time.Minute
+	p.Conduct.SecondaryReadyWithin = 45 * time.Minute
+	p.Conduct.TransferStall = 5 * time.Minute
+	p.Conduct.LineCardWithin = 30 * time.Minute
 	p.HoldPoints = []policy.HoldPoint{{Before: "upgrade-run"}}
 	return p
 }

@@ -85,6 +85,7 @@ func (a *App) CaptureTwice(ctx context.Context, dev device.Device, gap time.Dura
 			return nil, nil, err
 		}
 	}
+	defer holdRealTime(a.Clock)()
 	now, err = dev.Capture(ctx, device.ScopeFull)
 	return earlier, now, err
 }
@@ -159,6 +160,7 @@ type Want struct {
 // is a capture from some time before, for what must be steady; it may be nil,
 // and so may dev, where only a saved capture is at hand.
 func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c, earlier *state.Capture, w Want) (*Prepared, error) {
+	defer holdRealTime(a.Clock)()
 	platform, err := a.Index.Platform(d.Platform)
 	if err != nil {
 		return nil, err
@@ -324,7 +326,7 @@ func (r runChecks) Ready(ctx context.Context, earlier, c *state.Capture) (report
 
 // Compare implements [Checks].
 func (r runChecks) Compare(before, now *state.Capture, from, to string) (report []byte, stops []string) {
-	c := state.Compare(before, now, Expectation(r.plan, from, to), Tolerances(r.app.Workspace.Policy))
+	c := state.Compare(before, now, Expectation(r.plan, from, to, now), Tolerances(r.app.Workspace.Policy))
 	report, err := json.Marshal(c)
 	if err != nil {
 		return []byte("{}"), []string{"the comparison cannot be encoded: " + err.Error()}
@@ -338,12 +340,17 @@ func (r runChecks) Compare(before, now *state.Capture, from, to string) (report 
 }
 
 // Expectation is what the plan was meant to change between the release from
-// and the release to.
-func Expectation(p *plan.Plan, from, to string) state.Expectation {
+// and the release to. Firmware never goes back: on the way back from a hop it
+// may stand at either level.
+func Expectation(p *plan.Plan, from, to string, now *state.Capture) state.Expectation {
 	e := state.Expectation{From: from, To: to, Restart: true, Switchover: true, GracefulRestart: true, Firmware: map[string]string{}}
+	arrived := from == to
 	for i, h := range p.Path.Hops {
 		for _, f := range h.Firmware {
-			e.Firmware[f.Component] = f.To
+			k, _ := now.Component(f.Component)
+			if level, ok := k.Firmware.Get(); !arrived || ok && level == f.To {
+				e.Firmware[f.Component] = f.To
+			}
 		}
 		for _, s := range p.Steps {
 			if s.Hop != i {
@@ -357,9 +364,7 @@ func Expectation(p *plan.Plan, from, to string) state.Expectation {
 			default:
 			}
 		}
-		if h.To == to {
-			break
-		}
+		arrived = arrived || h.To == to
 	}
 	return e
 }

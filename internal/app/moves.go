@@ -44,19 +44,15 @@ func (c *Conductor) act(ctx context.Context, st *conduct.State, step plan.Step) 
 			return c.actFault(ctx, err)
 		}
 	case plan.PrepareBoot:
-		if err := c.Device.Activate(ctx, device.ActivateRequest{Version: step.Release}); err != nil {
+		if err := c.Device.Activate(ctx, device.ActivateRequest{Version: step.Release, Standby: step.Standby}); err != nil {
 			return c.actFault(ctx, err)
 		}
 	case plan.LoadSecondary:
 		if err := c.loadSecondary(ctx, st, step); err != nil {
 			return c.actFault(ctx, err)
 		}
-	case plan.LoadFirmware, plan.LoadLineCard:
-		if err := c.Device.Restart(ctx, step.Component, "towpath run "+c.Run.ID+": "+step.Title); err != nil {
-			return c.actFault(ctx, err)
-		}
-	case plan.ReloadDevice:
-		if err := c.Device.Restart(ctx, "", "towpath run "+c.Run.ID+": "+step.Title); err != nil {
+	case plan.LoadFirmware, plan.LoadLineCard, plan.ReloadDevice:
+		if err := c.restart(ctx, step); err != nil {
 			return c.actFault(ctx, err)
 		}
 	case plan.SwitchOver:
@@ -109,8 +105,30 @@ func (c *Conductor) loadSecondary(ctx context.Context, st *conduct.State, step p
 	if st.Plan.PerController {
 		return c.Device.Activate(ctx, device.ActivateRequest{Version: step.Release, Standby: true, Reboot: true})
 	}
-	return c.Device.Restart(ctx, step.Component, "towpath run "+c.Run.ID+": "+step.Title)
+	return c.restart(ctx, step)
 }
+
+// restart asks for a restart and does not wait for its end: a device may
+// answer only when the component is back, and until then no guard would be
+// watched. An answer that does not come soon is awaited like any lost one.
+func (c *Conductor) restart(ctx context.Context, step plan.Step) error {
+	rctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		// Both by the run's clock and by ours: a lab's may run so fast that the
+		// request would not even have arrived.
+		if c.Clock.Sleep(rctx, answerWithin) == nil && (WallClock{}).Sleep(rctx, arriveWithin) == nil {
+			cancel()
+		}
+	}()
+	return c.Device.Restart(rctx, step.Component, "towpath run "+c.Run.ID+": "+step.Title)
+}
+
+// answerWithin is how long the answer to a request for a restart is waited for.
+const (
+	answerWithin = 20 * time.Second
+	arriveWithin = 2 * time.Second
+)
 
 // transfer sends an image and watches that it moves: no progress for the
 // policy's time is a stall, which may be tried again.
@@ -205,33 +223,51 @@ func progressText(p device.Progress, elapsed time.Duration) string {
 }
 
 // pulse is how the silence of the control plane is measured: the device is
-// asked for a sign of life every interval, and the longest time without an
-// answer is the silence, to one interval and the time an answer takes.
+// asked for a sign of life every interval. The silence begins between the last
+// answer and the first time that none came, and ends between the last time that
+// none came and the next answer, so it is known to within the sum of the two.
 type pulse struct {
-	mu      sync.Mutex
-	last    time.Time
-	longest time.Duration
-	from    time.Time
-	n       int
+	mu              sync.Mutex
+	answered        time.Time // last answer
+	missed          time.Time // when the question that got no answer was asked, the first and the last in a row
+	lastMissed      time.Time
+	longest, doubt  time.Duration
+	from            time.Time
+	answers, misses int
 }
 
 func (p *pulse) beat(ctx context.Context, c *Conductor) {
 	for ctx.Err() == nil {
-		bctx, cancel := context.WithTimeout(ctx, 300*time.Millisecond)
+		asked := c.Clock.Now()
+		bctx, cancel := context.WithTimeout(ctx, 250*time.Millisecond)
 		_, err := c.Device.Verify(bctx)
 		cancel()
-		if err == nil {
-			now := c.Clock.Now()
-			p.mu.Lock()
-			if gap := now.Sub(p.last); p.n > 0 && gap > p.longest {
-				p.longest, p.from = gap, p.last
-			}
-			p.last = now
-			p.n++
-			p.mu.Unlock()
+		if ctx.Err() == nil {
+			p.note(asked, c.Clock.Now(), err == nil)
 		}
 		_ = WallClock{}.Sleep(ctx, c.pulseEvery())
 	}
+}
+
+// note takes the outcome of one question.
+func (p *pulse) note(asked, now time.Time, ok bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !ok {
+		if p.misses++; p.missed.IsZero() {
+			p.missed = asked
+		}
+		p.lastMissed = asked
+		return
+	}
+	if gap := now.Sub(p.answered); p.answers > 0 && gap > p.longest {
+		p.longest, p.from, p.doubt = gap, p.answered, gap
+		if !p.missed.IsZero() {
+			p.doubt = p.missed.Sub(p.answered) + now.Sub(p.lastMissed)
+		}
+	}
+	p.answered, p.missed, p.lastMissed = now, time.Time{}, time.Time{}
+	p.answers++
 }
 
 // Silence is the measured silence of the control plane in a hand-over.
@@ -253,7 +289,7 @@ func (c *Conductor) handOver(ctx context.Context, st *conduct.State, step plan.S
 	var wg sync.WaitGroup
 	wg.Add(1)
 	go func() { defer wg.Done(); p.beat(pctx, c) }()
-	for p.answers() < 3 && ctx.Err() == nil && c.Clock.Now().Sub(c.session.stepAt) < c.Policy.Conduct.ReachableWithin {
+	for p.count() < 3 && ctx.Err() == nil && c.Clock.Now().Sub(c.session.stepAt) < c.Policy.Conduct.ReachableWithin {
 		_ = WallClock{}.Sleep(ctx, c.pulseEvery()/2)
 	}
 	c.Prober.Mark("hand-over asked")
@@ -267,9 +303,11 @@ func (c *Conductor) handOver(ctx context.Context, st *conduct.State, step plan.S
 		}
 	}
 	// The silence is over when the device has answered a few times in a row
-	// after it, or when it has been away for longer than the policy allows.
-	before := p.answers()
-	for ctx.Err() == nil && p.answers() < before+5 && c.Clock.Now().Sub(c.session.stepAt) < c.Policy.Conduct.ReachableWithin {
+	// after it. One that stays away for much longer than foretold is left to the
+	// waiting that follows, which has the policy's patience.
+	before := p.count()
+	limit := 3*c.Input.Plan.Hops[step.Hop].Most + 5*time.Second
+	for ctx.Err() == nil && p.count() < before+5 && c.Clock.Now().Sub(c.session.stepAt) < limit {
 		c.show(st, nil, "hand-over asked; waiting for the new primary to answer")
 		_ = WallClock{}.Sleep(ctx, c.pulseEvery())
 	}
@@ -280,14 +318,14 @@ func (c *Conductor) handOver(ctx context.Context, st *conduct.State, step plan.S
 	if err != nil {
 		rec.Text = "hand-over asked, and the answer was lost; silent for " + p.longest.Round(time.Millisecond).String()
 	}
-	rec.Data, _ = json.Marshal(Silence{Hop: step.Hop, Measured: p.longest, Resolution: c.pulseEvery(), Answers: p.n, From: p.from})
+	rec.Data, _ = json.Marshal(Silence{Hop: step.Hop, Measured: p.longest, Resolution: p.doubt, Answers: p.answers, From: p.from})
 	return rec, nil
 }
 
-func (p *pulse) answers() int {
+func (p *pulse) count() int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.n
+	return p.answers
 }
 
 // await waits until a fresh reading shows the effect, under guards and until
@@ -360,6 +398,7 @@ const SteadyFor = time.Minute
 func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
 	switch step.Kind {
 	case plan.CaptureBefore:
+		defer c.realTime()()
 		cp, err := c.read(ctx, device.ScopeFull)
 		if err != nil {
 			return c.readFault(ctx, err)
@@ -377,6 +416,7 @@ func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step
 				return conduct.Record{}, err
 			}
 		}
+		defer c.realTime()()
 		cp, err := c.read(ctx, device.ScopeFull)
 		if err != nil {
 			return c.readFault(ctx, err)
@@ -457,10 +497,14 @@ func (c *Conductor) baseline(ctx context.Context, st *conduct.State, step plan.S
 	return c.clean(ctx, st, step, c.Policy.Probe.Baseline)
 }
 
-// realTime holds a lab's clock at the rate of real time until the returned
-// function is called; the wall clock needs no holding.
-func (c *Conductor) realTime() (release func()) {
-	if lab, ok := c.Clock.(interface{ RealTime() (release func()) }); ok {
+// realTime holds the run's clock at the rate of real time.
+func (c *Conductor) realTime() (release func()) { return holdRealTime(c.Clock) }
+
+// holdRealTime holds a lab's clock at the rate of real time until the returned
+// function is called; the wall clock needs no holding. It is held while the
+// time that work takes is the machine's own: reading, judging, measuring.
+func holdRealTime(clock conduct.Clock) (release func()) {
+	if lab, ok := clock.(interface{ RealTime() (release func()) }); ok {
 		return lab.RealTime()
 	}
 	return func() {}
@@ -494,6 +538,7 @@ func (c *Conductor) clean(ctx context.Context, st *conduct.State, step plan.Step
 // and confirms that the release that runs is still the one that the hop
 // begins with.
 func (c *Conductor) verifyStaged(ctx context.Context, step plan.Step) (conduct.Record, error) {
+	defer c.realTime()()
 	cp, err := c.read(ctx, device.ScopeComponents)
 	if err != nil {
 		return c.readFault(ctx, err)
@@ -556,6 +601,9 @@ func (c *Conductor) compare(ctx context.Context, st *conduct.State, step plan.St
 			return c.readFault(ctx, err)
 		}
 		report, stops := c.Checks.Compare(before, cp, c.Input.Plan.From, step.Release)
+		if st.Back && st.Failure != nil {
+			stops = slices.DeleteFunc(stops, func(s string) bool { return explained(st.Failure.Name, s) })
+		}
 		late := c.Clock.Now().Sub(since) > c.Policy.Conduct.AdjacencyGrace
 		if len(stops) == 0 || late {
 			name := fmt.Sprintf("hop-%d", step.Hop+1)
@@ -576,6 +624,9 @@ func (c *Conductor) compare(ctx context.Context, st *conduct.State, step plan.St
 			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
 		}
 		if late {
+			if rec, moved, err := c.rolesMoved(ctx, st, step); err != nil || moved {
+				return rec, err
+			}
 			return failed(conduct.ByVerdict, "comparison", fmt.Sprintf("%d differences forbid acceptance: %s", len(stops), join(head(stops, 3)))), nil
 		}
 		c.show(st, nil, fmt.Sprintf("%d differences are left that would forbid acceptance: %s", len(stops), join(head(stops, 2))))
@@ -583,6 +634,22 @@ func (c *Conductor) compare(ctx context.Context, st *conduct.State, step plan.St
 			return conduct.Record{}, err
 		}
 	}
+}
+
+// explained reports whether a difference that is left after the way back is
+// the very thing that made the run turn back, and none of its doing: it is
+// shown in the evidence and does not keep the run from ending.
+func explained(guard, difference string) bool {
+	for _, prefix := range map[plan.Guard][]string{
+		plan.GuardConfiguration: {"configuration "},
+		plan.GuardTopology:      {"spanning tree "},
+		plan.GuardPower:         {"power ", "alarm "},
+	}[plan.Guard(guard)] {
+		if strings.HasPrefix(difference, prefix) {
+			return true
+		}
+	}
+	return false
 }
 
 func head(s []string, n int) []string { return s[:min(n, len(s))] }
@@ -597,6 +664,9 @@ func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step
 	c.keepMeasurement(ctx, m)
 	worst, any := m.Worst()
 	if worst.Longest() > c.Policy.Probe.Budget && !st.Back {
+		if rec, moved, err := c.rolesMoved(ctx, st, step); err != nil || moved {
+			return rec, err
+		}
 		return failed(conduct.ByVerdict, "loss over budget", fmt.Sprintf("%s %s lost traffic for %v, the budget is %v", worst.Flow, worst.Direction,
 			worst.Longest().Round(time.Millisecond), c.Policy.Probe.Budget)), nil
 	}
@@ -605,6 +675,27 @@ func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step
 		text = fmt.Sprintf("%d of %d lost; worst %v in %s %s, budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
 	}
 	return done(text, nil), nil
+}
+
+// rolesMoved reads the device and reports an unexpected switchover. A check
+// that is about to fail asks it first: the stream that would tell breaks with
+// the switchover, and the check may see its consequences earlier.
+func (c *Conductor) rolesMoved(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, bool, error) {
+	if st.Back {
+		return conduct.Record{}, false, nil
+	}
+	cp, err := c.read(ctx, device.ScopeComponents)
+	if err != nil {
+		rec, err := c.readFault(ctx, err)
+		return rec, true, err
+	}
+	want := primaryAt(st.Plan, step)
+	p, ok := cp.ControllerWithRole(state.Primary)
+	if !ok || want == "" || p.Name == want {
+		return conduct.Record{}, false, nil
+	}
+	f := &conduct.Failure{Cause: conduct.ByGuard, Name: string(plan.GuardRoles), Text: fmt.Sprintf("unexpected switchover: %s is PRIMARY, and %s should be", p.Name, want)}
+	return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, true, nil
 }
 
 // keepMeasurement keeps what this session has measured under the session's

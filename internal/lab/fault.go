@@ -234,15 +234,15 @@ func faultTable() []Fault {
 			Description: "the first line card to restart fails",
 		},
 		{
-			Name: "extender-incompatible", Phase: PhaseRun, Expected: VerdictPaused,
+			Name: "extender-incompatible", Phase: PhaseAcceptance, Expected: VerdictRolledBack,
 			Description: "a port extender does not register with the new release",
 		},
 		{
-			Name: "loss-over-budget", Phase: PhaseAcceptance, Expected: VerdictRolledBack,
+			Name: "loss-over-budget", Phase: PhaseRun, Expected: VerdictPaused,
 			Description: "the switchover drops traffic for more than a second",
 		},
 		{
-			Name: "adjacency-lost", Phase: PhaseAcceptance, Expected: VerdictRolledBack, at: momentUniform,
+			Name: "adjacency-lost", Phase: PhaseAcceptance, Expected: VerdictPaused, at: momentUniform,
 			Description: "a routing adjacency goes down when everything runs the new release and never returns",
 			strike:      (*Chassis).loseAdjacency,
 		},
@@ -252,7 +252,7 @@ func faultTable() []Fault {
 			strike:      func(c *Chassis) { c.routes = c.routes.without(1.0 / 12) },
 		},
 		{
-			Name: "crash-file-appears", Phase: PhaseAcceptance, Expected: VerdictRolledBack, at: momentUniform,
+			Name: "crash-file-appears", Phase: PhaseAcceptance, Expected: VerdictPaused, at: momentUniform,
 			Description: "a process crashed and left its file",
 			strike: func(c *Chassis) {
 				c.crashFiles = append(c.crashFiles, &file{path: "/crash/routing-1.core", size: 7 << 20, modified: c.now(), content: noContent{}})

@@ -18,13 +18,19 @@ type Layout struct {
 	Secondary string            // the other one; empty on a single-controller device
 	LineCards []string          // in the order in which they are loaded
 	Releases  map[string]string // software version per component, where known
+	BootNext  map[string]string // release that a controller card boots next, where known
 }
 
 // LayoutOf reads the layout from a capture. It is an error when no controller
 // card, or more than one, has the PRIMARY role.
 func LayoutOf(c *state.Capture) (Layout, error) {
 	var l Layout
-	l.Releases = map[string]string{}
+	l.Releases, l.BootNext = map[string]string{}, map[string]string{}
+	for _, b := range c.Boot {
+		if v, ok := b.Version.Get(); ok {
+			l.BootNext[b.Controller] = v
+		}
+	}
 	p, ok := c.ControllerWithRole(state.Primary)
 	if !ok {
 		return l, errors.New("plan: the capture does not show exactly one controller card with the role PRIMARY")
@@ -320,7 +326,7 @@ func (c *composer) acceptSteps(i int, rel string, settle time.Duration) []Step {
 	}
 	grace := c.in.Policy.Conduct.AdjacencyGrace
 	c.add(Step{Hop: i, Phase: Acceptance, Kind: ConfirmReleases, Release: rel, Title: "See every component at " + rel, After: conf,
-		Expect: seconds(1, 5, 60), Deadline: 3 * time.Minute, OnFail: RollBack, Guards: after()})
+		Expect: seconds(1, 5, 60), Deadline: 3 * time.Minute, OnFail: RollBack, Guards: []Guard{GuardRoles, GuardPower, GuardPartner}})
 	c.add(Step{Hop: i, Phase: Acceptance, Kind: CompareStates, Release: rel, Title: "Compare the state with the one before",
 		Expect: Law{2 * time.Second, 5 * time.Second, grace}, Deadline: grace + time.Minute, OnFail: RollBack, Guards: []Guard{GuardRoles, GuardPower, GuardPartner}})
 	c.add(Step{Hop: i, Phase: Acceptance, Kind: JudgeProbe, Title: fmt.Sprintf("See test traffic clean for %v and judge the loss", settle),
@@ -347,10 +353,16 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 	if !primaryOld && hp.Back == "" {
 		return nil, fmt.Errorf("plan: no way back from %s to %s: %s", hp.To, old, orDefault(hp.NoBack, "the catalogue gives no transition"))
 	}
-	prepare := func() {
-		c.add(Step{Hop: hop, Phase: Staging, Kind: PrepareBoot, Component: c.primary, Release: old, Title: "Make " + old + " the release that boots next",
-			After:  []Condition{{FactBootNext, c.primary, old}},
+	prepare := func(card string, standby bool) {
+		c.add(Step{Hop: hop, Phase: Staging, Kind: PrepareBoot, Component: card, Standby: standby, Release: old,
+			Title:  fmt.Sprintf("Make %s the release that %s boots next, without a restart", old, card),
+			After:  []Condition{{FactBootNext, card, old}},
 			Expect: seconds(1, 3, 20), Deadline: time.Minute, OnFail: Pause, Guards: nil})
+	}
+	// A card that runs the old release and would boot another one next.
+	astray := func(card string) bool {
+		next, known := now.BootNext[card]
+		return now.Releases[card] == old && known && next != old
 	}
 	load := func() {
 		s := loadSecondary(hop, UpgradeRun, c.secondary, old, c.restartLaw(back), pol.Conduct.SecondaryReadyWithin, nil)
@@ -358,13 +370,16 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 	}
 	switch {
 	case !primaryOld && (hp.Back == release.Reload || now.Secondary == ""):
-		prepare()
+		prepare(c.primary, false)
 		s := reloadDevice(hop, old, c.deviceLaw(back), pol.Conduct.ReachableWithin)
 		s.Guards = nil
 		c.add(s)
 	default:
-		if !p.PerController {
-			prepare()
+		if !p.PerController || astray(now.Primary) {
+			prepare(c.primary, false)
+		}
+		if p.PerController && now.Secondary != "" && astray(now.Secondary) {
+			prepare(c.secondary, true)
 		}
 		if now.Secondary != "" && now.Releases[now.Secondary] != old {
 			load()
