@@ -8,8 +8,8 @@ import "fmt"
 // between edge and aggregation, k-1 between aggregation and core, with h = k/2
 // and E = k·h edge switches.
 //
-// Source: Al-Fares, Loukissas, Vahdat, A Scalable, Commodity Data Center Network
-// Architecture, SIGCOMM 2008.
+// Source: Al-Fares, Loukissas and Vahdat, SIGCOMM 2008,
+// doi:10.1145/1402958.1402967.
 func FatTree(k int) (Topology, []Demand) {
 	h := k / 2
 	var top Topology

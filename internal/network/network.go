@@ -25,6 +25,7 @@ package network
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
@@ -33,7 +34,8 @@ import (
 type Node struct {
 	Name string
 	// Host marks a host, service or site that never passes traffic on and that
-	// no drain can be asked of. Its arcs are attachments: see [Attach].
+	// no drain can be asked of. Its arcs are attachments, see [Attach]; those
+	// towards it have metric 1, so that a device prefers its own attachment.
 	Host bool
 	// Site is where it stands, for the picture; it may be empty.
 	Site string
@@ -180,7 +182,8 @@ func New(t Topology, demands []Demand) (*Network, error) {
 		n.nodeIndex[x.Name] = int32(i)
 	}
 	n.addArcs(fail)
-	for name, a := range t.Aggregates {
+	for _, name := range slices.Sorted(maps.Keys(t.Aggregates)) {
+		a := t.Aggregates[name]
 		l, ok := n.linkIndex[name]
 		switch {
 		case !ok:
@@ -270,6 +273,14 @@ func (n *Network) addArcs(fail func(error, string, ...any)) {
 	n.host = make([]bool, len(n.nodes))
 	for i, x := range n.nodes {
 		n.host[i] = x.Host
+	}
+	for a, v := range n.to {
+		if n.host[v] && n.metric[a] != 1 {
+			fail(ErrInvalid, "arc %q: found metric %d towards the host %q, want 1", n.arcs[a].ID, n.metric[a], n.arcs[a].To)
+		}
+		if n.host[v] && n.host[n.from[a]] {
+			fail(ErrInvalid, "arc %q joins two hosts, want a device at one end", n.arcs[a].ID)
+		}
 	}
 	n.outStart, n.outHops = index(n.from, n.to, len(n.nodes))
 	n.inStart, n.inHops = index(n.to, n.from, len(n.nodes))

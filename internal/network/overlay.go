@@ -34,8 +34,7 @@ func (l *loads) reset() {
 // the rim of that set with Dijkstra's method; then move only the flow of the
 // nodes whose next hops changed, and what follows from it downstream.
 //
-// Source: Ramalingam and Reps, An Incremental Algorithm for a Generalization of
-// the Shortest-Path Problem, J. Algorithms 21 (1996) 267-305; the part on flow
+// Source: Ramalingam and Reps, J. Algorithms 21 (1996) 267-305; the part on flow
 // is ours. It holds for changes that only take arcs away or make them dearer.
 type overlay struct {
 	base *State
@@ -55,6 +54,8 @@ type overlay struct {
 	loads      loads
 	lost       float64
 	lostPairs  int
+	cut        float64 // the part of lost that had a path before
+	cuts       int
 	dropped    float64
 	further    []int64   // new distance of nodes that get further away
 	isFurther  []bool    // those nodes
@@ -88,15 +89,8 @@ func (o *overlay) touch(a int32) {
 }
 
 func (o *overlay) down(a int32) {
-	n := o.net
 	o.view.metric[a] = -1
 	o.touch(a)
-	// A blocked gateway is passed only towards hosts attached to it.
-	if v := n.from[a]; n.host[n.to[a]] && o.view.blocked[v] {
-		for _, h := range n.inHops[n.inStart[v]:n.inStart[v+1]] {
-			o.touch(h.arc)
-		}
-	}
 }
 
 // apply lays the change over the state.
@@ -200,7 +194,7 @@ func (o *overlay) undo() {
 	}
 	o.arcs, o.nodes, o.blocked, o.capacArc = o.arcs[:0], o.nodes[:0], o.blocked[:0], o.capacArc[:0]
 	o.loads.reset()
-	o.lost, o.lostPairs, o.dropped = 0, 0, 0
+	o.lost, o.lostPairs, o.dropped, o.cut, o.cuts = 0, 0, 0, 0, 0
 }
 
 // restoreMembers is the part of undo that only changes with lost members need.
@@ -229,7 +223,7 @@ func (o *overlay) evaluate(c change) Result {
 // busiest is the first in the order of the base.
 func (o *overlay) result() Result {
 	s := o.base
-	r := Result{Worst: -1, Dropped: s.result.Dropped + o.dropped, TotalLoad: s.result.TotalLoad}
+	r := Result{Worst: -1, Dropped: s.result.Dropped + o.dropped, TotalLoad: s.result.TotalLoad, cut: o.cut, cuts: o.cuts}
 	if pairs := s.result.UnroutablePair + o.lostPairs; pairs > 0 {
 		r.Unroutable, r.UnroutablePair = s.result.Unroutable+o.lost, pairs
 	}
@@ -518,13 +512,6 @@ func (o *overlay) moveFlow(i int, r *row, t int32, into *row) {
 			}
 		}
 	}
-	for _, x := range o.nodes {
-		if r.dist[x] < unreachable {
-			if own := n.own(i, x); own != 0 {
-				o.arrive(r, x, -own)
-			}
-		}
-	}
 	for len(o.flowHeap.items) > 0 {
 		_, u := o.flowHeap.pop()
 		o.queued[u] = false
@@ -545,6 +532,8 @@ func (o *overlay) moveFlow(i int, r *row, t int32, into *row) {
 				for k := n.firstOf(i, u); k < n.rowStart[i+1] && n.source[k] == u; k++ {
 					o.lost += n.volume[k]
 					o.lostPairs++
+					o.cut += n.volume[k]
+					o.cuts++
 				}
 			}
 			continue
@@ -580,15 +569,6 @@ func (o *overlay) moveFlow(i int, r *row, t int32, into *row) {
 func (n *Network) firstOf(i int, u int32) int32 {
 	k, _ := slices.BinarySearch(n.source[n.rowStart[i]:n.rowStart[i+1]], u)
 	return n.rowStart[i] + int32(k)
-}
-
-// own is what u itself sends in row i.
-func (n *Network) own(i int, u int32) float64 {
-	sum := 0.0
-	for k := n.firstOf(i, u); k < n.rowStart[i+1] && n.source[k] == u; k++ {
-		sum += n.volume[k]
-	}
-	return sum
 }
 
 // Each evaluates many changes, each by itself on top of s, on all processors.

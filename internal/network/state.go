@@ -74,6 +74,10 @@ type Result struct {
 	Dropped        float64 // demand from or to removed nodes
 	Unroutable     float64 // demand whose ends exist and that has no path
 	UnroutablePair int     // how many demands that are
+
+	// cut and cuts are the demand that had a path in the base of an evaluation.
+	cut  float64
+	cuts int
 }
 
 // State is a network after some change, with all its rows.

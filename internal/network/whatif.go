@@ -1,0 +1,349 @@
+package network
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Element is a kind of what may fail on top of a drain.
+type Element string
+
+// The kinds.
+const (
+	ElementLink  Element = "link"
+	ElementNode  Element = "node"
+	ElementGroup Element = "group" // a shared-risk group
+)
+
+// Verdict says whether the network carries its demands.
+type Verdict string
+
+// The verdicts.
+const (
+	Holds     Verdict = "holds"
+	Uncertain Verdict = "uncertain" // inside the band of error of the demands
+	Fails     Verdict = "fails"
+)
+
+// Question is what the engineer asks.
+type Question struct {
+	// Change is the drain, and whatever is out already.
+	Change Change
+	// AlsoFail are the kinds of which every single element fails on top.
+	AlsoFail []Element
+	// Limit is the utilisation that no arc may exceed; 0 means 1.
+	Limit float64
+	// Band is the relative error of the loads, 0 where the demands are known,
+	// see [Estimation.Band].
+	Band float64
+}
+
+// Answer is what the network carries before the change, after it, and after
+// each further failure.
+type Answer struct {
+	Limit   float64 `json:"limit"`
+	Band    float64 `json:"band"`
+	Verdict Verdict `json:"verdict"`
+	// Reasons say why the verdict is not "holds".
+	Reasons []string `json:"reasons,omitempty"`
+
+	Before Summary `json:"before"`
+	After  Summary `json:"after"`
+	// Lost are the demands that the change leaves uncarried.
+	Lost []LostDemand `json:"lost,omitempty"`
+	// SinglePath are the demands that one link less would cut off.
+	SinglePath []SinglePath `json:"single_path,omitempty"`
+	// BelowMinimum are the redundancy groups with too few members in service.
+	BelowMinimum []GroupShort `json:"below_minimum,omitempty"`
+	// Arcs are all arcs, by falling utilisation after the change.
+	Arcs []ArcUse `json:"arcs"`
+	// Failures are the further failures, the worst first: those that lose
+	// demand by falling volume, then the others by falling utilisation.
+	Failures []Failure `json:"failures,omitempty"`
+}
+
+// Summary is a [Result] in words that stand by themselves. Volumes are in the
+// unit of the demands.
+type Summary struct {
+	MaxUtilisation float64 `json:"max_utilisation"`
+	Where          string  `json:"where,omitempty"` // arc id
+	From           string  `json:"from,omitempty"`
+	To             string  `json:"to,omitempty"`
+	Dropped        float64 `json:"dropped_endpoint_volume"`
+	Unroutable     float64 `json:"unroutable_volume"`
+	UnroutableLots int     `json:"unroutable_demands"`
+}
+
+// LostDemand is a demand that is not carried, and why.
+type LostDemand struct {
+	Name   string  `json:"name,omitempty"`
+	From   string  `json:"from"`
+	To     string  `json:"to"`
+	Volume float64 `json:"volume"`
+	Why    string  `json:"why"` // "endpoint removed" or "no path"
+	// Before says that it was lost before the change already.
+	Before bool `json:"before,omitempty"`
+}
+
+// SinglePath is a demand that depends on single elements.
+type SinglePath struct {
+	Name   string  `json:"name,omitempty"`
+	From   string  `json:"from"`
+	To     string  `json:"to"`
+	Volume float64 `json:"volume"`
+	// Links and Nodes are those whose failure cuts it off, from the source to
+	// the destination; the two ends are not among the nodes.
+	Links []string `json:"links"`
+	Nodes []string `json:"nodes,omitempty"`
+	// Before says that it depended on a single link before the change already.
+	Before bool `json:"before,omitempty"`
+}
+
+// GroupShort is a redundancy group below its minimum.
+type GroupShort struct {
+	Name      string   `json:"name"`
+	InService []string `json:"in_service"`
+	AtLeast   int      `json:"at_least"`
+	Before    bool     `json:"before,omitempty"`
+}
+
+// ArcUse is a row of the table of before and after.
+type ArcUse struct {
+	Arc               string  `json:"arc"`
+	Link              string  `json:"link"`
+	From              string  `json:"from"`
+	To                string  `json:"to"`
+	Capacity          float64 `json:"capacity,omitempty"` // 0 stands for no limit
+	LoadBefore        float64 `json:"load_before"`
+	LoadAfter         float64 `json:"load_after"`
+	UtilisationBefore float64 `json:"utilisation_before"`
+	UtilisationAfter  float64 `json:"utilisation_after"`
+	Up                bool    `json:"up"` // after the change
+}
+
+// Failure is what one further failure does.
+type Failure struct {
+	Kind    Element `json:"kind"`
+	Element string  `json:"element"`
+	Summary
+	// NewlyLost is the demand that has no path because of it; demand of a node
+	// that fails itself is not counted.
+	NewlyLost        float64 `json:"newly_lost_volume"`
+	NewlyLostDemands int     `json:"newly_lost_demands"`
+	// Groups are the redundancy groups that are below their minimum with it.
+	Groups  []string `json:"groups_below_minimum,omitempty"`
+	Verdict Verdict  `json:"verdict"`
+}
+
+// WhatIf answers the question. The error wraps [ErrUnknown] or [ErrInvalid].
+// Cost: once the intact network, see [Network.Intact]; then what changes, and
+// for [Answer.SinglePath] about as much as the intact network again.
+func (n *Network) WhatIf(q Question) (*Answer, error) { return n.Intact().WhatIf(q) }
+
+// WhatIf answers the question on top of a state; see [Network.WhatIf].
+func (s *State) WhatIf(q Question) (*Answer, error) {
+	if q.Limit == 0 {
+		q.Limit = 1
+	}
+	if !(q.Limit > 0) || !(q.Band >= 0) {
+		return nil, fmt.Errorf("%w: found limit %v and band %v, want a limit above 0 and a band of 0 or more", ErrInvalid, q.Limit, q.Band)
+	}
+	after, err := s.With(q.Change)
+	if err != nil {
+		return nil, err
+	}
+	a := &Answer{Limit: q.Limit, Band: q.Band, Before: s.net.summary(s.result), After: s.net.summary(after.result)}
+	a.Lost = after.lost(s)
+	a.SinglePath = after.singlePaths(s)
+	a.BelowMinimum = after.short(s)
+	a.Arcs = after.uses(s)
+	for _, kind := range q.AlsoFail {
+		f, err := after.failures(kind, q)
+		if err != nil {
+			return nil, err
+		}
+		a.Failures = append(a.Failures, f...)
+	}
+	slices.SortStableFunc(a.Failures, func(x, y Failure) int {
+		return cmp.Or(-cmp.Compare(x.NewlyLost, y.NewlyLost), -cmp.Compare(x.MaxUtilisation, y.MaxUtilisation))
+	})
+	a.judge(q)
+	return a, nil
+}
+
+func (n *Network) summary(r Result) Summary {
+	out := Summary{MaxUtilisation: r.MaxUtilisation, Dropped: r.Dropped, Unroutable: r.Unroutable, UnroutableLots: r.UnroutablePair}
+	if r.Worst >= 0 && r.MaxUtilisation > 0 {
+		w := n.arcs[r.Worst]
+		out.Where, out.From, out.To = w.ID, w.From, w.To
+	}
+	return out
+}
+
+// verdict weighs a utilisation against the limit.
+func verdict(use, limit, band float64) Verdict {
+	switch {
+	case use*(1+band) <= limit*(1+tolerance):
+		return Holds
+	case use*(1-band) > limit*(1+tolerance):
+		return Fails
+	}
+	return Uncertain
+}
+
+func worse(a, b Verdict) Verdict {
+	rank := map[Verdict]int{Holds: 0, Uncertain: 1, Fails: 2}
+	if rank[b] > rank[a] {
+		return b
+	}
+	return a
+}
+
+func (a *Answer) judge(q Question) {
+	a.Verdict = Holds
+	because := func(v Verdict, format string, args ...any) {
+		if v == Holds {
+			return
+		}
+		a.Verdict = worse(a.Verdict, v)
+		a.Reasons = append(a.Reasons, fmt.Sprintf(format, args...))
+	}
+	if len(a.Lost) > 0 {
+		because(Fails, "%d demands are not carried", len(a.Lost))
+	}
+	because(verdict(a.After.MaxUtilisation, q.Limit, q.Band), "%s is used to %.1f%%, limit %.1f%%", a.After.Where, 100*a.After.MaxUtilisation, 100*q.Limit)
+	for _, g := range a.BelowMinimum {
+		because(Fails, "group %s has %d members in service, at least %d must stay", g.Name, len(g.InService), g.AtLeast)
+	}
+	lost, over, uncertain := 0, 0, 0
+	for _, f := range a.Failures {
+		switch {
+		case f.NewlyLostDemands > 0:
+			lost++
+		case f.Verdict == Fails:
+			over++
+		case f.Verdict == Uncertain:
+			uncertain++
+		}
+	}
+	if lost > 0 {
+		because(Fails, "%d of %d further failures would cut demand off", lost, len(a.Failures))
+	}
+	if over > 0 {
+		because(Fails, "%d of %d further failures would load an arc above %.1f%%", over, len(a.Failures), 100*q.Limit)
+	}
+	if uncertain > 0 {
+		because(Uncertain, "%d of %d further failures may load an arc above %.1f%%", uncertain, len(a.Failures), 100*q.Limit)
+	}
+}
+
+// lost lists the demands that s does not carry.
+func (s *State) lost(before *State) []LostDemand {
+	was := map[int]bool{}
+	for _, i := range append(before.Dropped(), before.Unroutable()...) {
+		was[i] = true
+	}
+	var out []LostDemand
+	add := func(list []int, why string) {
+		for _, i := range list {
+			d := s.net.demands[i]
+			out = append(out, LostDemand{d.Name, d.From, d.To, d.Volume, why, was[i]})
+		}
+	}
+	add(s.Dropped(), "endpoint removed")
+	add(s.Unroutable(), "no path")
+	return out
+}
+
+// uses is the table of before and after.
+func (s *State) uses(before *State) []ArcUse {
+	out := make([]ArcUse, 0, len(s.byUse))
+	for _, i := range s.byUse {
+		a := s.net.arcs[i]
+		u := ArcUse{
+			Arc: a.ID, Link: a.Link, From: a.From, To: a.To, Capacity: s.capacity[i], LoadBefore: before.load[i], LoadAfter: s.load[i],
+			UtilisationBefore: before.load[i] / before.capacity[i], UtilisationAfter: s.load[i] / s.capacity[i], Up: s.view.metric[i] >= 0,
+		}
+		if math.IsInf(u.Capacity, 0) {
+			u.Capacity = 0
+		}
+		out = append(out, u)
+	}
+	return out
+}
+
+// short lists the redundancy groups below their minimum.
+func (s *State) short(before *State) []GroupShort {
+	var out []GroupShort
+	for _, g := range s.net.groups {
+		if in := s.inService(g, nil); len(in) < g.AtLeast {
+			out = append(out, GroupShort{g.Name, in, g.AtLeast, len(before.inService(g, nil)) < g.AtLeast})
+		}
+	}
+	return out
+}
+
+// inService are the members that are neither drained in any way nor among the
+// failed.
+func (s *State) inService(g RedundancyGroup, failed []int32) []string {
+	in := []string{}
+	for _, m := range g.Members {
+		v := s.net.nodeIndex[m]
+		drained := s.removed[v] || slices.ContainsFunc(s.drains, func(d Drain) bool { return d.Node == m })
+		if !drained && !slices.Contains(failed, v) {
+			in = append(in, m)
+		}
+	}
+	return in
+}
+
+// failures evaluates every element of the kind on top of s.
+func (s *State) failures(kind Element, q Question) ([]Failure, error) {
+	n := s.net
+	var names []string
+	var changes []change
+	removal := func(nodes []int32) change {
+		c := change{nodes: nodes, how: make([]How, len(nodes))} // Remove is 0
+		return c
+	}
+	switch kind {
+	case ElementLink:
+		for l, name := range n.links {
+			up := slices.ContainsFunc(n.linkArc[n.linkStart[l]:n.linkStart[l+1]], func(a int32) bool { return s.view.metric[a] >= 0 })
+			if up {
+				names, changes = append(names, name), append(changes, change{links: []int32{int32(l)}})
+			}
+		}
+	case ElementNode:
+		for v, x := range n.nodes {
+			if !x.Host && !s.removed[v] {
+				names, changes = append(names, x.Name), append(changes, removal([]int32{int32(v)}))
+			}
+		}
+	case ElementGroup:
+		for i, r := range n.risks {
+			c := removal(n.riskAt[i])
+			c.links = n.riskLinks[i]
+			names, changes = append(names, r.Name), append(changes, c)
+		}
+	default:
+		return nil, fmt.Errorf("%w: found %q to fail, want link, node or group", ErrInvalid, kind)
+	}
+	out := make([]Failure, len(names))
+	for i, r := range s.each(changes) {
+		f := Failure{Kind: kind, Element: names[i], Summary: n.summary(r), Verdict: verdict(r.MaxUtilisation, q.Limit, q.Band)}
+		f.NewlyLost, f.NewlyLostDemands = r.cut, r.cuts
+		if r.cuts > 0 {
+			f.Verdict = Fails
+		}
+		for _, g := range n.groups {
+			if len(s.inService(g, changes[i].nodes)) < g.AtLeast {
+				f.Groups = append(f.Groups, g.Name)
+			}
+		}
+		out[i] = f
+	}
+	return out, nil
+}
