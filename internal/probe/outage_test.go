@@ -428,6 +428,9 @@ func simulate(seed uint64, n int, loss float64, jitter time.Duration) world {
 	}
 	// Reordering, the dumb way: somebody sent later came earlier.
 	overtaken := func(list []arrival, before func(a, b arrival) bool) (n uint64) {
+		if jitter == 0 {
+			return 0
+		}
 		for _, a := range list {
 			for _, b := range list {
 				if before(a, b) && b.at < a.at {
