@@ -30,6 +30,7 @@ import (
 // that are empty leave out the part of the suite that needs them.
 type Harness struct {
 	Device  device.Device
+	Partial bool   // it does not serve everything that a capture asks for
 	Name    string // that captures carry
 	Release string // running on both controller cards
 
@@ -112,37 +113,46 @@ const patience = 30 * time.Second
 // and that has the trouble; ok is false where it cannot make that trouble. The
 // suite closes what it is given.
 func Exercise(t *testing.T, fresh func(t *testing.T, with Trouble) (h Harness, ok bool)) {
-	tests := []struct {
+	// The tests of a group share one device. What changes it comes last, and
+	// each test bears what the ones before it have left.
+	type test struct {
 		name string
 		run  func(t *testing.T, x *exam)
-	}{
-		{"abilities", testAbilities},
-		{"verify", testVerify},
-		{"capture", testCapture},
-		{"scopes", testScopes},
-		{"install", testInstall},
-		{"install what is not as announced", testInstallSpoilt},
-		{"install for another platform", testInstallForeign},
-		{"install is repeated after a break", testInstallBroken},
-		{"activate", testActivate},
-		{"activate the secondary", testActivateStandby},
-		{"switch over", testSwitchOver},
-		{"restart", testRestart},
-		{"component image", testComponentImage},
-		{"files", testFiles},
-		{"watch", testWatch},
-		{"at the same time", testConcurrent},
-		{"cancelled", testCancelled},
-		{"closed", testClosed},
 	}
-	for _, c := range tests {
-		t.Run(c.name, func(t *testing.T) {
-			h, ok := fresh(t, None)
-			if !ok {
-				t.Fatal("no device was made")
-			}
-			c.run(t, sit(t, h))
-		})
+	for _, group := range [][]test{
+		{
+			{"abilities", testAbilities},
+			{"verify", testVerify},
+			{"capture", testCapture},
+			{"scopes", testScopes},
+			{"at the same time", testConcurrent},
+			{"cancelled", testCancelled},
+			{"watch", testWatch},
+			{"files", testFiles},
+			{"component image", testComponentImage},
+			{"restart", testRestart},
+			{"closed", testClosed},
+		},
+		{
+			{"install what is not as announced", testInstallSpoilt},
+			{"install for another platform", testInstallForeign},
+			{"install again after a break", testInstallBroken},
+			{"install", testInstall},
+			{"activate", testActivate},
+			{"activate the secondary", testActivateStandby},
+		},
+		{{"switch over", testSwitchOver}},
+	} {
+		h, ok := fresh(t, None)
+		if !ok {
+			t.Fatal("no device was made")
+		}
+		for _, c := range group {
+			t.Run(c.name, func(t *testing.T) { c.run(t, sit(t, h)) })
+		}
+		if err := h.Device.Close(); err != nil {
+			t.Errorf("close: %v", err)
+		}
 	}
 	provoked := 0
 	for _, c := range troubles {
@@ -153,6 +163,9 @@ func Exercise(t *testing.T, fresh func(t *testing.T, with Trouble) (h Harness, o
 			}
 			provoked++
 			c.run(t, sit(t, h), c.want)
+			if err := h.Device.Close(); err != nil {
+				t.Errorf("close: %v", err)
+			}
 		})
 	}
 	t.Logf("%d of %d troubles could be provoked", provoked, len(troubles))
@@ -170,11 +183,6 @@ func sit(t *testing.T, h Harness) *exam {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	t.Cleanup(cancel)
-	t.Cleanup(func() {
-		if err := h.Device.Close(); err != nil {
-			t.Errorf("close: %v", err)
-		}
-	})
 	return &exam{Harness: h, ctx: ctx}
 }
 
@@ -302,7 +310,10 @@ func testCapture(t *testing.T, x *exam) {
 			t.Fatal(err)
 		}
 	})
-	if !c.Complete || len(c.Unread) > 0 {
+	if c.Complete != (len(c.Unread) == 0) {
+		t.Errorf("complete is %v with %d things unread", c.Complete, len(c.Unread))
+	}
+	if c.Complete == x.Partial {
 		t.Errorf("the capture is not complete; unread: %s", strings.Join(c.Unread, "; "))
 	}
 	if c.Device != x.Name || c.Source == "" || c.TakenAt.IsZero() {
@@ -344,7 +355,7 @@ func testCapture(t *testing.T, x *exam) {
 		t.Errorf("%d routes, want %d", routes, x.Routes)
 	}
 	offset, known := c.Clock.Offset.Get()
-	if !known || (offset-x.ClockOffset).Abs() > x.ClockTolerance {
+	if known == x.Partial || (offset-x.ClockOffset).Abs() > x.ClockTolerance {
 		t.Errorf("clock offset %s (known %v), want %s within %s", offset, known, x.ClockOffset, x.ClockTolerance)
 	}
 	checkSorted(t, c)
@@ -377,7 +388,7 @@ func testScopes(t *testing.T, x *exam) {
 		if err != nil {
 			t.Fatalf("scope %d: %v", scope, err)
 		}
-		if len(c.Unread) > 0 {
+		if len(c.Unread) > 0 && !x.Partial {
 			t.Errorf("scope %d: unread: %s", scope, strings.Join(c.Unread, "; "))
 		}
 		if c.Complete {
@@ -400,13 +411,7 @@ func testInstall(t *testing.T, x *exam) {
 	if x.unable(t, x.able(t).Install, func() error { _, err := x.Device.Install(x.ctx, req, nil); return err }) {
 		return
 	}
-	var last device.Progress
-	done, err := x.Device.Install(x.ctx, req, func(p device.Progress) {
-		if p.Sent < last.Sent || p.Total != req.Size || p.Sent > p.Total {
-			t.Errorf("progress %+v after %+v", p, last)
-		}
-		last = p
-	})
+	done, err := x.install(t, req)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -456,9 +461,6 @@ func testInstallSpoilt(t *testing.T, x *exam) {
 			wantKind(t, err, device.Damaged)
 		}
 	})
-	if done, err := x.install(t, good); err != nil || done.AlreadyThere {
-		t.Errorf("the good one afterwards: got %+v, %v", done, err)
-	}
 }
 
 // install installs after another installation was given up; the device may
@@ -466,7 +468,13 @@ func testInstallSpoilt(t *testing.T, x *exam) {
 func (x *exam) install(t *testing.T, req device.InstallRequest) (done device.Installed, err error) {
 	t.Helper()
 	x.until(t, "an installation while no other runs", func() (bool, string) {
-		done, err = x.Device.Install(x.ctx, req, nil)
+		var last device.Progress
+		done, err = x.Device.Install(x.ctx, req, func(p device.Progress) {
+			if p.Sent < last.Sent || p.Total != req.Size || p.Sent > p.Total {
+				t.Errorf("progress %+v after %+v", p, last)
+			}
+			last = p
+		})
 		return err == nil || device.KindOf(err) != device.Busy, fmt.Sprint(err)
 	})
 	return done, err
@@ -486,8 +494,7 @@ func testInstallBroken(t *testing.T, x *exam) {
 	if !x.able(t).Install {
 		return
 	}
-	good := x.Next.request()
-	req := good
+	req := x.Next.request()
 	broken := errors.New("the operator pulled the plug")
 	ctx, cancel := context.WithCancelCause(x.ctx)
 	req.Content = func(int64) (io.ReadCloser, error) {
@@ -497,9 +504,8 @@ func testInstallBroken(t *testing.T, x *exam) {
 		_, err := x.Device.Install(ctx, req, nil)
 		wantKind(t, err, device.OutcomeUnknown)
 	})
-	done, err := x.install(t, good)
-	if err != nil || done.AlreadyThere || done.Sent != good.Size {
-		t.Errorf("after a break: got %+v, %v; want the whole package sent", done, err)
+	if done, err := x.Device.Verify(x.ctx); err != nil || done.Version != x.Release {
+		t.Errorf("after a break: got %+v, %v", done, err)
 	}
 }
 
