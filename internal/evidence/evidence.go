@@ -50,6 +50,7 @@ type Document struct {
 	Plan      string                `json:"plan_sha256"`      // digest of the plan that was consented to
 	Hops      []Hop                 `json:"hops"`             // forecast beside measurement
 	Findings  []Finding             `json:"findings"`         // readiness
+	Budget    time.Duration         `json:"budget_ns"`        // longest loss that the policy allows
 	Probe     conduct.Measurement   `json:"probe"`
 	Sessions  []conduct.Measurement `json:"probe_sessions,omitempty"` // where the run was interrupted
 	Compared  []Comparison          `json:"comparisons"`
@@ -175,7 +176,7 @@ func Assemble(in Inputs) (*Document, error) {
 		Format: Format, Run: in.Run, Operator: in.Operator, Who: in.Who, Device: string(p.Device), Platform: p.Platform, From: p.From, To: p.To,
 		Verdict: in.State.Verdict, SafeState: in.State.SafeState(), Begun: in.Journal[0].At, Ended: in.Journal[len(in.Journal)-1].At,
 		Lab: in.Lab, Cautions: p.Cautions, Unsafe: in.Unsafe, Workspace: in.Workspace, Plan: digest,
-		Findings: in.Findings, Compared: in.Compared, Journal: in.Journal,
+		Budget: in.State.Policy.Probe.Budget, Findings: in.Findings, Compared: in.Compared, Journal: in.Journal,
 	}
 	if in.State.Failure != nil {
 		d.Reason = in.State.Failure.Text
