@@ -67,6 +67,8 @@ func Faults() []Fault {
 	for i := range out {
 		out[i].strike = nil
 	}
+	phases := []string{PhaseBefore, PhaseDownload, PhaseStaging, PhaseRun, PhaseAcceptance}
+	slices.SortStableFunc(out, func(a, b Fault) int { return slices.Index(phases, a.Phase) - slices.Index(phases, b.Phase) })
 	return out
 }
 

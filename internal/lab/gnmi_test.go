@@ -24,6 +24,7 @@ func jsonVal(s string) *gnmi.TypedValue {
 // Source: RFC 7951 §6.1, §6.3, §6.8: 64-bit integers and decimals are strings,
 // smaller integers numbers, identities carry their module, enumerations none.
 func TestValuesInJSON(t *testing.T) {
+	t.Parallel()
 	_, _, k := start(t, nil)
 	got := k.once(t, ctlA, "/system/memory", "/interfaces/interface[name=lag-1]/aggregation", "/bfd", "/network-instances/network-instance[name=default]/protocols")
 	for p, want := range map[string]string{
@@ -51,6 +52,7 @@ func TestValuesInJSON(t *testing.T) {
 // Source: RFC 7951 §4, §5.4: members are qualified at the top and where the
 // module changes, lists are arrays whose entries hold their keys.
 func TestGetContainer(t *testing.T) {
+	t.Parallel()
 	_, _, k := start(t, nil)
 	resp, err := k.Get(ctx(t), &gnmi.GetRequest{Path: []*gnmi.Path{at(t, "/components/component[name=LC-1]"), at(t, "/lacp/interfaces")}, Encoding: gnmi.Encoding_JSON_IETF})
 	if err != nil {
@@ -102,6 +104,7 @@ func TestGetContainer(t *testing.T) {
 // Source: gNMI specification §2.3.3, §3.3: PROTO sends scalars, and a leaf that
 // is not there is NOT_FOUND.
 func TestGetLeavesAndErrors(t *testing.T) {
+	t.Parallel()
 	_, _, k := start(t, nil)
 	resp, err := k.Get(ctx(t), &gnmi.GetRequest{
 		Prefix: &gnmi.Path{Target: "mere-agg-1", Elem: at(t, "/components").Elem},
@@ -141,6 +144,7 @@ func TestGetLeavesAndErrors(t *testing.T) {
 }
 
 func TestRoutesAreStreamed(t *testing.T) {
+	t.Parallel()
 	_, _, k := start(t, nil)
 	got := k.once(t, "/network-instances/network-instance[name=default]/afts")
 	n := map[string]int{}
@@ -201,6 +205,7 @@ func upTo(t *testing.T, s gnmi.GNMI_SubscribeClient) []string {
 // Source: gNMI specification §3.5.1.5.2: ON_CHANGE sends the initial set, then
 // sync_response, then each change; deletes are sent; messages carry the time.
 func TestOnChange(t *testing.T) {
+	t.Parallel()
 	_, c, k := start(t, nil)
 	s := stream(t, k, &gnmi.SubscriptionList{Subscription: []*gnmi.Subscription{
 		{Path: at(t, "/components/component[name=FAN-1]/state"), Mode: gnmi.SubscriptionMode_ON_CHANGE},
@@ -240,6 +245,7 @@ func TestOnChange(t *testing.T) {
 // unsupported interval), §3.5.1.2 (updates_only), §3.5.2.4 (unimplemented,
 // valid without value).
 func TestSubscriptionKinds(t *testing.T) {
+	t.Parallel()
 	_, _, k := start(t, nil)
 	sub := func(p string, m gnmi.SubscriptionMode, every time.Duration) *gnmi.Subscription {
 		return &gnmi.Subscription{Path: at(t, p), Mode: m, SampleInterval: uint64(every)}
@@ -301,6 +307,7 @@ func TestSubscriptionKinds(t *testing.T) {
 
 // Source: gNMI specification §3.4: a Set is a transaction.
 func TestSet(t *testing.T) {
+	t.Parallel()
 	_, c, k := start(t, nil)
 	const bgp = "/network-instances/network-instance[name=default]/protocols/protocol[identifier=BGP][name=default]/bgp/neighbors/neighbor[neighbor-address=203.0.113.9]"
 	before := k.once(t, "/facts/configuration")

@@ -64,7 +64,12 @@ func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
 	t.Helper()
 	cfg := Scenario("")
 	for i := range cfg.Devices {
-		cfg.Devices[i].TransferRate = 0
+		d := &cfg.Devices[i]
+		d.TransferRate = 0
+		d.Durations = Durations{
+			ControllerBoot: time.Minute, StateSync: 20 * time.Second, PackageCopy: 10 * time.Second, Validation: 5 * time.Second,
+			LineCardBoot: time.Minute, LineCardNSF: 40 * time.Second, FabricRestart: 5 * time.Second, ExtenderUpdate: 10 * time.Second,
+		}
 	}
 	clock := labtime.New(time.Date(2031, 3, 9, 1, 0, 0, 0, time.UTC), fast)
 	t.Cleanup(clock.Close)
@@ -87,7 +92,7 @@ func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
 
 func ctx(t *testing.T) context.Context {
 	t.Helper()
-	c, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	c, cancel := context.WithTimeout(context.Background(), 40*time.Second)
 	t.Cleanup(cancel)
 	return c
 }
@@ -153,7 +158,7 @@ func until(t *testing.T, c *Chassis, cond func() bool) {
 		delete(c.subs, me)
 		c.mu.Unlock()
 	}()
-	limit := time.NewTimer(15 * time.Second)
+	limit := time.NewTimer(30 * time.Second)
 	defer limit.Stop()
 	look := time.NewTicker(5 * time.Millisecond) // for what the tree does not show
 	defer look.Stop()
@@ -169,7 +174,7 @@ func until(t *testing.T, c *Chassis, cond func() bool) {
 			me.take()
 		case <-look.C:
 		case <-limit.C:
-			t.Fatal("it did not happen in 15 s")
+			t.Fatal("it did not happen in 30 s")
 		}
 	}
 }

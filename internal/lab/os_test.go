@@ -122,6 +122,7 @@ func (k *client) activate(t *testing.T, version string, standby, noReboot bool) 
 // Source: gNOI os.proto, scenarios 1, 4 and 5: a package is sent once, copied
 // between the controller cards with progress, and afterwards is there.
 func TestInstallPerController(t *testing.T) {
+	t.Parallel()
 	_, c, k := start(t, nil)
 	p := packageOf(t, "2.5.2", PackageSystem)
 	got := k.put(t, p, false)
@@ -164,6 +165,7 @@ func TestInstallPerController(t *testing.T) {
 // Source: gNOI os.proto: the whole-system kind puts the package on all
 // supervisors, sends no sync_progress, and refuses the standby.
 func TestInstallWholeSystem(t *testing.T) {
+	t.Parallel()
 	_, _, k := start(t, whole)
 	if v := k.verify(t); v.GetIndividualSupervisorInstall() || v.GetVerifyStandby().GetVerifyResponse().GetVersion() != ScenarioFrom {
 		t.Errorf("verify: got %v", v)
@@ -195,6 +197,7 @@ func whole(cfg *Config) {
 // Every InstallError, each without a gRPC error.
 // Source: gNOI os.proto, InstallError.
 func TestInstallErrors(t *testing.T) {
+	t.Parallel()
 	good := packageOf(t, "2.5.2", PackageSystem)
 	bytesOf := func(p *Package) []byte {
 		b, err := io.ReadAll(p.Open(0))
@@ -274,6 +277,7 @@ func TestInstallErrors(t *testing.T) {
 
 // Only one installation at a time; one that its client abandons leaves nothing.
 func TestInstallAbandoned(t *testing.T) {
+	t.Parallel()
 	_, c, k := start(t, nil)
 	s, err := k.os.Install(ctx(t))
 	if err != nil {
@@ -307,6 +311,7 @@ func TestInstallAbandoned(t *testing.T) {
 
 // Source: gNOI os.proto, Activate.
 func TestActivate(t *testing.T) {
+	t.Parallel()
 	_, c, k := start(t, nil)
 	if got := k.put(t, packageOf(t, "2.5.2", PackageSystem), false); got.version == "" {
 		t.Fatalf("%+v", got)
@@ -349,6 +354,7 @@ func TestActivate(t *testing.T) {
 
 // Source: gNOI file.proto.
 func TestFiles(t *testing.T) {
+	t.Parallel()
 	_, c, k := start(t, func(cfg *Config) { cfg.MemoryFile = 100 << 10 })
 	st, err := k.file.Stat(ctx(t), &filepb.StatRequest{Path: "/CTL-B/flash"})
 	if err != nil || len(st.GetStats()) != 5 {
@@ -455,6 +461,7 @@ func TestFiles(t *testing.T) {
 // A client without a certificate, or with one of another authority, gets no
 // answer; a client does not talk to an expired device.
 func TestMutualTLS(t *testing.T) {
+	t.Parallel()
 	l, c, _ := start(t, func(cfg *Config) { cfg.CertificateLife = time.Hour * 24 * 3650 })
 	tc, err := l.PKI().Client("mere-agg-1")
 	if err != nil {

@@ -41,6 +41,7 @@ func documented(t *testing.T) map[string][2]string {
 
 // The document and the schema say the same of every leaf.
 func TestDocumentIsTheSchema(t *testing.T) {
+	t.Parallel()
 	kinds := map[string]kind{
 		"str": kStr, "bool": kBool, "u8": kUint8, "u16": kUint16, "u32": kUint32, "us": kUint32, "u64": kUint64, "ns": kUint64,
 		"i64": kInt64, "dec": kDec, "enum": kEnum, "id": kIdent, "[str]": kList,
@@ -73,6 +74,7 @@ func TestDocumentIsTheSchema(t *testing.T) {
 // Every leaf that is served is in the schema with its type, and every leaf of
 // the schema is served at some time.
 func TestEverythingServedIsDocumentedAndTheOtherWayRound(t *testing.T) {
+	t.Parallel()
 	l, c, _ := start(t, func(cfg *Config) {
 		cfg.Devices[0].Flows = Scenario(reflector(t)).Devices[0].Flows
 		cfg.Devices[0].Adjacencies[0].Implementation = "ours"
@@ -128,6 +130,7 @@ func TestEverythingServedIsDocumentedAndTheOtherWayRound(t *testing.T) {
 
 // An unknown or unparsable path is an error, and every text round-trips.
 func TestPathText(t *testing.T) {
+	t.Parallel()
 	for _, bad := range []string{"", "a", "//a", "/a[", "/a[b=c", "/a[b]", "/a[b=c]d"} {
 		if got, err := parsePath(bad); err == nil {
 			t.Errorf("%q: read as %v, want an error", bad, got)

@@ -90,7 +90,9 @@ func (m *management) openAgain() { _ = m.open() }
 
 // flushLimit is how long answers that are already given may take to leave
 // before connections are cut, in our time.
-const flushLimit = 250 * time.Millisecond
+// Calls end by themselves when the management plane goes down, so it is reached
+// only where a client does not read.
+const flushLimit = time.Second
 
 // down closes the port and then every connection, as soon as the calls in
 // progress have been answered, or after flushLimit. It does not wait.
@@ -155,7 +157,14 @@ func (g *guard) unary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, h g
 	if g.life.Err() != nil {
 		return nil, errGoingDown
 	}
-	return h(ctx, req)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(g.life, cancel)()
+	resp, err := h(ctx, req)
+	if err != nil && g.life.Err() != nil && status.Code(err) == codes.Canceled {
+		return nil, errGoingDown
+	}
+	return resp, err
 }
 
 // lifeStream hands the life of the management plane to a stream's handler.

@@ -149,6 +149,7 @@ func (s *systemServer) Reboot(ctx context.Context, req *syspb.RebootRequest) (*s
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for _, t := range targets {
+		c.rebooted(t)
 		if k := c.component(t); k != nil && k.failure {
 			return nil, status.Errorf(codes.Internal, "%s did not come up", t)
 		}
@@ -265,18 +266,28 @@ func (c *Chassis) rebootNow(target string, m syspb.RebootMethod, reason string) 
 	if up != nil {
 		c.spawn(func() {
 			<-up
-			c.do(func() {
-				if c.lastReboot.count != rec.count {
-					return
-				}
-				c.lastReboot.status, c.lastReboot.up = syspb.RebootStatus_STATUS_SUCCESS, nil
-				if k := c.component(target); k != nil && k.failure {
-					c.lastReboot.status, c.lastReboot.text = syspb.RebootStatus_STATUS_FAILURE, target+" did not come up"
-				}
-			})
+			c.do(func() { c.rebooted(target) })
 		})
 	}
 	return up
+}
+
+// rebooted notes the end of the last reboot, if it was the target's. The lock
+// is held.
+func (c *Chassis) rebooted(target string) {
+	r := &c.lastReboot
+	if r.up == nil || r.target != target {
+		return
+	}
+	select {
+	case <-r.up:
+	default:
+		return
+	}
+	r.up, r.status = nil, syspb.RebootStatus_STATUS_SUCCESS
+	if k := c.component(target); k != nil && k.failure {
+		r.status, r.text = syspb.RebootStatus_STATUS_FAILURE, target+" did not come up"
+	}
 }
 
 // postpone plans a checked reboot. The lock is held.
