@@ -146,6 +146,7 @@ type Network struct {
 	host               []bool
 	outStart, inStart  []int32
 	outHops, inHops    []hop
+	outPlace           []int32 // by arc, its place in outHops
 	linkStart, linkArc []int32
 	stub               int64 // what a max-metric drain advertises
 
@@ -284,6 +285,10 @@ func (n *Network) addArcs(fail func(error, string, ...any)) {
 	}
 	n.outStart, n.outHops = index(n.from, n.to, len(n.nodes))
 	n.inStart, n.inHops = index(n.to, n.from, len(n.nodes))
+	n.outPlace = make([]int32, len(n.arcs))
+	for p, h := range n.outHops {
+		n.outPlace[h.arc] = int32(p)
+	}
 	var hops []hop
 	n.linkStart, hops = index(n.arcLink, n.arcLink, len(n.links))
 	for _, h := range hops {

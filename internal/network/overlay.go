@@ -266,15 +266,20 @@ func (o *overlay) concerns(i int, flow bool) bool {
 		return true
 	}
 	for _, a := range o.arcs {
-		u := o.net.from[a]
-		if flow && r.flow[u] == 0 {
+		if flow && r.flow[o.net.from[a]] == 0 {
 			continue
 		}
-		if o.net.tight(&o.base.view, r.dist, u, hop{a, o.net.to[a]}, t) && o.net.cost(&o.view, a, t) != o.net.cost(&o.base.view, a, t) {
+		if o.dearer(r, a, t) {
 			return true
 		}
 	}
 	return false
+}
+
+// dearer reports whether the arc lies on a shortest path to t and costs more
+// now.
+func (o *overlay) dearer(r *row, a, t int32) bool {
+	return r.next.has(o.net.outPlace[a]) && o.net.cost(&o.view, a, t) != o.net.cost(&o.base.view, a, t)
 }
 
 // commit returns row i as it is after the change, and whether it differs. The
@@ -288,7 +293,7 @@ func (o *overlay) commit(i int) (*row, bool) {
 		o.move(i)
 		return nil, true
 	}
-	r := &row{dist: slices.Clone(old.dist), flow: slices.Clone(old.flow)}
+	r := &row{dist: slices.Clone(old.dist), flow: slices.Clone(old.flow), next: slices.Clone(old.next)}
 	o.moveInto(i, r)
 	n := o.net
 	for k := n.rowStart[i]; k < n.rowStart[i+1]; k++ {
@@ -327,6 +332,14 @@ func (o *overlay) moveInto(i int, into *row) {
 		for _, v := range o.furtherOf {
 			into.dist[v] = o.further[v]
 		}
+		for _, v := range o.structural {
+			for p := o.net.outStart[v]; p < o.net.outStart[v+1]; p++ {
+				into.next.drop(p)
+				if o.tightNow(r, v, o.net.outHops[p], t) {
+					into.next.add(p)
+				}
+			}
+		}
 	}
 	for _, v := range o.furtherOf {
 		o.isFurther[v], o.settled[v] = false, false
@@ -339,28 +352,15 @@ func (o *overlay) moveInto(i int, into *row) {
 
 // takeAway removes all the load of a row.
 func (o *overlay) takeAway(r *row, t int32) {
+	n := o.net
 	for u, f := range r.flow {
 		if f == 0 || int32(u) == t {
 			continue
 		}
-		o.share(r.dist, &o.base.view, int32(u), t, -f)
-	}
-}
-
-// share divides f over the next hops of u in the given view.
-func (o *overlay) share(dist []int64, w *view, u, t int32, f float64) {
-	n := o.net
-	out := n.outHops[n.outStart[u]:n.outStart[u+1]]
-	ways := 0
-	for _, h := range out {
-		if n.tight(w, dist, u, h, t) {
-			ways++
-		}
-	}
-	f /= float64(ways)
-	for _, h := range out {
-		if n.tight(w, dist, u, h, t) {
-			o.loads.add(h.arc, f)
+		start, end := n.outStart[u], n.outStart[u+1]
+		f /= -float64(r.next.count(start, end))
+		for p := r.next.after(start, end); p < end; p = r.next.after(p+1, end) {
+			o.loads.add(n.outHops[p].arc, f)
 		}
 	}
 }
@@ -385,9 +385,8 @@ func (o *overlay) findFurther(r *row, t int32) {
 		}
 	}
 	for _, a := range o.arcs {
-		u := n.from[a]
-		if n.tight(&o.base.view, r.dist, u, hop{a, n.to[a]}, t) && n.cost(&o.view, a, t) != n.cost(&o.base.view, a, t) {
-			enqueue(u)
+		if o.dearer(r, a, t) {
+			enqueue(n.from[a])
 		}
 	}
 	for len(o.heap.items) > 0 {
@@ -400,7 +399,7 @@ func (o *overlay) findFurther(r *row, t int32) {
 		o.further[u] = unreachable
 		o.furtherOf = append(o.furtherOf, u)
 		for _, h := range n.inHops[n.inStart[u]:n.inStart[u+1]] {
-			if n.tight(&o.base.view, r.dist, h.node, hop{h.arc, u}, t) {
+			if r.next.has(n.outPlace[h.arc]) {
 				enqueue(h.node)
 			}
 		}
@@ -410,8 +409,9 @@ func (o *overlay) findFurther(r *row, t int32) {
 // hasNext reports whether u keeps a next hop of its old distance.
 func (o *overlay) hasNext(r *row, u, t int32) bool {
 	n := o.net
-	for _, h := range n.outHops[n.outStart[u]:n.outStart[u+1]] {
-		if !o.isFurther[h.node] && n.tight(&o.view, r.dist, u, h, t) {
+	end := n.outStart[u+1]
+	for p := r.next.after(n.outStart[u], end); p < end; p = r.next.after(p+1, end) {
+		if h := n.outHops[p]; !o.isFurther[h.node] && n.tight(&o.view, r.dist, u, h, t) {
 			return true
 		}
 	}
@@ -497,19 +497,12 @@ func (o *overlay) moveFlow(i int, r *row, t int32, into *row) {
 		if r.flow[u] == 0 {
 			continue
 		}
-		out := n.outHops[n.outStart[u]:n.outStart[u+1]]
-		ways := 0
-		for _, h := range out {
-			if n.tight(&o.base.view, r.dist, u, h, t) {
-				ways++
-			}
-		}
-		f := -r.flow[u] / float64(ways)
-		for _, h := range out {
-			if n.tight(&o.base.view, r.dist, u, h, t) {
-				o.loads.add(h.arc, f)
-				o.arrive(r, h.node, f)
-			}
+		start, end := n.outStart[u], n.outStart[u+1]
+		f := -r.flow[u] / float64(r.next.count(start, end))
+		for p := r.next.after(start, end); p < end; p = r.next.after(p+1, end) {
+			h := n.outHops[p]
+			o.loads.add(h.arc, f)
+			o.arrive(r, h.node, f)
 		}
 	}
 	for len(o.flowHeap.items) > 0 {
@@ -541,21 +534,30 @@ func (o *overlay) moveFlow(i int, r *row, t int32, into *row) {
 		if into != nil {
 			into.flow[u] = now
 		}
-		f := delta
-		if o.moves[u] {
-			f = now
-		}
-		if f == 0 {
+		start, end := n.outStart[u], n.outStart[u+1]
+		if !o.moves[u] { // its next hops are the old ones
+			if delta == 0 {
+				continue
+			}
+			f := delta / float64(r.next.count(start, end))
+			for p := r.next.after(start, end); p < end; p = r.next.after(p+1, end) {
+				h := n.outHops[p]
+				o.loads.add(h.arc, f)
+				o.arrive(r, h.node, f)
+			}
 			continue
 		}
-		out := n.outHops[n.outStart[u]:n.outStart[u+1]]
+		if now == 0 {
+			continue
+		}
+		out := n.outHops[start:end]
 		ways := 0
 		for _, h := range out {
 			if o.tightNow(r, u, h, t) {
 				ways++
 			}
 		}
-		f /= float64(ways)
+		f := now / float64(ways)
 		for _, h := range out {
 			if o.tightNow(r, u, h, t) {
 				o.loads.add(h.arc, f)

@@ -1,5 +1,7 @@
 package network
 
+import "math/bits"
+
 // view is what the routing protocol sees: the metric of each arc, -1 where it
 // is down, and the nodes that no path may pass through.
 type view struct {
@@ -11,10 +13,47 @@ type view struct {
 type row struct {
 	dist []int64   // by node, unreachable where there is no path
 	flow []float64 // by node, what passes it or starts at it on the way here
+	next set       // places in outHops that lie on a shortest path
 	// lost is the demand that has no path, in the unit of the demands; pairs
 	// counts it.
 	lost  float64
 	pairs int
+}
+
+// set is a set of places in outHops, a bit each. A node has many hops and few of
+// them on a shortest path to one destination; here they are found by words.
+type set []uint64
+
+func newSet(size int) set { return make(set, (size+63)/64) }
+
+func (b set) has(p int32) bool { return b[p>>6]>>(p&63)&1 != 0 }
+
+func (b set) add(p int32) { b[p>>6] |= 1 << (p & 63) }
+
+func (b set) drop(p int32) { b[p>>6] &^= 1 << (p & 63) }
+
+// after returns the first member at or after p and before end, or end.
+func (b set) after(p, end int32) int32 {
+	for p < end {
+		if w := b[p>>6] >> (p & 63); w != 0 {
+			return min(end, p+int32(bits.TrailingZeros64(w)))
+		}
+		p = (p | 63) + 1
+	}
+	return end
+}
+
+// count returns how many members there are from start up to end.
+func (b set) count(start, end int32) int {
+	total := 0
+	for p := start; p < end; p = (p | 63) + 1 {
+		w := b[p>>6] >> (p & 63)
+		if left := end - p; left < 64-p&63 {
+			w &= 1<<left - 1
+		}
+		total += bits.OnesCount64(w)
+	}
+	return total
 }
 
 // cost is what the arc costs on the way to t, unreachable where it cannot be
@@ -95,8 +134,8 @@ func (n *Network) distances(w *view, t int32, r *row, s *scratch) {
 	}
 }
 
-// flows fills r.flow, r.lost and r.pairs for row i from r.dist and s.order, and
-// adds the loads.
+// flows fills the rest of row i, whose next is empty, from r.dist and s.order,
+// and adds the loads.
 func (n *Network) flows(w *view, removed []bool, i int, r *row, s *scratch, load []float64) {
 	t := n.rowNode[i]
 	clear(r.flow)
@@ -114,23 +153,23 @@ func (n *Network) flows(w *view, removed []bool, i int, r *row, s *scratch, load
 	}
 	for j := len(s.order) - 1; j > 0; j-- {
 		u := s.order[j]
+		start, end := n.outStart[u], n.outStart[u+1]
+		ways := 0
+		for p := start; p < end; p++ {
+			if n.tight(w, r.dist, u, n.outHops[p], t) {
+				r.next.add(p)
+				ways++
+			}
+		}
 		f := r.flow[u]
 		if f == 0 {
 			continue
 		}
-		out := n.outHops[n.outStart[u]:n.outStart[u+1]]
-		ways := 0
-		for _, h := range out {
-			if n.tight(w, r.dist, u, h, t) {
-				ways++
-			}
-		}
 		f /= float64(ways)
-		for _, h := range out {
-			if n.tight(w, r.dist, u, h, t) {
-				r.flow[h.node] += f
-				load[h.arc] += f
-			}
+		for p := r.next.after(start, end); p < end; p = r.next.after(p+1, end) {
+			h := n.outHops[p]
+			r.flow[h.node] += f
+			load[h.arc] += f
 		}
 	}
 }

@@ -97,7 +97,8 @@ type State struct {
 
 // Intact computes the state in which everything works, with as many goroutines
 // as there are processors. Cost: destinations × (arcs + nodes log nodes); memory
-// 16 octets for each destination and node.
+// 16 octets for each destination and node, and a bit for each destination and
+// arc.
 func (n *Network) Intact() *State {
 	s := &State{
 		net: n, view: view{slices.Clone(n.metric), slices.Clone(n.host)}, removed: make([]bool, len(n.nodes)),
@@ -161,7 +162,7 @@ func (s *State) scratch() {
 				if s.removed[n.rowNode[i]] {
 					continue
 				}
-				r := &row{dist: make([]int64, len(n.nodes)), flow: make([]float64, len(n.nodes))}
+				r := &row{dist: make([]int64, len(n.nodes)), flow: make([]float64, len(n.nodes)), next: newSet(len(n.arcs))}
 				n.distances(&s.view, n.rowNode[i], r, &work)
 				n.flows(&s.view, s.removed, i, r, &work, load)
 				s.rows[i] = r

@@ -320,19 +320,11 @@ func (e *exact) row(s *State, i int, r *row) []*big.Rat {
 		if u == t {
 			continue
 		}
-		out := n.outHops[n.outStart[u]:n.outStart[u+1]]
-		ways := int64(0)
-		for _, x := range out {
-			if n.tight(&s.view, r.dist, u, x, t) {
-				ways++
-			}
-		}
-		part := new(big.Rat).Mul(flow[u], big.NewRat(1, ways))
-		for _, x := range out {
-			if n.tight(&s.view, r.dist, u, x, t) {
-				load[x.arc] = part
-				add(x.node, part)
-			}
+		start, end := n.outStart[u], n.outStart[u+1]
+		part := new(big.Rat).Mul(flow[u], big.NewRat(1, int64(r.next.count(start, end))))
+		for p := r.next.after(start, end); p < end; p = r.next.after(p+1, end) {
+			load[n.outHops[p].arc] = part
+			add(n.outHops[p].node, part)
 		}
 	}
 	return load
