@@ -80,8 +80,16 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 		l.consoles = append(l.consoles, c)
 		l.wg.Go(func() { answerConsole(c) })
 	}
-	l.clock = labtime.New(time.Now().Truncate(time.Second), spec.Fast)
 	cfg := lab.Scenario(l.reflector.Addr().String())
+	if spec.OurTime {
+		l.clock = labtime.Real()
+		for i := range cfg.Devices {
+			shorten(&cfg.Devices[i].Durations, spec.Fast)
+			cfg.Devices[i].TransferRate = 0
+		}
+	} else {
+		l.clock = labtime.New(time.Now().Truncate(time.Second), spec.Fast)
+	}
 	cfg.Clock, cfg.Seed, cfg.Faults = l.clock, spec.Seed, spec.Faults
 	for i := range cfg.Devices {
 		cfg.Devices[i].PerController = spec.PerCard
@@ -90,6 +98,13 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 		return nil, err
 	}
 	return l, l.writeWorkspace()
+}
+
+// shorten divides every duration.
+func shorten(d *lab.Durations, by float64) {
+	for _, v := range []*time.Duration{&d.ControllerBoot, &d.StateSync, &d.PackageCopy, &d.Validation, &d.LineCardBoot, &d.LineCardNSF, &d.FabricRestart, &d.ExtenderUpdate} {
+		*v = time.Duration(float64(*v) / by)
+	}
 }
 
 // answerConsole takes connections to an out-of-band console.
@@ -140,7 +155,9 @@ func (l *runningLab) Target() string { return lab.ScenarioTarget }
 // About implements [app.Lab].
 func (l *runningLab) About() string {
 	s := fmt.Sprintf("The emulated lab: chassis %s and its partner %s of an invented operator, on loopback. ", lab.ScenarioDevice, lab.ScenarioPartner)
-	if l.spec.Fast > 1 {
+	if l.spec.OurTime {
+		s += fmt.Sprintf("It runs by the clock of this machine, and its restarts and waits are %g times as short as a real chassis's. ", l.spec.Fast)
+	} else if l.spec.Fast > 1 {
 		s += fmt.Sprintf("Its time runs %g times as fast as ours through restarts and waits, and exactly as ours while the control plane is silent or test traffic is measured. ", l.spec.Fast)
 	}
 	s += "Packets, protocols, silences and losses are real; durations of steps are by the lab's time."
@@ -271,6 +288,10 @@ func rangeOf(least, likely, most time.Duration) *release.SilenceRange {
 
 // catalogue is what the invented maker publishes of the scenario's platform.
 func (l *runningLab) catalogue(images map[string]*lab.Package) *release.Catalogue {
+	k := 1.0
+	if l.spec.OurTime {
+		k = l.spec.Fast
+	}
 	image := func(kind, version string, parts ...string) release.Image {
 		p := images[kind+" "+version]
 		return release.Image{Kind: kind, File: imageName(kind, version), Size: unit.ByteSize(p.Size()), SHA256: p.SHA256(), SHA512: p.SHA512(), Parts: parts}
@@ -279,13 +300,13 @@ func (l *runningLab) catalogue(images map[string]*lab.Package) *release.Catalogu
 		return []release.Image{image(release.ImageSystem, version)}
 	}
 	up := func(from, to string, source string, unless ...release.Condition) release.Transition {
-		return release.Transition{From: from, To: to, Method: release.InService, Minutes: spread(22, 30, 45),
+		return release.Transition{From: from, To: to, Method: release.InService, Minutes: spread(22/k, 30/k, 45/k),
 			Silence: rangeOf(1600*time.Millisecond, 2*time.Second, 2600*time.Millisecond),
 			Loss:    rangeOf(50*time.Millisecond, 85*time.Millisecond, 130*time.Millisecond), Unless: unless, Source: source}
 	}
-	restart := spread(6, 8, 14)
-	card := spread(2.5, 3, 6)
-	device := spread(9, 12, 20)
+	restart := spread(6/k, 8/k, 14/k)
+	card := spread(2.5/k, 3/k, 6/k)
+	device := spread(9/k, 12/k, 20/k)
 	return &release.Catalogue{Platforms: []release.Platform{{
 		ID: lab.ScenarioPlatform, Description: "Aggregation chassis with two controller cards, invented", PerController: l.spec.PerCard,
 		Scheme: release.VersionScheme{Pattern: `(?P<major>\d+)\.(?P<minor>\d+)\.(?P<patch>\d+)`,
@@ -306,9 +327,9 @@ func (l *runningLab) catalogue(images map[string]*lab.Package) *release.Catalogu
 				Reason:   "older firmware cannot keep its forwarding table while the line card software is replaced"}),
 			up(lab.ScenarioVia, lab.ScenarioFrom, "Release notes 2.5.2, section 5"),
 			up(lab.ScenarioTarget, lab.ScenarioVia, "Release notes 2.6.0, section 5"),
-			{From: "*", To: "*", Method: release.Reload, Minutes: spread(12, 16, 28), Source: "Installation manual, chapter 2"},
+			{From: "*", To: "*", Method: release.Reload, Minutes: spread(12/k, 16/k, 28/k), Source: "Installation manual, chapter 2"},
 		},
-		Firmware: []release.Firmware{{Kind: state.KindLineCard, Level: lab.ScenarioFirmware, Minutes: 12, Outage: false,
+		Firmware: []release.Firmware{{Kind: state.KindLineCard, Level: lab.ScenarioFirmware, Minutes: 12 / k, Outage: false,
 			Image: image(release.ImageFirmware, lab.ScenarioFirmware)}},
 	}}}
 }
@@ -329,6 +350,14 @@ func (l *runningLab) policy() policy.Policy {
 	p.Conduct.SecondaryReadyWithin = 45 * time.Minute
 	p.Conduct.TransferStall = 5 * time.Minute
 	p.Conduct.LineCardWithin = 30 * time.Minute
+	if l.spec.OurTime {
+		c := &p.Conduct
+		for _, d := range []*time.Duration{&c.SecondaryReadyWithin, &c.LineCardWithin, &c.ReachableWithin} {
+			*d = max(time.Minute, time.Duration(float64(*d)/l.spec.Fast))
+		}
+		c.PollEvery, c.ObserveAfterCrash, c.TransferStall = 100*time.Millisecond, 600*time.Millisecond, 20*time.Second
+		p.Readiness.SteadyFor = time.Second
+	}
 	p.HoldPoints = []policy.HoldPoint{{Before: "upgrade-run"}}
 	return p
 }

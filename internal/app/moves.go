@@ -390,10 +390,6 @@ func (c *Conductor) fallbackReason(ctx context.Context) string {
 	return ""
 }
 
-// SteadyFor is how far apart the two captures are that tell whether routes and
-// addresses are steady. Source: common practice.
-const SteadyFor = time.Minute
-
 // check performs a step that changes nothing on the device.
 func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
 	switch step.Kind {
@@ -410,7 +406,7 @@ func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step
 			return conduct.Record{}, err
 		}
 		// What must be steady is told by two captures some time apart.
-		if left := SteadyFor - c.Clock.Now().Sub(before.TakenAt); left > 0 {
+		if left := c.Policy.Readiness.SteadyFor - c.Clock.Now().Sub(before.TakenAt); left > 0 {
 			c.show(st, nil, fmt.Sprintf("waiting %v to see whether routes and addresses are steady", left.Round(time.Second)))
 			if err := c.Clock.Sleep(ctx, left); err != nil {
 				return conduct.Record{}, err

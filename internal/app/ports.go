@@ -160,7 +160,11 @@ type LabSpec struct {
 	Fast    float64 // how many times as fast as real time boots and waits pass
 	PerCard bool    // each controller card is installed by itself
 	Dir     string  // where its workspace, images and certificates are written; empty: a temporary folder
-	Brisk   bool    // measure test traffic for a second only before and after; for tests
+	// OurTime runs the lab by the clock of the machine, with boots and waits
+	// that are shorter by Fast, so that commands in other processes can work on
+	// it.
+	OurTime bool
+	Brisk   bool // measure test traffic for a second only before and after; for tests
 }
 
 // LabFault is one fault of the lab.

@@ -142,7 +142,7 @@ type source struct {
 
 func (s *source) steadyFlags(c *cobra.Command) {
 	c.Flags().StringVar(&s.earlier, "earlier", "", "a capture from some minutes before, to tell what is not steady")
-	c.Flags().DurationVar(&s.steady, "steady", 20*time.Second, "read the device twice, so far apart, to tell what is not steady; 0 reads it once")
+	c.Flags().DurationVar(&s.steady, "steady", -1, "read the device twice, so far apart, to tell what is not steady; 0 reads it once (default: the policy's steady-for)")
 }
 
 func (s *source) flags(c *cobra.Command) {
@@ -309,6 +309,9 @@ func (e *env) prepareWith(ctx context.Context, a *app.App, id, to string, reload
 		return nil, err
 	}
 	defer closeDevice(dev)
+	if src.steady < 0 {
+		src.steady = a.Workspace.Policy.Readiness.SteadyFor
+	}
 	if dev != nil && earlier == nil && src.steady > 0 {
 		earlier = cp
 		if err := a.Clock.Sleep(ctx, src.steady); err != nil {

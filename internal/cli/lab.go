@@ -27,7 +27,7 @@ func (e *env) labCmd() *cobra.Command {
 		Use: "up", Short: "serve the lab until interrupted; its workspace is written to a folder that other commands can use",
 		Example: "  towpath lab up --dir /tmp/lab\n  towpath check mere-agg-1 --to 4.4.2 --workspace /tmp/lab   (in another terminal)", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			spec.Dir = dir
+			spec.Dir, spec.OurTime = dir, true
 			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
 			lab, err := e.Lab.Start(ctx, spec)
@@ -69,7 +69,8 @@ func (e *env) labCmd() *cobra.Command {
 func labFlags(c *cobra.Command, spec *app.LabSpec) {
 	c.Flags().StringSliceVar(&spec.Faults, "fault", nil, "switch a fault on, by name (towpath lab faults lists them)")
 	c.Flags().Uint64Var(&spec.Seed, "seed", 7, "decides everything that is drawn")
-	c.Flags().Float64Var(&spec.Fast, "fast", 120, "how many times as fast as real time boots and waits pass; silences and loss always pass in real time")
+	c.Flags().Float64Var(&spec.Fast, "fast", 120, "how many times as fast as real boots and waits pass; silences and loss always take their real time")
+	c.Flags().BoolVar(&spec.Brisk, "brisk", false, "see test traffic clean for a second only, before and after")
 	c.Flags().BoolVar(&spec.PerCard, "per-controller", true, "install each controller card by itself; false: one installation serves both")
 }
 
@@ -138,7 +139,7 @@ func (e *env) demo(ctx context.Context, spec app.LabSpec, out string) (err error
 	if err != nil {
 		return e.refusedBefore(lab, err)
 	}
-	earlier, cp, err := a.CaptureTwice(ctx, dev, app.SteadyFor)
+	earlier, cp, err := a.CaptureTwice(ctx, dev, a.Workspace.Policy.Readiness.SteadyFor)
 	if err != nil {
 		return e.refusedBefore(lab, errors.Join(err, dev.Close()))
 	}

@@ -79,7 +79,7 @@ authority, the maker's documents and local codes come before this tool.`,
 			}
 			defer func() { err = errors.Join(err, s.Close()) }()
 			e.knowRuns(a, s)
-			p, err := e.prepareWith(ctx, a, args[0], to, reload, path-1, source{})
+			p, err := e.prepareWith(ctx, a, args[0], to, reload, path-1, source{steady: -1})
 			if err != nil {
 				return err
 			}

@@ -33,6 +33,7 @@ type Readiness struct {
 	MemoryPercent       float64       `yaml:"memory-percent,omitempty" json:"memory-percent"`
 	TemperatureCelsius  float64       `yaml:"temperature-celsius,omitempty" json:"temperature-celsius"`
 	RouteChurnPercent   float64       `yaml:"route-churn-percent,omitempty" json:"route-churn-percent"`
+	SteadyFor           time.Duration `yaml:"steady-for,omitempty" json:"steady-for"`                   // how far apart the two readings are that tell churn
 	SurviveProbability  float64       `yaml:"survive-probability,omitempty" json:"survive-probability"` // at or above is clear
 	ConfigurationBackup time.Duration `yaml:"configuration-backup,omitempty" json:"configuration-backup"`
 	CertificateLeft     time.Duration `yaml:"certificate-left,omitempty" json:"certificate-left"`
@@ -119,7 +120,7 @@ func Default() Policy {
 	return Policy{
 		Readiness: Readiness{
 			UnknownIs: "blocker", SpanningTreeQuiet: 10 * time.Minute, ClockOffset: time.Second,
-			CPUPercent: 70, MemoryPercent: 85, TemperatureCelsius: 70, RouteChurnPercent: 1,
+			CPUPercent: 70, MemoryPercent: 85, TemperatureCelsius: 70, RouteChurnPercent: 1, SteadyFor: time.Minute,
 			SurviveProbability: 0.999, ConfigurationBackup: 24 * time.Hour, CertificateLeft: 24 * time.Hour,
 		},
 		Storage: Storage{Margin: 512 * unit.MiB},

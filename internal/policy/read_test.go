@@ -85,7 +85,7 @@ func TestZeroIsNoWayAround(t *testing.T) {
 			"readiness.temperature-celsius: 0", "readiness.survive-probability: 0", "readiness.configuration-backup: 0s", "readiness.certificate-left: 0s",
 			"probe.rate: 0", "probe.budget: 0s", "probe.baseline: 0s", "probe.settle: 0s", "conduct.attempts: 0", "conduct.reachable-within: 0s",
 			"conduct.secondary-ready-within: 0s", "conduct.line-card-within: 0s", "conduct.transfer-stall: 0s", "conduct.adjacency-grace: 0s",
-			"conduct.poll-every: 0s", "conduct.observe-after-crash: 0s",
+			"conduct.poll-every: 0s", "readiness.steady-for: 0s", "conduct.observe-after-crash: 0s",
 		}).Draw(t, "field")
 		section, field, _ := strings.Cut(path, ".")
 		_, err := Read("policy.yaml", []byte(section+": {"+field+"}\n"))

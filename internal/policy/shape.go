@@ -68,6 +68,7 @@ func Shape() *document.Shape {
 			"Readiness.memory-percent":       threshold("Memory use below which a card is calm."),
 			"Readiness.temperature-celsius":  {Doc: "Temperature below which a component is cool enough.", Range: document.AboveUpTo(0, 150)},
 			"Readiness.route-churn-percent":  percent("How much the count of routes may change between two readings."),
+			"Readiness.steady-for":           positive("How far apart the two readings are that tell whether routes and addresses are steady."),
 			"Readiness.survive-probability":  {Doc: "Probability of surviving the silence, at or above which an adjacency is clear.", Range: document.AboveUpTo(0, 1), Want: "a probability greater than 0 and at most 1"},
 			"Readiness.configuration-backup": positive("How old the last backup of the configuration may be."),
 			"Readiness.certificate-left":     positive("How long the device's certificate must still be valid."),
