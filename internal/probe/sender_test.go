@@ -13,6 +13,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -659,5 +660,56 @@ func TestStartAndStop(t *testing.T) {
 	<-s.paced
 	if r := s.Stop(); r.Totals().Sent == 0 || r.Totals().Lost != 0 {
 		t.Errorf("%+v", r.Totals())
+	}
+}
+
+// What a failed send means: a network that is not there is loss, a host without
+// room is void.
+// Source: from memory, udp(7) and send(2): which errors come from where.
+func TestTroubles(t *testing.T) {
+	for err, want := range map[error]sendTrouble{
+		nil:                     troubleNone,
+		syscall.ECONNREFUSED:    troublePending,
+		syscall.ENETUNREACH:     troubleUnreachable,
+		syscall.EHOSTUNREACH:    troubleUnreachable,
+		syscall.ENETDOWN:        troubleUnreachable,
+		syscall.ENOBUFS:         troubleHost,
+		syscall.EAGAIN:          troubleHost,
+		syscall.EPERM:           troubleHost,
+		errors.New("any other"): troubleHost,
+	} {
+		if err != nil {
+			err = fmt.Errorf("send: %w", err)
+		}
+		if got := troubleOf(err); got != want {
+			t.Errorf("%v is trouble %d, want %d", err, got, want)
+		}
+	}
+}
+
+// A flow whose sends fail for want of a way loses them on the way there, even
+// before a reply says so.
+func TestUnreachableIsForwardLoss(t *testing.T) {
+	s, err := NewSender(Config{Flows: []Flow{{To: "127.0.0.1:9", Reflector: ReflectorStateful}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Stop()
+	r := s.flows[0].streams[0].records
+	for i := range uint32(30) {
+		seq, _ := r.begin(i, 0, false)
+		if i >= 10 && i < 20 {
+			r.flag(seq, stateUnreachable)
+			continue
+		}
+		number := i
+		if i >= 20 {
+			number -= 10
+		}
+		r.answer(reply{seq: seq, number: number, arrived: time.Duration(i+1) * ms}, time.Second)
+	}
+	a := Analyse(r.window(0, 0), s.params(s.flows[0]))
+	if a.Forward.Lost != 10 || a.Voided != 0 || len(a.Voids) != 0 || a.Outages[0].ByLoss != 10*ms {
+		t.Errorf("%+v, want 10 lost on the way there", a)
 	}
 }
