@@ -330,15 +330,20 @@ vrrp_instance V {
 		"ovs": {
 			name: "ovs", needs: ovsNeeds,
 			start: func(p *place, t timing) error {
-				return ovs(p, []string{"-vrstp:file:dbg", "-vrstp_sm:file:dbg"}, "set", "bridge", "br", "rstp_enable=true", fmt.Sprintf("other_config:rstp-priority=%d", 4096*p.num),
+				return ovs(p, []string{"-vrstp_sm:file:dbg"}, "set", "bridge", "br", "rstp_enable=true", fmt.Sprintf("other_config:rstp-priority=%d", 4096*p.num),
 					"other_config:rstp-hello-time="+seconds(t.hello))
 			},
 			view: func(p *place) (view, error) {
 				show, err := p.appctl("rstp/show", "br")
-				if p.num == 1 {
-					return view{strings.Contains(show, "This bridge is the root") && strings.Contains(show, "Forwarding"), 0}, err
+				if err != nil {
+					return view{}, err
 				}
-				return view{!strings.Contains(show, "This bridge is the root") && strings.Contains(show, "Forwarding"), 0}, err
+				text, err := p.read("vs.log")
+				root, forwards := strings.Contains(show, "This bridge is the root"), strings.Contains(show, "Forwarding")
+				// Source: IEEE 802.1D-2004 clause 17.27, the port's information
+				// is AGED once nothing has been heard for 3 × HelloTime; state 3
+				// is its entry in this daemon.
+				return view{root == (p.num == 1) && forwards, strings.Count(text, "Port_information_sm 8 -> 3")}, err
 			},
 		},
 	},

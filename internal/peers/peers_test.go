@@ -1,62 +1,83 @@
 package peers
 
 import (
+	"bytes"
+	"encoding/csv"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"strconv"
+	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"towpath/internal/survival"
 )
 
-const certainly = 0.001 // how near to 0 or 1 a forecast counts as sure
+// sure is how near to 0 or 1 a forecast counts as sure.
+const sure = 0.001
 
 // pair is a protocol between two daemons with what is tried on them.
 type pair struct {
 	protocol, device, neighbour string
 	suffix                      string // of the implementation in the table of trials
 	timing                      timing
-	sure, risky, fatal          []float64 // seconds
-	short                       bool      // in the short form too
+	// Silences in seconds: one to live through, from where to where it is a
+	// matter of luck, and one to die of.
+	holds, from, to, drops float64
+	short                  bool // in the short form too
 }
 
-func (p pair) implementation(device, neighbour string) string {
-	name := device
-	if neighbour != device {
-		name += "-" + neighbour
-	}
-	return name + p.suffix
-}
+func (p pair) implementation() string { return p.device + "-" + p.neighbour + p.suffix }
 
 func (p pair) String() string {
-	return fmt.Sprintf("%s %s hello %v detect %v", p.protocol, p.implementation(p.device, p.neighbour), p.timing.hello, p.timing.detect)
+	return fmt.Sprintf("%s %s", p.protocol, p.implementation())
 }
 
 const second = time.Second
 
+// pairs are what is tried. Timers are as short as a busy machine allows; sure
+// silences keep half a second and more from the edge.
 var pairs = []pair{
-	{"bgp", "frr", "frr", "", timing{second, 3 * second}, []float64{1.0}, []float64{2.4}, []float64{3.9}, true},
-	{"bgp", "bird", "frr", "", timing{second, 3 * second}, []float64{1.1}, []float64{2.5}, []float64{3.9}, true},
-	{"bgp", "frr", "bird", "", timing{second, 3 * second}, []float64{0.5}, []float64{1.7}, []float64{3.9}, false},
-	{"bgp", "bird", "bird", "", timing{second, 3 * second}, []float64{0.5}, []float64{1.8}, []float64{3.9}, false},
-	{"ospfv2", "frr", "frr", "-p2p", timing{second, 4 * second}, []float64{2.0}, []float64{3.3}, []float64{4.9}, true},
-	{"ospfv2", "bird", "frr", "-p2p", timing{second, 4 * second}, []float64{2.0}, []float64{3.4}, []float64{4.9}, true},
-	{"ospfv2", "frr", "bird", "-p2p", timing{second, 4 * second}, []float64{2.0}, []float64{3.3}, []float64{4.9}, false},
-	{"isis", "frr", "frr", "-p2p", timing{second, 3 * second}, []float64{1.1}, []float64{2.5}, []float64{3.9}, true},
-	{"bfd", "frr", "frr", "", timing{second, 3 * second}, []float64{1.1}, []float64{2.4}, []float64{3.9}, true},
-	{"bfd", "ovs", "ovs", "", timing{second, 3 * second}, []float64{1.0}, []float64{2.5}, []float64{4.2}, false},
-	{"vrrp", "keepalived", "keepalived", "-v2-device_master", timing{second, 3609375 * time.Microsecond}, []float64{1.6}, []float64{3.1}, []float64{4.5}, false},
-	{"lldp", "lldpd", "lldpd", "", timing{second, 4 * second}, []float64{2.0}, []float64{3.5}, []float64{4.9}, true},
-	{"lacp", "ovs", "ovs", "-fast", timing{second, 3 * second}, []float64{1.0}, []float64{2.7}, []float64{4.2}, false},
-	{"rstp", "ovs", "ovs", "-root_a-links1", timing{2 * second, 6 * second}, []float64{1.8}, []float64{4.5}, []float64{7.2}, false},
+	{"bgp", "frr", "frr", "", timing{second, 3 * second}, 1.1, 2.05, 2.95, 3.9, true},
+	{"bgp", "bird", "frr", "", timing{second, 3 * second}, 1.1, 2.1, 2.95, 3.9, true},
+	{"bgp", "frr", "bird", "", timing{second, 3 * second}, 0.5, 1.4, 2.6, 3.9, false},
+	{"bgp", "bird", "bird", "", timing{second, 3 * second}, 0.5, 1.4, 2.8, 3.9, false},
+	{"ospfv2", "frr", "frr", "-p2p", timing{second, 4 * second}, 2.0, 3.05, 3.9, 4.9, true},
+	{"ospfv2", "bird", "frr", "-p2p", timing{second, 4 * second}, 2.0, 3.05, 3.95, 4.9, false},
+	{"ospfv2", "frr", "bird", "-p2p", timing{second, 4 * second}, 2.0, 3.05, 3.9, 4.9, false},
+	{"ospfv2", "bird", "bird", "-p2p", timing{second, 4 * second}, 2.0, 3.05, 3.95, 4.9, false},
+	{"isis", "frr", "frr", "-p2p", timing{second, 3 * second}, 1.1, 2.15, 2.95, 3.9, true},
+	{"bfd", "frr", "frr", "", timing{second, 3 * second}, 1.1, 2.1, 2.9, 3.9, true},
+	{"bfd", "ovs", "ovs", "", timing{second, 3 * second}, 1.1, 2.15, 3.0, 4.2, false},
+	{"vrrp", "keepalived", "keepalived", "-v2-device_master", timing{second, 3609375 * time.Microsecond}, 1.6, 2.7, 3.55, 4.5, false},
+	{"lldp", "lldpd", "lldpd", "", timing{second, 4 * second}, 2.0, 3.05, 3.95, 4.9, true},
+	{"lacp", "ovs", "ovs", "-fast", timing{second, 3 * second}, 1.1, 2.2, 3.2, 4.2, false},
+	{"rstp", "ovs", "ovs", "-root_a-links1", timing{2 * second, 6 * second}, 1.8, 3.3, 6.0, 7.2, false},
+}
+
+// silences are those of one rig: the sure one, n in the band of luck, one in
+// each part of it, and the fatal one.
+func (p pair) silences(n int, rng *rand.Rand) []time.Duration {
+	s := []float64{p.holds}
+	for _, i := range rng.Perm(n) {
+		s = append(s, p.from+(p.to-p.from)*(float64(i)+rng.Float64())/float64(n))
+	}
+	s = append(s, p.drops)
+	out := make([]time.Duration, len(s))
+	for i, v := range s {
+		out[i] = time.Duration(v * float64(second)).Round(time.Millisecond)
+	}
+	return out
 }
 
 // tried is one trial and what came of it.
 type tried struct {
-	protocol, implementation string
-	timing                   timing
-	planned, lasted          time.Duration
-	survived                 bool
-	stall                    time.Duration // the machine stood still: void
+	pair
+	lasted   time.Duration // the silence as it really was
+	survived bool
 }
 
 // rig is a pair that runs.
@@ -66,7 +87,7 @@ type rig struct {
 	of       [2]daemon
 }
 
-// newRig starts both daemons and waits until both are content.
+// newRig starts both daemons.
 func (g *ground) newRig(p pair) (*rig, error) {
 	g.start <- struct{}{}
 	defer func() { <-g.start }()
@@ -77,16 +98,16 @@ func (g *ground) newRig(p pair) (*rig, error) {
 	r := &rig{p, dev, nbr, [2]daemon{daemons[p.protocol][p.device], daemons[p.protocol][p.neighbour]}}
 	for i, at := range []*place{dev, nbr} {
 		if err := r.of[i].start(at, p.timing); err != nil {
-			return nil, err
+			return nil, fmt.Errorf("starting %s as %s: %w", r.of[i].name, at.who, err)
 		}
 	}
-	return r, r.ready()
+	return r, nil
 }
 
 // ready waits until both ends have been content for two hello intervals.
 func (r *rig) ready() error {
 	var since time.Time
-	return until(60*second, "up at both ends", func() (bool, error) {
+	return until(90*second, "up at both ends", func() (bool, error) {
 		for i, at := range []*place{r.dev, r.nbr} {
 			if err := at.alive(); err != nil {
 				return false, err
@@ -104,65 +125,266 @@ func (r *rig) ready() error {
 	})
 }
 
-// try is one trial.
-func (r *rig) try(silence time.Duration, p *pulse) (tried, error) {
-	out := tried{protocol: r.protocol, implementation: r.implementation(r.device, r.neighbour), timing: r.timing, planned: silence}
+// try is one trial. stall is how long the machine stood still in it, which
+// makes it void.
+func (r *rig) try(silence, phase time.Duration, p *pulse) (out tried, stall time.Duration, err error) {
+	out = tried{pair: r.pair}
 	if err := r.ready(); err != nil {
-		return out, err
+		return out, 0, err
 	}
-	time.Sleep(time.Duration(rand.Float64() * float64(r.timing.hello)))
+	time.Sleep(phase)
 	began := time.Now()
 	before, err := r.of[1].view(r.nbr)
-	if err != nil || !before.up {
-		return out, fmt.Errorf("before the silence: %+v %w", before, err)
+	if err != nil {
+		return out, 0, err
 	}
 	if out.lasted, err = r.dev.silence(silence); err != nil {
-		return out, err
+		return out, 0, err
 	}
 	// A device that drops its own side can cost the neighbour one more hello.
 	time.Sleep(2*r.timing.hello + second)
 	after, err := r.of[1].view(r.nbr)
 	if err != nil {
-		return out, err
+		return out, 0, err
 	}
 	out.survived = after.up && after.losses == before.losses
-	out.stall = p.longest(began)
-	return out, nil
+	if !before.up {
+		return out, second, nil // lost before the silence began: as void as a stall
+	}
+	return out, p.longest(began), nil
 }
 
-func TestOne(t *testing.T) {
+// rehearse runs all trials of one rig. Void ones are tried again, four times
+// at most.
+func (r *rig) rehearse(silences []time.Duration, rng *rand.Rand, p *pulse) (out []tried, voids int, err error) {
+	for _, s := range silences {
+		for range 4 {
+			o, stall, err := r.try(s, time.Duration(rng.Float64()*float64(r.timing.hello)), p)
+			if err != nil {
+				return out, voids, err
+			}
+			if stall == 0 {
+				out = append(out, o)
+				break
+			}
+			voids++
+		}
+	}
+	return out, voids, nil
+}
+
+// forecasts adds the forecasts of trials, by the batch form: the rows are the
+// same that a user would hand in.
+func forecasts(trials []tried, o survival.Options) ([]float64, []string, error) {
+	var in, out bytes.Buffer
+	w := csv.NewWriter(&in)
+	rows := [][]string{{"protocol", "implementation", "hello_s", "detect_s", "silence_s"}}
+	for _, t := range trials {
+		rows = append(rows, []string{
+			t.protocol, t.implementation(), seconds(t.timing.hello), seconds(t.timing.detect),
+			strconv.FormatFloat(t.lasted.Seconds(), 'f', 4, 64),
+		})
+	}
+	if err := w.WriteAll(rows); err != nil {
+		return nil, nil, err
+	}
+	cautions, err := survival.ForecastTrials(&in, &out, o)
+	if err != nil {
+		return nil, nil, err
+	}
+	back, err := csv.NewReader(&out).ReadAll()
+	if err != nil {
+		return nil, nil, err
+	}
+	var ps []float64
+	for _, r := range back[1:] {
+		v, err := strconv.ParseFloat(r[len(r)-1], 64)
+		if err != nil {
+			return nil, nil, err
+		}
+		ps = append(ps, v)
+	}
+	if len(ps) != len(trials) {
+		return nil, nil, fmt.Errorf("%d forecasts of %d trials", len(ps), len(trials))
+	}
+	return ps, cautions, nil
+}
+
+// report is what the tests found, for people: it goes to the log, and to the
+// file that TOWPATH_PEERS_REPORT names.
+func report(t *testing.T, title, text string) {
+	t.Helper()
+	t.Logf("%s\n%s", title, text)
+	name := os.Getenv("TOWPATH_PEERS_REPORT")
+	if name == "" {
+		return
+	}
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = fmt.Fprintf(f, "## %s\n\n%s\n", title, text)
+	if err := f.Close(); err != nil {
+		t.Error(err)
+	}
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+// judge is tally for pairs that must have silences of all three kinds.
+func judge(t *testing.T, title, head string, trials []tried, ps []float64) {
+	t.Helper()
+	kinds := map[pair][3]int{}
+	for i, o := range trials {
+		k := kinds[o.pair]
+		k[class(ps[i])]++
+		kinds[o.pair] = k
+	}
+	for p, k := range kinds {
+		if k[0]*k[1]*k[2] == 0 {
+			t.Errorf("%s has %d fatal, %d risky and %d sure silences, want some of each", p, k[0], k[1], k[2])
+		}
+	}
+	tally(t, title, head, trials, ps)
+}
+
+// class is 0 for a fatal silence, 1 for one that is a matter of luck, 2 for one
+// that is surely lived through.
+func class(p float64) int {
+	switch {
+	case p <= sure:
+		return 0
+	case p >= 1-sure:
+		return 2
+	}
+	return 1
+}
+
+// tally compares forecasts with outcomes and writes the table. A sure forecast
+// that is wrong fails the test, and so do luck's outcomes more than three
+// standard deviations from expected.
+func tally(t *testing.T, title, head string, trials []tried, ps []float64) {
+	t.Helper()
+	type sum struct {
+		n, lived [3]int // fatal, at risk, sure
+		expected float64
+	}
+	var order []pair
+	sums := map[pair]*sum{}
+	var all, risky []survival.Pair
+	for i, o := range trials {
+		p := ps[i]
+		s := sums[o.pair]
+		if s == nil {
+			s = &sum{}
+			sums[o.pair], order = s, append(order, o.pair)
+		}
+		c := class(p)
+		s.n[c]++
+		if o.survived {
+			s.lived[c]++
+		}
+		pair := survival.Pair{Protocol: o.protocol, Forecast: p, Survived: o.survived}
+		all = append(all, pair)
+		if c == 1 {
+			risky = append(risky, pair)
+			s.expected += p
+		} else if o.survived != (c == 2) {
+			t.Errorf("%s through %v: forecast %.4f, survived %v", o.pair, o.lasted, p, o.survived)
+		}
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n\n| protocol | implementation | hello s | detect s | surely lives: lived | at risk: lived | expected | surely dies: lived |\n|---|---|---|---|---|---|---|---|\n", head)
+	for _, p := range order {
+		s := sums[p]
+		fmt.Fprintf(&b, "| %s | %s | %s | %s | %d of %d | %d of %d | %.1f | %d of %d |\n", p.protocol, p.implementation(), seconds(p.timing.hello), seconds(p.timing.detect),
+			s.lived[2], s.n[2], s.lived[1], s.n[1], s.expected, s.lived[0], s.n[0])
+	}
+	a, r := survival.Calibrate(all).Score, survival.Calibrate(risky).Score
+	fmt.Fprintf(&b, "\nAll %d trials: Brier %.4f. At risk %d: %d lived, %.1f expected, z = %.2f, Brier %.4f (forecasting their mean to each: %.4f).\n",
+		a.Count, a.Brier, r.Count, r.Observed, r.Expected, r.Z, r.Brier, r.Uncertainty)
+	report(t, title, b.String())
+	if math.Abs(r.Z) > 3 {
+		t.Errorf("at risk: %d lived, %.1f expected, z = %.2f", r.Observed, r.Expected, r.Z)
+	}
+}
+
+// TestRealPeers silences daemons and compares what becomes of their adjacencies
+// with the forecast.
+func TestRealPeers(t *testing.T) {
 	g := newGround(t)
 	p := newPulse()
 	defer p.close()
-	t.Log(versions())
-	done := make(chan func())
-	n := 0
-	for _, x := range pairs {
-		n++
-		go func() {
-			r, err := g.newRig(x)
-			if err != nil {
-				done <- func() { t.Errorf("%s: %v", x, err) }
-				return
-			}
-			var all []tried
-			for _, s := range append(append(append([]float64{}, x.sure...), x.risky...), x.fatal...) {
-				o, err := r.try(time.Duration(s*float64(second)), p)
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rigs, luck := 1, 1
+	if full {
+		rigs, luck = 2, 6
+	}
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	var trials []tried
+	bad := map[pair]error{}
+	voids, wanted := 0, 0
+	for i, x := range pairs {
+		if !x.short && !full {
+			t.Logf("left out in the short form: %s", x)
+			continue
+		}
+		if why := missing(daemons[x.protocol][x.device].needs) + missing(daemons[x.protocol][x.neighbour].needs); why != "" {
+			t.Logf("skipped %s: %s", x, why)
+			continue
+		}
+		wanted++
+		for k := range rigs {
+			rng := rand.New(rand.NewPCG(seed, uint64(100*i+k)))
+			wg.Go(func() {
+				r, err := g.newRig(x)
+				var out []tried
+				v := 0
+				if err == nil {
+					out, v, err = r.rehearse(x.silences(luck, rng), rng, p)
+				}
+				mu.Lock()
+				defer mu.Unlock()
+				trials = append(trials, out...)
+				voids += v
 				if err != nil {
-					done <- func() { t.Errorf("%s: %v", x, err) }
-					return
+					bad[x] = err
 				}
-				all = append(all, o)
-			}
-			done <- func() {
-				for _, o := range all {
-					t.Logf("%+v", o)
-				}
-			}
-		}()
+			})
+		}
 	}
-	for range n {
-		(<-done)()
+	wg.Wait()
+	for x, err := range bad {
+		t.Errorf("%s: %v", x, err)
 	}
-	_ = math.Pi
+	if wanted == 0 {
+		t.Skip("skipped real daemons: none is installed; apt-get install frr bird2 keepalived lldpd openvswitch-switch")
+	}
+	sorted := make([]tried, 0, len(trials)) // in the order of the pairs
+	for _, x := range pairs {
+		for _, o := range trials {
+			if o.pair == x {
+				sorted = append(sorted, o)
+			}
+		}
+	}
+	if len(sorted) < 3*wanted/2 {
+		t.Fatalf("only %d trials of %d pairs are not void", len(sorted), wanted)
+	}
+	ps, cautions, err := forecasts(sorted, survival.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range cautions {
+		t.Errorf("the forecast knows too little: %s", c)
+	}
+	var each strings.Builder
+	for i, o := range sorted {
+		fmt.Fprintf(&each, "%-8s %-44s silence %.3f s  forecast %.4f  survived %v\n", o.protocol, o.implementation(), o.lasted.Seconds(), ps[i], o.survived)
+	}
+	t.Logf("each trial\n%s", each.String())
+	judge(t, "Real daemons", fmt.Sprintf("%s. %s. Seed %d. %d trials void because the machine stood still for more than %v.", time.Now().Format("2 January 2006"), versions(), seed, voids, stalled), sorted, ps)
 }

@@ -1,0 +1,227 @@
+package peers
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"towpath/internal/lab/labtime"
+	"towpath/internal/lab/neighbour"
+	"towpath/internal/state"
+	"towpath/internal/survival"
+)
+
+// emulated is a pair whose both ends are the lab's.
+type emulated struct {
+	pair
+	device, far neighbour.Speaker
+	dev, nbr    neighbour.Profile
+}
+
+// labProfiles says how the lab's ends differ from the standards.
+const labProfiles = `daemons:
+  lab:
+    ldp:
+      phase: 1
+      source: how the lab's ends start, the second says Hello as soon as it hears the first and neither jitters
+  labdraws:
+    bgp:
+      detect-share: [0.75, 1]
+      self-drop: none
+      source: how the lab's end is configured
+`
+
+// emulations are the lab's adjacencies. What they do when they wake is what the
+// standard has them do. Transport that is cut is not among them: there the lab
+// lets what the neighbour sends after the silence overtake what it must send
+// again, which TCP never does.
+func emulations() []emulated {
+	kills, local := neighbour.Profile{SelfDrop: neighbour.SelfDropKills}, neighbour.Profile{SelfDrop: neighbour.SelfDropLocal}
+	none, draws := neighbour.Profile{}, neighbour.Profile{HoldLow: 0.75}
+	p := func(protocol, impl string, hello, detect time.Duration, holds, from, to, drops float64) pair {
+		dev, nbr, _ := strings.Cut(impl, "-")
+		nbr, suffix, found := strings.Cut(nbr, "-")
+		if found {
+			suffix = "-" + suffix
+		}
+		return pair{protocol, dev, nbr, suffix, timing{hello, detect}, holds, from, to, drops, true}
+	}
+	ms := time.Millisecond
+	return []emulated{
+		{p("bgp", "lab-lab", 3*second, 9*second, 5, 6.1, 8.9, 9.5), neighbour.BGP{Hold: 9 * second}, neighbour.BGP{Hold: 9 * second, Passive: true}, kills, none},
+		{p("bgp", "labdraws-labdraws", 3*second, 9*second, 3, 4, 8.9, 9.5), neighbour.BGP{Hold: 9 * second}, neighbour.BGP{Hold: 9 * second, Passive: true}, draws, draws},
+		{p("ospfv2", "lab-lab", second, 4*second, 2.5, 3.05, 3.95, 4.5), neighbour.OSPF{Hello: second, Dead: 4 * second}, neighbour.OSPF{Hello: second, Dead: 4 * second, Master: true}, kills, none},
+		{p("ospfv3", "lab-lab", 10*second, 40*second, 25, 30.5, 39.5, 45), neighbour.OSPF{Version: 3}, neighbour.OSPF{Version: 3, Master: true}, kills, none},
+		{p("isis", "lab-lab", 10*second, 30*second, 15, 20.5, 29.5, 32), neighbour.ISIS{PointToPoint: true}, neighbour.ISIS{PointToPoint: true}, local, none},
+		{p("bfd", "lab-lab", 300*ms, 900*ms, 0.5, 0.62, 0.89, 1), neighbour.BFD{}, neighbour.BFD{}, kills, none},
+		{p("vrrp", "lab-lab-device_active", second, 3609375*time.Microsecond, 2, 2.7, 3.6, 4), neighbour.VRRP{Priority: 200}, neighbour.VRRP{Priority: 100}, local, none},
+		{p("lacp", "lab-lab-fast", second, 3*second, 1.5, 2.05, 2.95, 3.5), neighbour.LACP{System: "00:00:5e:00:53:01", Short: true}, neighbour.LACP{System: "00:00:5e:00:53:02", Short: true}, none, none},
+		{p("rstp", "lab-lab-root_a", 2*second, 6*second, 3.5, 4.05, 5.95, 6.5), neighbour.RSTP{Priority: 4096, Bridge: "00:00:5e:00:53:01"}, neighbour.RSTP{Bridge: "00:00:5e:00:53:02"}, none, none},
+		{p("lldp", "lab-lab", 30*second, 121*second, 80, 91.5, 120.5, 125), neighbour.LLDP{}, neighbour.LLDP{}, local, none},
+		{p("ldp", "lab-lab", 5*second, 15*second, 9, 10.1, 14.9, 16), neighbour.LDP{Active: true}, neighbour.LDP{}, kills, none},
+		{p("pim", "lab-lab", 30*second, 105*second, 70, 75.5, 104.5, 110), neighbour.PIM{}, neighbour.PIM{}, local, none},
+	}
+}
+
+// silence lets n like adjacencies with phases of their own fall silent together
+// and returns what became of each, in virtual time.
+func (e emulated) silence(t *testing.T, n int, s time.Duration, rng *rand.Rand) []tried {
+	t.Helper()
+	return e.through(t, n, s, rng, neighbour.Synchronised, func(*neighbour.Set) {})
+}
+
+// through is silence with a way to wake, and with what comes just before it.
+func (e emulated) through(t *testing.T, n int, s time.Duration, rng *rand.Rand, how neighbour.Wake, before func(*neighbour.Set)) (out []tried) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		cfgs := make([]neighbour.Config, n)
+		for i := range cfgs {
+			cfgs[i] = neighbour.Config{
+				Interface: fmt.Sprintf("xe-1/%d", i), Neighbour: fmt.Sprintf("192.0.2.%d", i+1),
+				Device: e.device, Far: e.far, DeviceProfile: e.dev, FarProfile: e.nbr, Nonstop: true,
+			}
+		}
+		clock := labtime.New(time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), 1)
+		defer clock.Close()
+		set, err := neighbour.NewSet(clock, rand.New(rand.NewPCG(rng.Uint64(), rng.Uint64())), cfgs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer set.Close()
+		time.Sleep(time.Duration(rng.Float64() * float64(10*e.timing.hello)))
+		for _, st := range set.Snapshot() {
+			if !st.Up || !st.Far.Up {
+				t.Fatalf("%s is not up", st.Key)
+			}
+		}
+		before(set)
+		set.Silence()
+		time.Sleep(s)
+		set.Wake(how)
+		time.Sleep(2 * e.timing.detect)
+		synctest.Wait()
+		for _, o := range set.Outcomes() {
+			out = append(out, tried{e.pair, s, o.Result != neighbour.Dropped})
+		}
+	})
+	return out
+}
+
+// TestEmulatedNeighbours silences the lab's chassis in front of its emulated
+// neighbours. The lab knows no formula of survival, so the two are independent.
+func TestEmulatedNeighbours(t *testing.T) {
+	profiles, err := survival.ReadProfiles(strings.NewReader(labProfiles))
+	if err != nil {
+		t.Fatal(err)
+	}
+	const (
+		seed = 20260101
+		many = 24 // adjacencies that fall silent together
+		luck = 8  // silences in the band of luck
+	)
+	var trials []tried
+	for i, e := range emulations() {
+		rng := rand.New(rand.NewPCG(seed, uint64(i)))
+		for _, s := range e.silences(luck, rng) {
+			trials = append(trials, e.silence(t, many, s, rng)...)
+		}
+	}
+	if want := len(emulations()) * many * (luck + 2); len(trials) != want {
+		t.Fatalf("%d trials, want %d", len(trials), want)
+	}
+	ps, _, err := forecasts(trials, survival.Options{Profiles: profiles})
+	if err != nil {
+		t.Fatal(err)
+	}
+	judge(t, "Emulated neighbours", fmt.Sprintf("Virtual time, seed %d, standard behaviour unless said otherwise (labdraws draws its hold time from 0.75 to 1 of its value).", seed), trials, ps)
+}
+
+// capture is what a device that tells everything would tell of an adjacency.
+func capture(st neighbour.Status) state.Adjacency {
+	some := func(d time.Duration) state.Opt[time.Duration] { return state.Some(d) }
+	r := st.Restart
+	a := state.Adjacency{
+		Protocol: st.Protocol, Interface: st.Interface, Neighbour: st.Neighbour, Up: state.Some(st.Up),
+		BFD: state.BFDProtection{Protected: state.Some(false)},
+		Timers: state.Timers{
+			Send: some(st.Timers.Send), NeighbourSend: some(st.Timers.NeighbourSend),
+			NeighbourDetect: some(st.Timers.NeighbourDetect), OwnDetect: some(st.Timers.OwnDetect),
+		},
+		Restart: state.Restart{
+			Nonstop: state.Some(false), Own: state.Some(r.Own), Helper: state.Some(r.Helper), Notification: state.Some(r.Notification),
+			ForwardingKept: state.Some(r.ForwardingKept), StrictLSAChecks: state.Some(r.StrictLSACheck),
+		},
+	}
+	if r.Time > 0 {
+		a.Restart.Time = some(r.Time)
+	}
+	return a
+}
+
+// TestEmulatedRestarts lets the lab's chassis lose its state in the silence, so
+// that only its neighbours' help can keep an adjacency.
+func TestEmulatedRestarts(t *testing.T) {
+	type restart struct {
+		pair
+		device, far neighbour.Speaker
+		announced   bool
+	}
+	p := func(protocol, what string, hello, detect time.Duration, holds, from, to, drops float64) pair {
+		return pair{protocol, "lab", what, "", timing{hello, detect}, holds, from, to, drops, true}
+	}
+	bgp := func(n bool) (d, f neighbour.Speaker) {
+		return neighbour.BGP{Hold: 9 * second, Restart: true, RestartTime: 60 * second, Helper: true, Notification: n},
+			neighbour.BGP{Hold: 9 * second, Passive: true, Helper: true, Notification: n}
+	}
+	with, withFar := bgp(true)
+	without, withoutFar := bgp(false)
+	cases := []restart{
+		// The helper's clock starts with the silence where the session is reset,
+		// and when its hold timer runs out where nobody says anything, as here;
+		// the forecast takes the earlier. So 60 to 69 s are left out.
+		{p("bgp", "N", 3*second, 9*second, 30, 0, 0, 71), with, withFar, false},
+		{p("bgp", "noN", 3*second, 9*second, 5, 6.1, 8.9, 9.5), without, withoutFar, false},
+		{p("bgp", "nohelp", 3*second, 9*second, 0, 0, 0, 1), with, neighbour.BGP{Hold: 9 * second, Passive: true}, false},
+		{p("ospfv2", "grace", 10*second, 40*second, 60, 0, 0, 121), neighbour.OSPF{Restart: true, GracePeriod: 120 * second}, neighbour.OSPF{Master: true, Helper: true}, true},
+		{p("ospfv3", "nohelp", 10*second, 40*second, 0, 0, 0, 1), neighbour.OSPF{Version: 3, Restart: true}, neighbour.OSPF{Version: 3, Master: true}, true},
+		{p("isis", "rr", 10*second, 30*second, 15, 0, 0, 31), neighbour.ISIS{PointToPoint: true, Restart: true}, neighbour.ISIS{PointToPoint: true, Helper: true}, false},
+		{p("ldp", "ft", 5*second, 15*second, 30, 0, 0, 80), neighbour.LDP{Active: true, Restart: true, Reconnect: 60 * second, Recovery: 60 * second}, neighbour.LDP{Helper: true, Liveness: 60 * second}, false},
+	}
+	const (
+		seed = 20260102
+		many = 24
+		luck = 6
+	)
+	var trials []tried
+	var ps []float64
+	for i, c := range cases {
+		rng := rand.New(rand.NewPCG(seed, uint64(i)))
+		var silences []time.Duration
+		for _, s := range c.silences(luck, rng) {
+			if s > 0 {
+				silences = append(silences, s)
+			}
+		}
+		e := emulated{pair: c.pair, device: c.device, far: c.far}
+		for _, s := range silences {
+			var asked []state.Adjacency
+			out := e.through(t, many, s, rng, neighbour.GracefulRestart, func(set *neighbour.Set) {
+				for _, st := range set.Snapshot() {
+					asked = append(asked, capture(st))
+				}
+				if c.announced {
+					set.Announce()
+					time.Sleep(second)
+				}
+			})
+			for k, o := range out {
+				f := survival.Predict(&state.Capture{Device: "mere-agg-1", Adjacencies: asked[k : k+1]}, survival.Fixed(s), survival.Options{Unplanned: !c.announced})
+				trials, ps = append(trials, o), append(ps, f.Adjacencies[0].Survive)
+			}
+		}
+	}
+	tally(t, "Emulated neighbours that help", fmt.Sprintf("Virtual time, seed %d. Lived: forwarding was kept until the adjacency was back.", seed), trials, ps)
+}
