@@ -1,0 +1,177 @@
+package network
+
+import (
+	"bufio"
+	"fmt"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// abilene reads the research backbone with its metrics and its measured
+// matrices, in Mbit/s, without what a node sends to itself.
+// Source: ../shared/data/rocketfuel_cfrrl (Zhang et al., IEEE JSAC 38(10) 2020;
+// one value is 100 octets in 5 minutes).
+func abilene(t testing.TB) (*Network, [][]float64) {
+	t.Helper()
+	src, err := os.ReadFile(data(t, "rocketfuel_cfrrl", "Abilene.txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var top Topology
+	for i := range 12 {
+		top.Nodes = append(top.Nodes, Node{Name: fmt.Sprint(i)})
+	}
+	for _, line := range strings.Split(strings.TrimSpace(string(src)), "\n")[2:] {
+		var id, from, to int
+		var metric int64
+		var capacity float64
+		if _, err := fmt.Sscan(line, &id, &from, &to, &metric, &capacity); err != nil {
+			t.Fatalf("%q: %v", line, err)
+		}
+		link := fmt.Sprint(min(from, to), "-", max(from, to))
+		top.Arcs = append(top.Arcs, Arc{Link: link, From: fmt.Sprint(from), To: fmt.Sprint(to), Metric: metric, Capacity: capacity / 1000})
+	}
+	n, err := New(top, AllPairs(top))
+	if err != nil {
+		t.Fatal(err)
+	}
+	file, err := os.Open(data(t, "rocketfuel_cfrrl", "AbileneTM_first288.txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	var matrices [][]float64
+	scan := bufio.NewScanner(file)
+	for scan.Scan() {
+		words := strings.Fields(scan.Text())
+		if len(words) != 144 {
+			t.Fatalf("found %d values, want 144", len(words))
+		}
+		var m []float64
+		for i, w := range words {
+			v, err := strconv.ParseFloat(w, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if i/12 != i%12 {
+				m = append(m, v*800/300/1e6)
+			}
+		}
+		matrices = append(matrices, m)
+	}
+	if len(matrices) != 288 || len(n.arcs) != 30 {
+		t.Fatalf("found %d matrices, %d arcs", len(matrices), len(n.arcs))
+	}
+	return n, matrices
+}
+
+func counters(t testing.TB, n *Network, volumes []float64) (*State, Counters) {
+	t.Helper()
+	x, err := n.WithVolumes(volumes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := x.Intact()
+	c := Counters{Arcs: s.Loads(), In: make([]float64, len(n.nodes)), Out: make([]float64, len(n.nodes))}
+	for i, d := range n.demands {
+		c.In[n.nodeIndex[d.From]] += volumes[i]
+		c.Out[n.nodeIndex[d.To]] += volumes[i]
+	}
+	return s, c
+}
+
+func relative(got, want []float64) (one, two float64) {
+	a, b, c, d := 0.0, 0.0, 0.0, 0.0
+	for i := range got {
+		a += math.Abs(got[i] - want[i])
+		b += want[i]
+		c += (got[i] - want[i]) * (got[i] - want[i])
+		d += want[i] * want[i]
+	}
+	return a / b, math.Sqrt(c / d)
+}
+
+// Source: 288 measured traffic matrices of a research backbone. The counters
+// are computed from the measured demands; the estimate sees the counters alone.
+func TestEstimatesBeatTheGravityPrior(t *testing.T) {
+	n, matrices := abilene(t)
+	step := 1
+	if raceEnabled {
+		step = 6 // the race detector makes this slow; without it all are taken
+	}
+	var errors [3][2]float64
+	var counts [3]int
+	inside, cases := 0, 0
+	worst := 0.0
+	for m := 0; m < len(matrices); m += step {
+		want := matrices[m]
+		s, c := counters(t, n, want)
+		for i, method := range []Method{MaxEntropy, LeastSquares} {
+			if i == 1 && m%8 != 0 {
+				continue // the second method is slower and much alike
+			}
+			e, err := s.Estimate(c, method)
+			if err != nil {
+				t.Fatal(err)
+			}
+			worst = max(worst, e.Misfit)
+			one, two := relative(e.Volumes, want)
+			errors[i][0] += one
+			errors[i][1] += two
+			counts[i]++
+			if i == 0 {
+				one, two = relative(e.Prior, want)
+				errors[2][0] += one
+				errors[2][1] += two
+				counts[2]++
+			}
+			if i > 0 || m%24 != 0 {
+				continue
+			}
+			// The band is tried on the busiest arc of every drained state.
+			x, err := n.WithVolumes(e.Volumes)
+			if err != nil {
+				t.Fatal(err)
+			}
+			guess := x.Intact()
+			for _, node := range n.nodes {
+				change := Change{Drains: []Drain{{node.Name, NoTransit}}}
+				g, err := guess.With(change)
+				if err != nil {
+					t.Fatal(err)
+				}
+				truth, err := s.With(change)
+				if err != nil {
+					t.Fatal(err)
+				}
+				a := g.Result().Worst
+				cases++
+				if math.Abs(g.load[a]-truth.load[a]) <= e.Band(g, a)*g.load[a]+1e-6*g.load[a] {
+					inside++
+				}
+			}
+		}
+	}
+	for i := range errors {
+		errors[i][0] /= float64(counts[i])
+		errors[i][1] /= float64(counts[i])
+	}
+	t.Logf("%d matrices; mean relative error (sum of differences, root of squares): gravity %.3f %.3f, maximum entropy %.3f %.3f, least squares %.3f %.3f; largest misfit of loads %.1e; band held %d of %d",
+		counts[0], errors[2][0], errors[2][1], errors[0][0], errors[0][1], errors[1][0], errors[1][1], worst, inside, cases)
+	for i, name := range []string{"maximum entropy", "least squares"} {
+		for k := range 2 {
+			if errors[i][k] > 0.8*errors[2][k] {
+				t.Errorf("%s: got error %v, want at most 0.8 of the prior's %v", name, errors[i][k], errors[2][k])
+			}
+		}
+	}
+	if worst > 1e-4 {
+		t.Errorf("loads are reproduced to %v only, want 1e-4", worst)
+	}
+	if float64(inside) < 0.85*float64(cases) {
+		t.Errorf("the band of 95 %% held in %d of %d cases", inside, cases)
+	}
+}
