@@ -1,7 +1,9 @@
+//nolint:misspell // the words of the OpenConfig models
 package lab
 
 import (
 	"encoding/json"
+	"errors"
 	"io"
 	"reflect"
 	"slices"
@@ -38,7 +40,7 @@ func TestValuesInJSON(t *testing.T) {
 		"/system/memory/state/physical":                                         `"34359738368"`,
 		"/interfaces/interface[name=lag-1]/aggregation/state/lag-speed":         `200000`,
 		"/interfaces/interface[name=lag-1]/aggregation/state/member":            `["port-1/1","port-2/1"]`,
-		"/bfd/interfaces/interface[id=lag-1]/state/desired-minimum-tx-interval": `300000`,
+		"/bfd/interfaces/interface[id=lag-1]/state/desired-minimum-tx-interval": `10000000`,
 		"/network-instances/network-instance[name=default]/protocols/protocol[identifier=BGP][name=default]/bgp/neighbors/neighbor[neighbor-address=203.0.113.9]/timers/state/negotiated-hold-time":                                                  `180`,
 		"/network-instances/network-instance[name=default]/protocols/protocol[identifier=BGP][name=default]/bgp/neighbors/neighbor[neighbor-address=203.0.113.9]/state/session-state":                                                                `"ESTABLISHED"`,
 		"/network-instances/network-instance[name=default]/protocols/protocol[identifier=OSPF][name=default]/ospfv2/areas/area[identifier=0.0.0.0]/interfaces/interface[id=lag-1]/neighbors/neighbor[router-id=198.51.100.10]/state/adjacency-state": `"openconfig-ospf-types:FULL"`,
@@ -282,7 +284,7 @@ func TestSubscriptionKinds(t *testing.T) {
 	if err := s.CloseSend(); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Recv(); err != io.EOF {
+	if _, err := s.Recv(); !errors.Is(err, io.EOF) {
 		t.Errorf("after the last poll: got %v, want the end", err)
 	}
 	s = stream(t, k, &gnmi.SubscriptionList{Mode: gnmi.SubscriptionList_ONCE, Subscription: []*gnmi.Subscription{{Path: at(t, "/components/component[name=nobody]")}}})

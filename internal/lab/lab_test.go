@@ -3,6 +3,7 @@ package lab
 import (
 	"context"
 	"crypto/tls"
+	"errors"
 	"io"
 	"net"
 	"testing"
@@ -19,6 +20,7 @@ import (
 	syspb "github.com/openconfig/gnoi/system"
 
 	"towpath/internal/lab/labtime"
+	"towpath/internal/lab/neighbour"
 )
 
 // fast is how much faster than ours the tests' lab runs.
@@ -69,6 +71,16 @@ func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
 		d.Durations = Durations{
 			ControllerBoot: time.Minute, StateSync: 20 * time.Second, PackageCopy: 10 * time.Second, Validation: 5 * time.Second,
 			LineCardBoot: time.Minute, LineCardNSF: 40 * time.Second, FabricRestart: 5 * time.Second, ExtenderUpdate: 10 * time.Second,
+		}
+	}
+	// Sessions of milliseconds are many messages at this rate, and neighbour's own
+	// tests have them.
+	cfg.Devices[1].Adjacencies = nil
+	for i := range cfg.Devices[0].Adjacencies {
+		a := &cfg.Devices[0].Adjacencies[i]
+		if b, ok := a.Device.(neighbour.BFD); ok {
+			b.DesiredMinTx, b.RequiredMinRx = 10*time.Second, 10*time.Second
+			a.Device, a.Far = b, b
 		}
 	}
 	clock := labtime.New(time.Date(2031, 3, 9, 1, 0, 0, 0, time.UTC), fast)
@@ -125,7 +137,7 @@ func (k *client) once(t *testing.T, paths ...string) map[string]string {
 	synced := false
 	for {
 		r, err := s.Recv()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {

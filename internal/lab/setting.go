@@ -117,12 +117,4 @@ func (c *Chassis) configured(in *leafInfo, v value, set bool) {
 	}
 }
 
-// numOr reads a number that was Set, or the default.
-func (c *Chassis) numOr(path string, def int) int {
-	if v, ok := c.config[path]; ok {
-		return int(v.num)
-	}
-	return def
-}
-
 func itoa(n int) string { return strconv.Itoa(n) }
