@@ -77,6 +77,15 @@ func colour(done <-chan struct{}, g *graph, lim Limits) coloured {
 			break
 		}
 	}
+	// Where the gap stays open, fewer colours may still be refuted.
+	for out.lower < used-1 && !stopped(done) {
+		em.limit = em.n + lim.nodes()/20
+		if _, found, complete := colourable(sub, small, out.lower, em); found || !complete {
+			break
+		}
+		out.lower++
+		out.bound = "an exhausted search with fewer windows"
+	}
 	out.nodes += cm.n + em.n
 	out.stop = cm.stopped || em.stopped || stopped(done)
 	out.colour = make([]int, g.n)
