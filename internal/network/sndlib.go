@@ -1,0 +1,248 @@
+package network
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+
+	"towpath/internal/document"
+)
+
+// ReadSNDlib reads a network in the native text format of SNDlib: nodes with
+// their places, links, demands. A link becomes two arcs of metric 1 or the
+// default; its capacity is the pre-installed one, else that of its largest
+// module, else the default. A demand value is multiplied by its routing unit;
+// demands between the same two nodes stay apart. What else stands in the file
+// is passed over. name stands in the messages; the error is
+// [document.Problems] where the file is at fault.
+//
+// Source: from memory, SNDlib native format 1.0 (sndlib.zib.de).
+func ReadSNDlib(name string, r io.Reader, d Defaults) (Topology, []Demand, error) {
+	p := sndParser{name: name, nodes: map[string]bool{}, links: map[string]bool{}, defaults: d}
+	scan := bufio.NewScanner(r)
+	scan.Buffer(nil, 1<<20)
+	for line := 1; scan.Scan(); line++ {
+		p.split(scan.Text(), line)
+	}
+	if err := scan.Err(); err != nil {
+		return Topology{}, nil, fmt.Errorf("%s: %w", name, err)
+	}
+	for p.at < len(p.tokens) {
+		section := p.take("a section")
+		p.expect("(")
+		switch section.text {
+		case "NODES":
+			p.list(p.node)
+		case "LINKS":
+			p.list(p.link)
+		case "DEMANDS":
+			p.list(p.demand)
+		default:
+			p.skip()
+		}
+		if p.broken {
+			break
+		}
+	}
+	if len(p.faults) == 0 && len(p.top.Arcs) == 0 {
+		p.faults = append(p.faults, document.Problem{File: name, Found: "there is no link", Want: "NODES ( … ) and LINKS ( … )"})
+	}
+	return p.top, p.demands, p.faults.Err()
+}
+
+type sndToken struct {
+	text         string
+	line, column int
+}
+
+type sndParser struct {
+	name         string
+	tokens       []sndToken
+	at           int
+	top          Topology
+	demands      []Demand
+	nodes, links map[string]bool
+	defaults     Defaults
+	faults       document.Problems
+	broken       bool // what follows cannot be read
+}
+
+// split cuts a line into words and parentheses; what follows # and lines that
+// begin with ? are no part of it.
+func (p *sndParser) split(s string, line int) {
+	if strings.HasPrefix(s, "?") {
+		return
+	}
+	s, _, _ = strings.Cut(s, "#")
+	start := -1
+	end := func(i int) {
+		if start >= 0 {
+			p.tokens = append(p.tokens, sndToken{s[start:i], line, start + 1})
+			start = -1
+		}
+	}
+	for i, c := range s {
+		switch {
+		case c == '(' || c == ')':
+			end(i)
+			p.tokens = append(p.tokens, sndToken{string(c), line, i + 1})
+		case c == ' ' || c == '\t' || c == '\r':
+			end(i)
+		case start < 0:
+			start = i
+		}
+	}
+	end(len(s))
+}
+
+func (p *sndParser) fault(t sndToken, found, want string) {
+	p.faults = append(p.faults, document.Problem{File: p.name, Line: t.line, Column: t.column, Found: found, Want: want})
+}
+
+func (p *sndParser) take(want string) sndToken {
+	if p.at == len(p.tokens) {
+		last := sndToken{line: 1, column: 1}
+		if p.at > 0 {
+			last = p.tokens[p.at-1]
+		}
+		if !p.broken {
+			p.fault(last, "the file ends here", want)
+		}
+		p.broken = true
+		return last
+	}
+	p.at++
+	return p.tokens[p.at-1]
+}
+
+func (p *sndParser) peek(text string) bool {
+	return p.at < len(p.tokens) && p.tokens[p.at].text == text
+}
+
+func (p *sndParser) expect(text string) {
+	if t := p.take(strconv.Quote(text)); !p.broken && t.text != text {
+		p.fault(t, strconv.Quote(t.text), strconv.Quote(text))
+		p.broken = true
+	}
+}
+
+// skip passes over the rest of an open parenthesis.
+func (p *sndParser) skip() {
+	for depth := 1; depth > 0 && !p.broken; {
+		switch p.take(`")"`).text {
+		case "(":
+			depth++
+		case ")":
+			depth--
+		}
+	}
+}
+
+func (p *sndParser) list(item func()) {
+	for !p.broken && !p.peek(")") {
+		item()
+	}
+	if !p.broken {
+		p.expect(")")
+	}
+}
+
+// number reads a decimal of at least low.
+func (p *sndParser) number(low float64) float64 {
+	t := p.take("a number")
+	if p.broken {
+		return 0
+	}
+	v, err := strconv.ParseFloat(t.text, 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) || v < low {
+		want := "a number"
+		if !math.IsInf(low, -1) {
+			want = fmt.Sprintf("a number of %g or more", low)
+		}
+		p.fault(t, strconv.Quote(t.text), want)
+		return max(0, low)
+	}
+	return v
+}
+
+func (p *sndParser) node() {
+	t := p.take("a node")
+	if p.nodes[t.text] {
+		p.fault(t, strconv.Quote(t.text)+", which stands already", "each node once")
+	}
+	p.nodes[t.text] = true
+	p.expect("(")
+	n := Node{Name: t.text, X: p.number(math.Inf(-1)), Y: p.number(math.Inf(-1)), Placed: true}
+	p.expect(")")
+	p.top.Nodes = append(p.top.Nodes, n)
+}
+
+// ends reads two nodes in parentheses.
+func (p *sndParser) ends() (from, to string) {
+	p.expect("(")
+	a := p.take("a node")
+	b := p.take("a node")
+	p.expect(")")
+	if p.broken {
+		return "", ""
+	}
+	for _, t := range []sndToken{a, b} {
+		if !p.nodes[t.text] {
+			p.fault(t, fmt.Sprintf("the node %q, which NODES does not have", t.text), "a node")
+		}
+	}
+	if a.text == b.text {
+		p.fault(b, strconv.Quote(b.text)+" at both ends", "another node")
+	}
+	return a.text, b.text
+}
+
+func (p *sndParser) link() {
+	t := p.take("a link")
+	if p.links[t.text] {
+		p.fault(t, strconv.Quote(t.text)+", which stands already", "each link once")
+	}
+	p.links[t.text] = true
+	from, to := p.ends()
+	capacity := p.number(0)
+	for range 3 { // cost of it, routing cost, setup cost
+		p.number(math.Inf(-1))
+	}
+	p.expect("(")
+	module := 0.0
+	for !p.broken && !p.peek(")") {
+		module = max(module, p.number(0))
+		p.number(math.Inf(-1)) // its cost
+	}
+	p.expect(")")
+	if capacity == 0 {
+		capacity = module
+	}
+	if capacity == 0 {
+		capacity = p.defaults.Capacity
+	}
+	if p.broken {
+		return
+	}
+	if !(capacity > 0) {
+		p.fault(t, fmt.Sprintf("link %q without a capacity, and no default was given", t.text), "a capacity above 0")
+	}
+	m := p.defaults.metric()
+	p.top.Arcs = append(p.top.Arcs,
+		Arc{ID: t.text + ">", Link: t.text, From: from, To: to, Metric: m, Capacity: capacity},
+		Arc{ID: t.text + "<", Link: t.text, From: to, To: from, Metric: m, Capacity: capacity})
+}
+
+func (p *sndParser) demand() {
+	t := p.take("a demand")
+	from, to := p.ends()
+	unit := p.number(0)
+	value := p.number(0)
+	p.take("a path length or UNLIMITED")
+	if !p.broken {
+		p.demands = append(p.demands, Demand{Name: t.text, From: from, To: to, Volume: unit * value})
+	}
+}
