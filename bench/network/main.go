@@ -29,13 +29,14 @@ import (
 )
 
 func main() {
+	devices := flag.Int("devices", 50, "devices of the mesh; 1.76 links and 13.24 demands for each")
 	k := flag.Int("k", 32, "size of the fat-tree")
 	pods := flag.Int("pods", 120, "pods of the fabric")
 	python := flag.String("python", "python3", "the interpreter that has networkx; empty for none")
 	patience := flag.Duration("patience", 20*time.Second, "how long networkx may take for each job")
 	sample := flag.Int("sample", 40, "how many cases networkx computes of each job")
 	flag.Parse()
-	if err := run(os.Stdout, *k, *pods, *python, *sample, *patience); err != nil {
+	if err := run(os.Stdout, *devices, *k, *pods, *python, *sample, *patience); err != nil {
 		fmt.Fprintln(os.Stderr, "network:", err)
 		os.Exit(2)
 	}
@@ -60,14 +61,14 @@ type figures struct {
 
 func (f figures) each() time.Duration { return f.took / time.Duration(max(1, f.cases)) }
 
-func run(w io.Writer, k, pods int, python string, sample int, patience time.Duration) error {
-	if k < 2 || k%2 != 0 || pods < 2 || sample < 1 {
-		return fmt.Errorf("found k %d, pods %d, sample %d; want an even k of 2 or more, 2 or more pods and a sample of 1 or more", k, pods, sample)
+func run(w io.Writer, devices, k, pods int, python string, sample int, patience time.Duration) error {
+	if devices < 20 || k < 2 || k%2 != 0 || pods < 2 || sample < 1 {
+		return fmt.Errorf("found %d devices, k %d, pods %d, sample %d; want 20 or more devices, an even k of 2 or more, 2 or more pods and a sample of 1 or more", devices, k, pods, sample)
 	}
 	fmt.Fprintf(w, "%d processors, %s\n\n", runtime.GOMAXPROCS(0), runtime.Version())
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "job\tdevices\tlinks\tdemands\tcases\tintact\tall cases\tone case\tfrom scratch, one\tnetworkx, one\tlargest difference\t")
-	for _, j := range []job{mesh(50, 88, 662), tree(k), fabric(pods)} {
+	for _, j := range []job{mesh(devices, devices*88/50, devices*662/50), tree(k), fabric(pods)} {
 		if err := j.measure(t, w, python, sample, patience); err != nil {
 			return fmt.Errorf("%s: %w", j.name, err)
 		}

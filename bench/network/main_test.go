@@ -10,7 +10,7 @@ import (
 // Source: networkx (single_source_dijkstra_path_length), where it is installed.
 func TestTheWaysAgree(t *testing.T) {
 	var out strings.Builder
-	if err := run(&out, 4, 2, "python3", 3, time.Minute); err != nil {
+	if err := run(&out, 20, 4, 2, "python3", 3, time.Minute); err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
 	}
 	for _, want := range []string{"mesh", "fat-tree k=4", "fabric"} {
@@ -25,7 +25,7 @@ func TestTheWaysAgree(t *testing.T) {
 
 func TestAMissingInterpreterIsSaid(t *testing.T) {
 	var out strings.Builder
-	if err := run(&out, 2, 2, "", 1, 0); err != nil {
+	if err := run(&out, 20, 2, 2, "", 1, 0); err != nil {
 		t.Fatal(err)
 	}
 	if !strings.Contains(out.String(), "networkx skipped: no interpreter was given") {
