@@ -79,6 +79,11 @@ type DeviceConfig struct {
 	// Silence is how long the control plane says nothing at a switchover; the
 	// management plane of the new PRIMARY comes up with it.
 	Silence Range
+	// FastSilence lets silences pass at the rate of the lab's clock. Without it
+	// the clock runs at rate one as long as the control plane is silent in a
+	// switchover, so that a silence is as long as drawn also where the clock is
+	// fast and the machine busy.
+	FastSilence bool
 	// Loss is how long the data plane drops everything at a switchover, in real
 	// time.
 	Loss Range

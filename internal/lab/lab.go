@@ -87,6 +87,9 @@ func (l *Lab) start() error {
 			return fmt.Errorf("device %s: %w", c.cfg.ID, err)
 		}
 	}
+	for _, c := range l.chassis {
+		c.do(func() { c.at(momentStart) })
+	}
 	return nil
 }
 
@@ -108,7 +111,6 @@ func (c *Chassis) run() error {
 	if err != nil {
 		return err
 	}
-	c.do(func() { c.at(momentStart) })
 	return c.listen(tc)
 }
 

@@ -67,7 +67,7 @@ func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
 	cfg := Scenario("")
 	for i := range cfg.Devices {
 		d := &cfg.Devices[i]
-		d.TransferRate = 0
+		d.TransferRate, d.FastSilence = 0, true
 		d.Durations = Durations{
 			ControllerBoot: time.Minute, StateSync: 20 * time.Second, PackageCopy: 10 * time.Second, Validation: 5 * time.Second,
 			LineCardBoot: time.Minute, LineCardNSF: 40 * time.Second, FabricRestart: 5 * time.Second, ExtenderUpdate: 10 * time.Second,

@@ -326,7 +326,12 @@ func (c *Chassis) switchOver(trigger, details string) {
 	}
 	c.at(momentSwitched)
 	ctx := next.ctxOfRole(c)
+	release := func() {}
+	if !c.cfg.FastSilence {
+		release = c.clock.RealTime()
+	}
 	c.spawn(func() {
+		defer release()
 		if c.clock.Sleep(ctx, silence) != nil {
 			return
 		}
@@ -336,6 +341,7 @@ func (c *Chassis) switchOver(trigger, details string) {
 				c.follow(ctx)
 			}
 		})
+		release()
 		if d := c.unreachable(); d > 0 && c.clock.Sleep(ctx, d) != nil {
 			return
 		}

@@ -171,6 +171,30 @@ func TestSwitchOver(t *testing.T) {
 	}
 }
 
+// However fast the lab's clock is, a silence passes at rate one, and then it is
+// fast again.
+func TestSilenceIsExact(t *testing.T) {
+	t.Parallel()
+	l, c, k := start(t, func(cfg *Config) {
+		cfg.Devices[0].FastSilence = false
+		cfg.Devices[0].Silence = Range{Least: 200 * time.Millisecond, Most: 200 * time.Millisecond}
+	})
+	if got := l.Clock().Rate(); got != fast {
+		t.Fatalf("before: rate %v", got)
+	}
+	c.do(func() { c.switchOver(byUser, "the test") })
+	if !l.Clock().Held() && c.holds(func() bool { return c.silent }) {
+		t.Error("the clock is fast during the silence")
+	}
+	until(t, c, func() bool { return !c.silent })
+	k.back(t)
+	until(t, c, func() bool { return !l.Clock().Held() })
+	s := l.Truth().Silences[0]
+	if ratio := s.Duration.Seconds() / s.Real.Seconds(); ratio < 0.9 || ratio > 1.1 {
+		t.Errorf("silence of %s took %s of ours", s.Duration, s.Real)
+	}
+}
+
 // upgradeCards restarts every line card, one after the other.
 func (k *client) upgradeCards(t *testing.T, c *Chassis) {
 	t.Helper()
