@@ -137,6 +137,13 @@ func TestEstimatesBeatTheGravityPrior(t *testing.T) {
 				t.Fatal(err)
 			}
 			guess := x.Intact()
+			if m == 0 {
+				busy := Change{Drains: []Drain{{"5", NoTransit}}}
+				a, err := guess.WhatIf(Question{Change: busy, Estimation: e})
+				if err != nil || a.Band <= 0 {
+					t.Errorf("got band %v (%v), want that of the estimation", a.Band, err)
+				}
+			}
 			for _, node := range n.nodes {
 				change := Change{Drains: []Drain{{node.Name, NoTransit}}}
 				g, err := guess.With(change)
@@ -173,5 +180,50 @@ func TestEstimatesBeatTheGravityPrior(t *testing.T) {
 	}
 	if float64(inside) < 0.85*float64(cases) {
 		t.Errorf("the band of 95 %% held in %d of %d cases", inside, cases)
+	}
+}
+
+// Source: worked by hand. On a line a-b-c with counters that nothing but
+// a→b 1, a→c 2, b→c 3 explains, every method must find just these.
+func TestEstimatesAreExactWhereTheCountersDecide(t *testing.T) {
+	top := Topology{}
+	for _, l := range [][2]string{{"a", "b"}, {"b", "a"}, {"b", "c"}, {"c", "b"}} {
+		link := min(l[0], l[1]) + max(l[0], l[1])
+		top.Arcs = append(top.Arcs, Arc{Link: link, From: l[0], To: l[1], Metric: 1, Capacity: 10})
+	}
+	n, err := New(top, []Demand{{From: "a", To: "b"}, {From: "a", To: "c"}, {From: "b", To: "c"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := n.Intact()
+	c := Counters{Arcs: []float64{3, 0, 5, math.NaN()}, In: []float64{3, 3, 0}, Out: []float64{0, 1, 5}}
+	for _, method := range []Method{MaxEntropy, LeastSquares} {
+		e, err := s.Estimate(c, method)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, want := range []float64{1, 2, 3} {
+			if math.Abs(e.Volumes[i]-want) > 1e-4 {
+				t.Errorf("method %d: got %v, want 1, 2, 3", method, e.Volumes)
+			}
+		}
+		// By hand: the prior is in × out / total = 0.5, 2.5, 2.5.
+		if math.Abs(e.Prior[0]-0.5) > 1e-12 || math.Abs(e.Prior[1]-2.5) > 1e-12 || math.Abs(e.Prior[2]-2.5) > 1e-12 {
+			t.Errorf("got prior %v", e.Prior)
+		}
+		if e.PriorMisfit <= 0.01 || e.Misfit > 1e-4 {
+			t.Errorf("got misfits %v and %v", e.PriorMisfit, e.Misfit)
+		}
+	}
+	for want, spoil := range map[string]func(*Counters){
+		"want 4 arcs": func(c *Counters) { c.Arcs = nil },
+		"found -1":    func(c *Counters) { c.Arcs = []float64{-1, 0, 0, 0} },
+		`node "a"`:    func(c *Counters) { c.In = []float64{math.NaN(), 0, 0} },
+	} {
+		x := c
+		spoil(&x)
+		if _, err := s.Estimate(x, MaxEntropy); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %s", err, want)
+		}
 	}
 }

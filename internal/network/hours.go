@@ -104,7 +104,7 @@ func (s *State) safety(set DrainSet, q Question) (SampleSafety, error) {
 	r := t.result
 	base := r.Unroutable + r.Dropped
 	f := SampleSafety{MaxUtilisation: r.MaxUtilisation, Verdict: verdict(r.MaxUtilisation, q.Limit, q.Band), Lost: base}
-	if base > 0 || r.UnroutablePair > 0 || len(t.short(s)) > 0 {
+	if base > 0 || r.UnroutableDemands > 0 || len(t.short(s)) > 0 {
 		f.Verdict = Fails
 	}
 	for _, kind := range q.AlsoFail {

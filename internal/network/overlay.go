@@ -224,8 +224,8 @@ func (o *overlay) evaluate(c change) Result {
 func (o *overlay) result() Result {
 	s := o.base
 	r := Result{Worst: -1, Dropped: s.result.Dropped + o.dropped, TotalLoad: s.result.TotalLoad, cut: o.cut, cuts: o.cuts}
-	if pairs := s.result.UnroutablePair + o.lostPairs; pairs > 0 {
-		r.Unroutable, r.UnroutablePair = s.result.Unroutable+o.lost, pairs
+	if pairs := s.result.UnroutableDemands + o.lostPairs; pairs > 0 {
+		r.Unroutable, r.UnroutableDemands = s.result.Unroutable+o.lost, pairs
 	}
 	for _, a := range o.capacArc {
 		o.loads.add(a, 0)

@@ -68,12 +68,12 @@ type Result struct {
 	// MaxUtilisation is the largest load divided by capacity over all arcs, and
 	// Worst the lowest index of an arc within 1e-9 of it that [State.Each] or
 	// [State.Result] met, -1 in a network without arcs.
-	MaxUtilisation float64
-	Worst          int
-	TotalLoad      float64 // sum over the arcs
-	Dropped        float64 // demand from or to removed nodes
-	Unroutable     float64 // demand whose ends exist and that has no path
-	UnroutablePair int     // how many demands that are
+	MaxUtilisation    float64
+	Worst             int
+	TotalLoad         float64 // sum over the arcs
+	Dropped           float64 // demand from or to removed nodes
+	Unroutable        float64 // demand whose ends exist and that has no path
+	UnroutableDemands int     // how many demands that are
 
 	// cut and cuts are the demand that had a path in the base of an evaluation.
 	cut  float64
@@ -187,10 +187,10 @@ func (s *State) finish() {
 	for _, x := range s.rows {
 		if x != nil {
 			r.Unroutable += x.lost
-			r.UnroutablePair += x.pairs
+			r.UnroutableDemands += x.pairs
 		}
 	}
-	if r.UnroutablePair == 0 {
+	if r.UnroutableDemands == 0 {
 		r.Unroutable = 0 // whatever subtracting left
 	}
 	s.byUse = make([]int32, len(s.load))
@@ -384,8 +384,9 @@ func (n *Network) resolve(c Change) (change, error) {
 
 // With returns the state after a further change. Only rows whose shortest-path
 // structure the change touches are computed, and in them only the nodes it
-// touches; the others are shared with s. The error wraps [ErrUnknown] or
-// [ErrInvalid].
+// touches; the others are shared with s. A load differs from that of
+// [State.FromScratch] by rounding, some 1e-13 of what the arc carried before.
+// The error wraps [ErrUnknown] or [ErrInvalid].
 func (s *State) With(c Change) (*State, error) {
 	ch, err := s.net.resolve(c)
 	if err != nil {

@@ -145,14 +145,19 @@ type tableWriter struct {
 }
 
 // states calls visit with each scenario's state in turn. The states are made on
-// all processors, some at a time.
-func (w *tableWriter) states(count int, visit func(scenario, *State) error) error {
+// all processors, some at a time. fresh ones are computed from scratch, so that
+// a load that a change leaves small has all its digits.
+func (w *tableWriter) states(count int, fresh bool, visit func(scenario, *State) error) error {
 	const batch = 32
 	for at := 0; at < count; at += batch {
 		part := w.scenarios[at:min(at+batch, count)]
 		states := make([]*State, len(part))
 		parallel(len(part), func() func(int) {
-			return func(i int) { states[i] = w.intact.with(part[i].change) }
+			return func(i int) {
+				if states[i] = w.intact.with(part[i].change); fresh {
+					states[i] = states[i].FromScratch()
+				}
+			}
 		})
 		for i, s := range states {
 			if err := visit(part[i], s); err != nil {
@@ -167,7 +172,7 @@ func (w *tableWriter) scenarioRows(out *csv.Writer) error {
 	row := func(x scenario, r Result, exact, busiest string) error {
 		return out.Write([]string{
 			x.kind, x.convention, x.element, decimal(r.MaxUtilisation), exact, busiest,
-			decimal(r.TotalLoad), decimal(r.Dropped), decimal(r.Unroutable), strconv.Itoa(r.UnroutablePair),
+			decimal(r.TotalLoad), decimal(r.Dropped), decimal(r.Unroutable), strconv.Itoa(r.UnroutableDemands),
 		})
 	}
 	if !w.whole {
@@ -186,7 +191,7 @@ func (w *tableWriter) scenarioRows(out *csv.Writer) error {
 		}
 		return nil
 	}
-	return w.states(len(w.scenarios), func(x scenario, s *State) error {
+	return w.states(len(w.scenarios), false, func(x scenario, s *State) error {
 		busy := s.Busiest()
 		names := make([]string, len(busy))
 		for i, a := range busy {
@@ -209,7 +214,7 @@ func (w *tableWriter) loadRows(out *csv.Writer) error {
 	if w.whole {
 		count = len(w.scenarios)
 	}
-	return w.states(count, func(x scenario, s *State) error {
+	return w.states(count, true, func(x scenario, s *State) error {
 		for a, load := range s.load {
 			if err := out.Write([]string{x.kind, x.convention, x.element, w.net.arcs[a].ID, decimal(load), decimal(load / s.capacity[a])}); err != nil {
 				return err
@@ -227,14 +232,14 @@ func (w *tableWriter) pairRows(out *csv.Writer) error {
 	for l := range changes {
 		changes[l].links = []int32{int32(l)}
 	}
-	return w.states(len(w.scenarios), func(x scenario, s *State) error {
+	return w.states(len(w.scenarios), false, func(x scenario, s *State) error {
 		if x.kind != "drain" {
 			return nil
 		}
 		for l, r := range s.each(changes) {
 			if err := out.Write([]string{
 				x.convention, x.element, w.net.links[l], decimal(r.MaxUtilisation),
-				decimal(r.Dropped), decimal(r.Unroutable), strconv.Itoa(r.UnroutablePair),
+				decimal(r.Dropped), decimal(r.Unroutable), strconv.Itoa(r.UnroutableDemands),
 			}); err != nil {
 				return err
 			}

@@ -234,7 +234,7 @@ func compare(t *rapid.T, what string, n *Network, r Result, load []float64, want
 		}
 	}
 	if math.Abs(r.MaxUtilisation-worst) > 1e-9 || math.Abs(r.TotalLoad-total) > 1e-9 || math.Abs(r.Dropped-want.dropped) > 1e-9 ||
-		math.Abs(r.Unroutable-want.unroutable) > 1e-9 || r.UnroutablePair != want.pairs {
+		math.Abs(r.Unroutable-want.unroutable) > 1e-9 || r.UnroutableDemands != want.pairs {
 		t.Fatalf("%s: got %+v, want utilisation %v, total %v, dropped %v, unroutable %v (%d)", what, r, worst, total, want.dropped, want.unroutable, want.pairs)
 	}
 }

@@ -15,6 +15,8 @@ const (
 	ElementLink  Element = "link"
 	ElementNode  Element = "node"
 	ElementGroup Element = "group" // a shared-risk group
+	// ElementMember is one member of a link that has several.
+	ElementMember Element = "member"
 )
 
 // Verdict says whether the network carries its demands.
@@ -35,9 +37,11 @@ type Question struct {
 	AlsoFail []Element
 	// Limit is the utilisation that no arc may exceed; 0 means 1.
 	Limit float64
-	// Band is the relative error of the loads, 0 where the demands are known,
-	// see [Estimation.Band].
+	// Band is the relative error of the loads, 0 where the demands are known.
 	Band float64
+	// Estimation, where the demands come from one, widens the band to what it
+	// says of the busiest arc after the change.
+	Estimation *Estimation
 }
 
 // Answer is what the network carries before the change, after it, and after
@@ -67,13 +71,13 @@ type Answer struct {
 // Summary is a [Result] in words that stand by themselves. Volumes are in the
 // unit of the demands.
 type Summary struct {
-	MaxUtilisation float64 `json:"max_utilisation"`
-	Where          string  `json:"where,omitempty"` // arc id
-	From           string  `json:"from,omitempty"`
-	To             string  `json:"to,omitempty"`
-	Dropped        float64 `json:"dropped_endpoint_volume"`
-	Unroutable     float64 `json:"unroutable_volume"`
-	UnroutableLots int     `json:"unroutable_demands"`
+	MaxUtilisation    float64 `json:"max_utilisation"`
+	Where             string  `json:"where,omitempty"` // arc id
+	From              string  `json:"from,omitempty"`
+	To                string  `json:"to,omitempty"`
+	Dropped           float64 `json:"dropped_endpoint_volume"`
+	Unroutable        float64 `json:"unroutable_volume"`
+	UnroutableDemands int     `json:"unroutable_demands"`
 }
 
 // LostDemand is a demand that is not carried, and why.
@@ -154,6 +158,9 @@ func (s *State) WhatIf(q Question) (*Answer, error) {
 	if err != nil {
 		return nil, err
 	}
+	if q.Estimation != nil && after.result.Worst >= 0 {
+		q.Band = max(q.Band, q.Estimation.Band(after, after.result.Worst))
+	}
 	a := &Answer{Limit: q.Limit, Band: q.Band, Before: s.net.summary(s.result), After: s.net.summary(after.result)}
 	a.Lost = after.lost(s)
 	a.SinglePath = after.singlePaths(s)
@@ -174,7 +181,7 @@ func (s *State) WhatIf(q Question) (*Answer, error) {
 }
 
 func (n *Network) summary(r Result) Summary {
-	out := Summary{MaxUtilisation: r.MaxUtilisation, Dropped: r.Dropped, Unroutable: r.Unroutable, UnroutableLots: r.UnroutablePair}
+	out := Summary{MaxUtilisation: r.MaxUtilisation, Dropped: r.Dropped, Unroutable: r.Unroutable, UnroutableDemands: r.UnroutableDemands}
 	if r.Worst >= 0 && r.MaxUtilisation > 0 {
 		w := n.arcs[r.Worst]
 		out.Where, out.From, out.To = w.ID, w.From, w.To
@@ -328,8 +335,14 @@ func (s *State) failures(kind Element, q Question) ([]Failure, error) {
 			c.links = n.riskLinks[i]
 			names, changes = append(names, r.Name), append(changes, c)
 		}
+	case ElementMember:
+		for l, name := range n.links {
+			if n.members[l] > 1 && s.members[l] > 0 {
+				names, changes = append(names, name), append(changes, change{lost: []int32{int32(l)}, count: []int32{1}})
+			}
+		}
 	default:
-		return nil, fmt.Errorf("%w: found %q to fail, want link, node or group", ErrInvalid, kind)
+		return nil, fmt.Errorf("%w: found %q to fail, want link, node, group or member", ErrInvalid, kind)
 	}
 	out := make([]Failure, len(names))
 	for i, r := range s.each(changes) {
