@@ -43,8 +43,9 @@ func TestEverySinkReceivesThePackageWhole(t *testing.T) {
 	for _, sink := range []string{"standard", "direct", "lab"} {
 		t.Run(sink, func(t *testing.T) {
 			var out strings.Builder
-			if err := run(t.Context(), &out, "3MiB", 2, sink); err != nil {
-				t.Fatal(err)
+			ratio, err := run(t.Context(), &out, "3MiB", 2, sink)
+			if err != nil || !(ratio > 0) {
+				t.Fatalf("ratio %v, %v", ratio, err)
 			}
 			for _, want := range []string{"median", "TLS 1.3"} {
 				if !strings.Contains(out.String(), want) {

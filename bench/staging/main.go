@@ -28,24 +28,31 @@ func main() {
 	size := flag.String("size", "512MiB", "octets of each transfer")
 	pairs := flag.Int("pairs", 7, "pairs of transfers")
 	sink := flag.String("sink", "direct", "receiving end: direct (hashes what arrives where it lies, as the bare one does), standard (gRPC's own codec), lab (the emulated chassis)")
+	least := flag.Float64("least", 0, "median ratio below which the exit status is 1")
 	flag.Parse()
-	if err := run(context.Background(), os.Stdout, *size, *pairs, *sink); err != nil {
+	ratio, err := run(context.Background(), os.Stdout, *size, *pairs, *sink)
+	switch {
+	case err != nil:
 		fmt.Fprintln(os.Stderr, "staging:", err)
 		os.Exit(2)
+	case ratio < *least:
+		fmt.Fprintf(os.Stderr, "staging: the median ratio is %.3f, want at least %.3f\n", ratio, *least)
+		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, w io.Writer, sizeText string, pairs int, sinkName string) error {
+// run measures and prints; it returns the median ratio of the throughputs.
+func run(ctx context.Context, w io.Writer, sizeText string, pairs int, sinkName string) (float64, error) {
 	size, err := unit.ParseByteSize(sizeText)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if pairs < 1 {
-		return fmt.Errorf("pairs: found %d, want at least 1", pairs)
+		return 0, fmt.Errorf("pairs: found %d, want at least 1", pairs)
 	}
 	b, err := newBench(int64(size), sinkName)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer b.close()
 	fmt.Fprintf(w, "%s each, %d pairs, %s sink, %d processors, %s\n\n", size, pairs, sinkName, runtime.GOMAXPROCS(0), runtime.Version())
@@ -53,12 +60,12 @@ func run(ctx context.Context, w io.Writer, sizeText string, pairs int, sinkName 
 	fmt.Fprintln(t, "pair\tinstall MB/s\tbare TLS MB/s\tratio\tinstall CPU s\tbare CPU s\tratio\t")
 	var ours, bare, ratios, oursCPU, bareCPU, ratiosCPU []float64
 	if _, err := b.measure(ctx); err != nil { // once to warm up, not counted
-		return err
+		return 0, err
 	}
 	for i := range pairs {
 		p, err := b.measure(ctx)
 		if err != nil {
-			return err
+			return 0, err
 		}
 		fmt.Fprintf(t, "%d\t%.0f\t%.0f\t%.3f\t%.2f\t%.2f\t%.3f\t\n", i+1, p.ours, p.bare, p.ours/p.bare, p.oursCPU, p.bareCPU, p.bareCPU/p.oursCPU)
 		ours, bare, ratios = append(ours, p.ours), append(bare, p.bare), append(ratios, p.ours/p.bare)
@@ -66,10 +73,10 @@ func run(ctx context.Context, w io.Writer, sizeText string, pairs int, sinkName 
 	}
 	fmt.Fprintf(t, "median\t%.0f\t%.0f\t%.3f\t%.2f\t%.2f\t%.3f\t\n", median(ours), median(bare), median(ratios), median(oursCPU), median(bareCPU), median(ratiosCPU))
 	if err := t.Flush(); err != nil {
-		return err
+		return 0, err
 	}
 	fmt.Fprintf(w, "\nboth: TLS 1.3, %s, SHA-256 at both ends, 1 MiB writes; 1 MB is 10^6 octets\n", b.cipher())
-	return nil
+	return median(ratios), nil
 }
 
 // median is the middle value, or the mean of the two in the middle.

@@ -261,7 +261,7 @@ func firstKnown[T any](os ...state.Opt[T]) state.Opt[T] {
 func (k *component) finish() state.Component {
 	k.CPUPercent = firstKnown(k.CPUAverage, k.CPUInstant)
 	// Source: OpenConfig platform model, memory/available: the bytes physically
-	// installed; utilized: those in use.
+	// installed; the other leaf: those in use.
 	k.MemoryPercent = share(k.MemoryUsed, k.MemoryInstalled)
 	why := []string{}
 	for _, o := range []state.Opt[string]{k.SwitchoverTrigger, k.SwitchoverDetails} {

@@ -13,6 +13,7 @@ import (
 	"encoding/hex"
 	"encoding/pem"
 	"errors"
+	"fmt"
 	"io"
 	"math/big"
 	"net"
@@ -356,11 +357,14 @@ func start(t testing.TB, f *fake) (*rig, *Driver) {
 	return r, r.dial(t)
 }
 
+// patternOf is a piece of content that depends on where it stands.
+func patternOf(at int) []byte { return fmt.Appendf(nil, "%d:%0997d\n", at, at*7) }
+
 // pack is a package for tests.
 func pack(version string, size int) (device.InstallRequest, []byte) {
 	content := make([]byte, size)
-	for i := range content {
-		content[i] = byte(i * 7 / 5)
+	for at := 0; at < size; { // a pattern that no chunk size divides
+		at += copy(content[at:], patternOf(at))
 	}
 	sum := sha256.Sum256(content)
 	return device.InstallRequest{

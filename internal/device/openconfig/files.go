@@ -132,7 +132,7 @@ func (d *Driver) PutComponentImage(ctx context.Context, req device.ComponentImag
 		if progress != nil {
 			progress(device.Progress{Sent: sent, Total: req.Size})
 		}
-	}, d.now)
+	})
 	if err != nil && !errors.Is(err, io.EOF) { // at EOF the answer carries the reason
 		return d.fault(ctx, op, err)
 	}
@@ -148,7 +148,7 @@ func (d *Driver) PutComponentImage(ctx context.Context, req device.ComponentImag
 	return err
 }
 
-func putPackage(stream systempb.System_SetPackageClient, req device.ComponentImageRequest, content io.Reader, report func(int64), now func() time.Time) error {
+func putPackage(stream systempb.System_SetPackageClient, req device.ComponentImageRequest, content io.Reader, report func(int64)) error {
 	const op = "put"
 	err := stream.Send(&systempb.SetPackageRequest{Request: &systempb.SetPackageRequest_Package{Package: &systempb.Package{
 		Filename: firmwareFile(req.Component, req.File), Version: req.Version, Activate: true,
@@ -169,8 +169,8 @@ func putPackage(stream systempb.System_SetPackageClient, req device.ComponentIma
 				return err
 			}
 			sent += int64(n)
-			if t := now(); t.Sub(reported) >= progressEvery {
-				reported = t
+			if time.Since(reported) >= progressEvery {
+				reported = time.Now()
 				report(sent)
 			}
 		}

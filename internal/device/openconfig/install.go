@@ -52,7 +52,8 @@ func (d *Driver) Verify(ctx context.Context) (device.Verification, error) {
 	return v, nil
 }
 
-// progressEvery is the shortest time between two reports of progress.
+// progressEvery is the shortest time between two reports of progress, by our
+// own clock and not by Config.Now, whose time may run faster.
 const progressEvery = 100 * time.Millisecond
 
 // Install transfers a package and has it validated. The protocol has no way to
@@ -122,20 +123,24 @@ func (d *Driver) install(ctx context.Context, req device.InstallRequest, progres
 	var (
 		upload   *upload         // nil until the device is ready
 		sent     <-chan struct{} // closed when the upload has ended
-		ticker   = time.NewTicker(progressEvery)
+		ticker   = time.NewTicker(progressEvery / 4)
 		syncing  bool
 		percent  int
 		reported device.Progress
+		last     time.Time
 	)
 	defer ticker.Stop()
 	report := func() {
+		if time.Since(last) < progressEvery {
+			return // the next tick reports it
+		}
 		p := device.Progress{Total: req.Size, Syncing: syncing, SyncPercent: percent}
 		if upload != nil {
 			p.Sent = upload.sent.Load()
 		}
 		if progress != nil && p != reported {
 			progress(p)
-			reported = p
+			reported, last = p, time.Now()
 		}
 	}
 	// The upload reads from the caller's Content; it must have ended before

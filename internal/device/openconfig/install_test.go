@@ -84,7 +84,7 @@ func TestInstallErrors(t *testing.T) {
 		for _, moment := range []string{"before the content", "amid the content", "after the content"} {
 			t.Run(code.String()+" "+moment, func(t *testing.T) {
 				t.Parallel()
-				req, _ := pack("2.6.0", 5*installChunk)
+				req, _ := pack("2.6.0", 2*installChunk)
 				_, d := start(t, &fake{
 					verify: func() (*ospb.VerifyResponse, error) { return &ospb.VerifyResponse{Version: "2.4.1"}, nil },
 					install: func(s ospb.OS_InstallServer) error {
@@ -275,7 +275,7 @@ func TestInstallReportsProgressFromItsOwnGoroutine(t *testing.T) {
 }
 
 func TestInstallStallEndsWithTheCallersContext(t *testing.T) {
-	req, _ := pack("2.6.0", 64*installChunk)
+	req, _ := pack("2.6.0", 24*installChunk)
 	ctx, cancel := context.WithCancelCause(context.Background())
 	var enough = errors.New("no progress for too long")
 	_, d := start(t, &fake{install: func(s ospb.OS_InstallServer) error {

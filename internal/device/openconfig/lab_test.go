@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -37,9 +38,13 @@ var faults = map[devicetest.Trouble]string{
 	devicetest.Expired:           "certificate-expired",
 }
 
-// packageSize is the size of the release that is installed: enough for the
-// lab's faults to strike half way through.
-const packageSize = 6 << 20
+// The sizes of the release that is installed. The large one is for the fault
+// that fills the volume half way through: what it fills must be more than what
+// it frees.
+const (
+	packageSize      = 2 << 20
+	largePackageSize = 6 << 20
+)
 
 // bench is a lab with the means to look at it from outside the driver.
 type bench struct {
@@ -142,8 +147,13 @@ func dial(t testing.TB, b bench, change func(*openconfig.Config)) *openconfig.Dr
 	return d
 }
 
+var contents sync.Map // of packages, by specification
+
 func content(t *testing.T, spec lab.PackageSpec) []byte {
 	t.Helper()
+	if b, ok := contents.Load(spec); ok {
+		return b.([]byte)
+	}
 	p, err := lab.NewPackage(spec)
 	if err != nil {
 		t.Fatal(err)
@@ -152,11 +162,12 @@ func content(t *testing.T, spec lab.PackageSpec) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
+	contents.Store(spec, b)
 	return b
 }
 
 // furnish says what is known of a device from outside.
-func furnish(t *testing.T, b bench, d *openconfig.Driver, cfg lab.Config) devicetest.Harness {
+func furnish(t *testing.T, b bench, d *openconfig.Driver, cfg lab.Config, size int64) devicetest.Harness {
 	t.Helper()
 	dc := cfg.Devices[0]
 	h := devicetest.Harness{
@@ -173,7 +184,7 @@ func furnish(t *testing.T, b bench, d *openconfig.Driver, cfg lab.Config) device
 			h.Adjacencies = append(h.Adjacencies, name)
 		}
 	}
-	spec := lab.PackageSpec{Platform: dc.Platform, Version: lab.ScenarioVia, Kind: lab.PackageSystem, Size: packageSize, Seed: 1}
+	spec := lab.PackageSpec{Platform: dc.Platform, Version: lab.ScenarioVia, Kind: lab.PackageSystem, Size: size, Seed: 1}
 	h.Next = devicetest.Package{Version: spec.Version, Content: content(t, spec)}
 	spec.Platform = "alder-4"
 	h.Foreign = devicetest.Package{Version: spec.Version, Content: content(t, spec)}
@@ -230,18 +241,22 @@ func TestLab(t *testing.T) {
 					cfg.Devices[0].Durations.StateSync = 1000 * time.Hour
 				}
 				b, d := open(t, cfg)
-				h := furnish(t, b, d, cfg)
-				switch {
-				case with == devicetest.NotReady:
+				size := int64(packageSize)
+				if with == devicetest.InstallNoSpace {
+					size = largePackageSize
+				}
+				h := furnish(t, b, d, cfg, size)
+				switch with {
+				case devicetest.NotReady:
 					// It restarts, and its copy of the state does not end.
 					if err := d.Restart(context.Background(), h.Secondary, "to have it not ready"); err != nil {
 						t.Fatal(err)
 					}
 					return h, true
-				case with == devicetest.None:
+				case devicetest.None:
 					storeFile(t, b, &h)
 					return h, true
-				case with == devicetest.Gone:
+				case devicetest.Gone:
 					l, err := net.Listen("tcp", "127.0.0.1:0")
 					if err != nil {
 						t.Fatal(err)
@@ -250,8 +265,9 @@ func TestLab(t *testing.T) {
 					_ = l.Close()
 					h.Device = dial(t, b, func(c *openconfig.Config) { c.Target = addr })
 					return h, true
+				default:
+					return h, ok
 				}
-				return h, ok
 			})
 		})
 	}

@@ -3,6 +3,7 @@ package openconfig
 import (
 	"context"
 	"reflect"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -55,7 +56,7 @@ func TestNestedJSONTellsTheSameAsLeaves(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	nested, plainValues := 0, 0
+	var nested, plainValues atomic.Int32
 	client := gnmipb.NewGNMIClient(conn)
 	r, _ := start(t, &fake{
 		clock: clock.Now,
@@ -67,9 +68,9 @@ func TestNestedJSONTellsTheSameAsLeaves(t *testing.T) {
 			for _, n := range resp.GetNotification() {
 				for _, u := range n.GetUpdate() {
 					if v := u.GetVal().GetJsonIetfVal(); len(v) > 0 && v[0] == '{' {
-						nested++
+						nested.Add(1)
 					} else {
-						plainValues++
+						plainValues.Add(1)
 					}
 				}
 			}
@@ -91,8 +92,8 @@ func TestNestedJSONTellsTheSameAsLeaves(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if nested < 10 {
-		t.Fatalf("only %d nested objects (and %d plain values) were read", nested, plainValues)
+	if nested.Load() < 10 {
+		t.Fatalf("only %d nested objects (and %d plain values) were read", nested.Load(), plainValues.Load())
 	}
 	// Get answers a path without value, such as the alarms of a healthy chassis,
 	// like one that is not modelled, and what is unread differs in its words.

@@ -42,7 +42,7 @@ func serveRoutes(n int) func(*gnmipb.SubscriptionList, gnmipb.GNMI_SubscribeServ
 }
 
 func TestManyRoutesShareTheirWords(t *testing.T) {
-	const n = 20_000
+	const n = 3_000
 	_, d := start(t, &fake{subscribe: serveRoutes(n)})
 	r, err := d.readRoutes(context.Background())
 	if err != nil {

@@ -66,10 +66,10 @@ func scalar(t *gnmipb.TypedValue) (any, error) {
 		return v.UintVal, nil
 	case *gnmipb.TypedValue_DoubleVal:
 		return v.DoubleVal, nil
-	case *gnmipb.TypedValue_FloatVal: //nolint:staticcheck // older devices still send the deprecated form
-		return float64(v.FloatVal), nil //nolint:staticcheck // as above
-	case *gnmipb.TypedValue_DecimalVal: //nolint:staticcheck // as above
-		d := v.DecimalVal //nolint:staticcheck // as above
+	case *gnmipb.TypedValue_FloatVal: // older devices still send the deprecated forms
+		return float64(v.FloatVal), nil //nolint:staticcheck // deprecated and still sent
+	case *gnmipb.TypedValue_DecimalVal:
+		d := v.DecimalVal //nolint:staticcheck // deprecated and still sent
 		return float64(d.GetDigits()) / math.Pow10(int(min(d.GetPrecision(), 18))), nil
 	case *gnmipb.TypedValue_BytesVal:
 		return base64.StdEncoding.EncodeToString(v.BytesVal), nil // as RFC 7951 §6.6 writes binary

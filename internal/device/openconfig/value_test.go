@@ -307,8 +307,8 @@ func TestScalarsOfEveryKind(t *testing.T) {
 		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_UintVal{UintVal: math.MaxUint64}}, "uint64 18446744073709551615"},
 		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_BoolVal{BoolVal: true}}, "bool true"},
 		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_DoubleVal{DoubleVal: 1.5}}, "float64 1.5"},
-		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_FloatVal{FloatVal: 1.5}}, "float64 1.5"},
-		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_DecimalVal{DecimalVal: &gnmipb.Decimal64{Digits: 4150, Precision: 2}}}, "float64 41.5"},
+		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_FloatVal{FloatVal: 1.5}}, "float64 1.5"},                                                //nolint:staticcheck // deprecated and still sent
+		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_DecimalVal{DecimalVal: &gnmipb.Decimal64{Digits: 4150, Precision: 2}}}, "float64 41.5"}, //nolint:staticcheck // deprecated and still sent
 		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_BytesVal{BytesVal: []byte{0, 255}}}, "string AP8="},
 		{&gnmipb.TypedValue{Value: &gnmipb.TypedValue_LeaflistVal{LeaflistVal: &gnmipb.ScalarArray{Element: []*gnmipb.TypedValue{
 			{Value: &gnmipb.TypedValue_StringVal{StringVal: "a"}}, {}, {Value: &gnmipb.TypedValue_UintVal{UintVal: 2}}}}}}, "[]interface {} [a 2]"},
