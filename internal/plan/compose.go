@@ -295,10 +295,20 @@ func loadLineCard(hop int, phase Phase, card, rel string, law Law, within time.D
 }
 
 func (c *composer) reloadHop(i int, h release.Hop, _ HopPlan) {
+	// Before that phase nothing is loaded on this way, and who asked to be asked
+	// there is asked all the same.
+	c.hold(i, Staging, fmt.Sprintf("go on with %s, which restarts the whole of %s?", h.To, c.in.Device.ID))
 	c.hold(i, UpgradeRun, fmt.Sprintf("restart the whole of %s into %s? Everything that it alone carries is down until it is back.", c.in.Device.ID, h.To))
 	c.add(Step{Hop: i, Phase: UpgradeRun, Kind: PrepareBoot, Component: c.primary, Release: h.To, Title: "Make " + h.To + " the release that boots next, without a restart",
 		Before: []Condition{{FactInstalled, c.primary, h.To}}, After: []Condition{{FactBootNext, c.primary, h.To}},
 		Expect: seconds(1, 3, 20), Deadline: time.Minute, OnFail: RollBack, Guards: quiet()})
+	if c.plan.PerController && c.secondary != "" {
+		// A card that is installed by itself boots what it was told by itself.
+		c.add(Step{Hop: i, Phase: UpgradeRun, Kind: PrepareBoot, Component: c.secondary, Standby: true, Release: h.To,
+			Title:  fmt.Sprintf("Make %s the release that %s boots next, without a restart", h.To, c.secondary),
+			Before: []Condition{{FactInstalled, c.secondary, h.To}}, After: []Condition{{FactBootNext, c.secondary, h.To}},
+			Expect: seconds(1, 3, 20), Deadline: time.Minute, OnFail: RollBack, Guards: quiet()})
+	}
 	c.add(reloadDevice(i, h.To, c.deviceLaw(h), c.in.Policy.Conduct.ReachableWithin))
 }
 
@@ -312,7 +322,11 @@ func reloadDevice(hop int, rel string, law Law, within time.Duration) Step {
 func (c *composer) acceptance(i int, h release.Hop) {
 	c.hold(i, Acceptance, "accept "+h.To+" as it now runs?")
 	settle := c.in.Policy.Probe.Settle
-	c.plan.Steps = append(c.plan.Steps, c.acceptSteps(i, h.To, settle)...)
+	steps := c.acceptSteps(i, h.To, settle)
+	for _, f := range h.Firmware {
+		steps[0].After = append(steps[0].After, Condition{FactFirmware, f.Component, f.To})
+	}
+	c.plan.Steps = append(c.plan.Steps, steps...)
 }
 
 func (c *composer) acceptSteps(i int, rel string, settle time.Duration) []Step {
@@ -369,8 +383,15 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 		c.add(s)
 	}
 	switch {
+	case !primaryOld && now.Secondary == "" && hp.Method == release.InService:
+		// Going back would restart the whole device: nobody was told of an outage.
+		return nil, fmt.Errorf("plan: no controller card is %s, so %s cannot be handed back to %s without an outage: bring the other card back first, or restart into %s by hand",
+			state.Secondary, p.Device, old, old)
 	case !primaryOld && (hp.Back == release.Reload || now.Secondary == ""):
 		prepare(c.primary, false)
+		if p.PerController && now.Secondary != "" {
+			prepare(c.secondary, true)
+		}
 		s := reloadDevice(hop, old, c.deviceLaw(back), pol.Conduct.ReachableWithin)
 		s.Guards = nil
 		c.add(s)
