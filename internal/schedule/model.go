@@ -3,7 +3,7 @@
 // used, with a proven lower bound beside every answer.
 //
 // Read [Problem] first, then [Solve]. [Campaign] makes a problem out of a
-// fleet, [Expand] makes windows out of an iCalendar, [Explain] says which
+// fleet, [ReadCalendar] makes windows out of an iCalendar, [Explain] says which
 // rules cannot be kept together, [Replan] changes a schedule as little as it
 // can, and [Instance] reads published test instances.
 //

@@ -1,0 +1,477 @@
+package schedule
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/emersion/go-ical"
+	"github.com/teambition/rrule-go"
+)
+
+// Zones finds a time zone by its IANA name; [time.LoadLocation] is one.
+type Zones func(name string) (*time.Location, error)
+
+// Slot is one occurrence of an event of a calendar.
+type Slot struct {
+	UID     string
+	Summary string
+	// Site is the LOCATION of the event: the site that it holds for, empty for
+	// all.
+	Site       string
+	Start, End time.Time
+	// Warnings say what the clock change does to it.
+	Warnings []string
+}
+
+// Calendar is an iCalendar that was read.
+type Calendar struct {
+	name   string
+	events []event
+}
+
+type event struct {
+	uid, summary, site string
+	start              stamp
+	length             time.Duration
+	days               int // of a nominal duration, added on the wall clock
+	rule               *rrule.ROption
+	until              time.Time // as an instant; zero for none
+	untilDay           bool      // until is a day of the wall clock
+	rdates, exdates    []stamp
+	override           *stamp // RECURRENCE-ID
+	cancelled          bool
+}
+
+// stamp is a date and time as written: a wall clock in UTC fields, and the zone
+// that it is meant in.
+type stamp struct {
+	wall time.Time
+	zone *time.Location
+	day  bool // VALUE=DATE
+}
+
+// ReadCalendar reads the events of an iCalendar. name is for messages. Times
+// without a zone are taken in local, which a nil makes UTC. The error names the
+// event and the property and wraps [ErrInvalid].
+//
+// Understood are DTSTART, DTEND, DURATION, RRULE, RDATE, EXDATE, RECURRENCE-ID,
+// STATUS, SUMMARY, LOCATION, UID and TZID with an IANA name; time zones that the
+// file defines itself are not, unless they bear such a name.
+//
+// Source: RFC 5545.
+func ReadCalendar(name string, r io.Reader, zones Zones, local *time.Location) (*Calendar, error) {
+	if local == nil {
+		local = time.UTC
+	}
+	out := &Calendar{name: name}
+	dec := ical.NewDecoder(r)
+	for {
+		cal, err := dec.Decode()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w: %w", name, ErrInvalid, err)
+		}
+		for _, c := range cal.Children {
+			if c.Name != ical.CompEvent {
+				continue
+			}
+			e, err := readEvent(c, zones, local)
+			if err != nil {
+				id := ""
+				if p := c.Props.Get(ical.PropUID); p != nil {
+					id = p.Value
+				}
+				return nil, fmt.Errorf("%s: event %q: %w: %w", name, id, ErrInvalid, err)
+			}
+			out.events = append(out.events, e)
+		}
+	}
+	return out, nil
+}
+
+func readEvent(c *ical.Component, zones Zones, local *time.Location) (event, error) {
+	var e event
+	text := func(name string) string {
+		s, err := c.Props.Text(name)
+		if err != nil {
+			return ""
+		}
+		return strings.TrimSpace(s)
+	}
+	e.uid, e.summary, e.site = text(ical.PropUID), text(ical.PropSummary), text(ical.PropLocation)
+	e.cancelled = strings.EqualFold(text(ical.PropStatus), "CANCELLED")
+	start := c.Props.Get(ical.PropDateTimeStart)
+	if start == nil {
+		return e, errors.New("DTSTART is missing")
+	}
+	var err error
+	if e.start, err = readStamp(start, start.Value, zones, local); err != nil {
+		return e, err
+	}
+	switch end, dur := c.Props.Get(ical.PropDateTimeEnd), c.Props.Get(ical.PropDuration); {
+	case end != nil && dur != nil:
+		return e, errors.New("DTEND and DURATION exclude each other")
+	case end != nil:
+		s, err := readStamp(end, end.Value, zones, local)
+		if err != nil {
+			return e, err
+		}
+		if s.day != e.start.day {
+			return e, errors.New("DTEND and DTSTART are not of the same type")
+		}
+		if s.day {
+			e.days = int(s.wall.Sub(e.start.wall) / (24 * time.Hour))
+		} else {
+			// The same exact duration for every member. Source: RFC 5545 §3.8.5.3.
+			from, _ := e.start.instant()
+			to, _ := s.instant()
+			e.length = to.Sub(from)
+		}
+		if e.days < 0 || e.length < 0 {
+			return e, fmt.Errorf("DTEND %s is before DTSTART %s", end.Value, start.Value)
+		}
+	case dur != nil:
+		d, err := dur.Duration()
+		if err != nil || d < 0 {
+			return e, fmt.Errorf("DURATION is %q, which should be like PT4H", dur.Value)
+		}
+		date, _, _ := strings.Cut(dur.Value, "T")
+		if strings.ContainsAny(date, "DW") { // days are nominal. Source: RFC 5545 §3.3.6.
+			e.days = int(d / (24 * time.Hour))
+			d -= time.Duration(e.days) * 24 * time.Hour
+		}
+		e.length = d
+	case e.start.day:
+		e.days = 1
+	}
+	if p := c.Props.Get(ical.PropRecurrenceRule); p != nil {
+		// UNTIL is taken out first: the library reads it in another zone.
+		var parts []string
+		for part := range strings.SplitSeq(p.Value, ";") {
+			if v, ok := strings.CutPrefix(strings.ToUpper(part), "UNTIL="); ok {
+				s, err := readStamp(&ical.Prop{Params: ical.Params{}}, v, zones, e.start.zone)
+				if err != nil {
+					return e, err
+				}
+				e.until, _ = s.instant()
+				e.untilDay = s.day
+				if s.day {
+					e.until = s.wall
+				}
+				continue
+			}
+			parts = append(parts, part)
+		}
+		e.rule, err = rrule.StrToROption(strings.Join(parts, ";"))
+		if err != nil {
+			return e, fmt.Errorf("RRULE is %q: %w", p.Value, err)
+		}
+		if e.rule.Freq == rrule.SECONDLY {
+			return e, fmt.Errorf("RRULE is %q, which should not recur every second", p.Value)
+		}
+		if e.rule.Count > 0 && !e.until.IsZero() {
+			return e, fmt.Errorf("RRULE is %q; COUNT and UNTIL exclude each other", p.Value)
+		}
+		e.rule.Dtstart = e.start.wall
+		if _, err := rrule.NewRRule(*e.rule); err != nil {
+			return e, fmt.Errorf("RRULE is %q: %w", p.Value, err)
+		}
+	}
+	for name, into := range map[string]*[]stamp{ical.PropRecurrenceDates: &e.rdates, ical.PropExceptionDates: &e.exdates} {
+		for _, p := range c.Props.Values(name) {
+			for v := range strings.SplitSeq(p.Value, ",") {
+				v, _, _ = strings.Cut(v, "/") // of a period its start
+				s, err := readStamp(&p, v, zones, local)
+				if err != nil {
+					return e, err
+				}
+				*into = append(*into, s)
+			}
+		}
+	}
+	if p := c.Props.Get(ical.PropRecurrenceID); p != nil {
+		s, err := readStamp(p, p.Value, zones, local)
+		if err != nil {
+			return e, err
+		}
+		e.override = &s
+	}
+	return e, nil
+}
+
+func readStamp(p *ical.Prop, value string, zones Zones, local *time.Location) (stamp, error) {
+	s := stamp{zone: local}
+	if id := p.Params.Get(ical.PropTimezoneID); id != "" {
+		z, err := zones(id)
+		if err != nil {
+			return s, fmt.Errorf("%s has TZID %q, which should be an IANA time zone: %w", p.Name, id, err)
+		}
+		s.zone = z
+	}
+	for layout, kind := range map[string]int{"20060102T150405": 0, "20060102T150405Z": 1, "20060102": 2} {
+		t, err := time.Parse(layout, value)
+		if err != nil {
+			continue
+		}
+		s.wall = t
+		if kind == 1 {
+			s.zone = time.UTC
+		}
+		s.day = kind == 2
+		return s, nil
+	}
+	return s, fmt.Errorf("%s is %q, which should be like 20310502T230000", p.Name, value)
+}
+
+// Clock says how a wall-clock time stands to the clock changes.
+type Clock int
+
+// What a clock change does to a wall-clock time.
+const (
+	ClockOnce    Clock = iota // it comes once
+	ClockDoubled              // it comes twice
+	ClockMissing              // it is skipped
+)
+
+// WallClock returns the instant of a wall-clock time in a zone, of which only the
+// fields of wall count. A doubled time means its first occurrence; a missing one
+// is read with the offset before the gap.
+//
+// Source: RFC 5545 §3.3.5, form 3.
+func WallClock(wall time.Time, zone *time.Location) (time.Time, Clock) {
+	w := time.Date(wall.Year(), wall.Month(), wall.Day(), wall.Hour(), wall.Minute(), wall.Second(), wall.Nanosecond(), time.UTC)
+	// The offsets in force a day before and after bracket any one change.
+	_, before := w.Add(-26 * time.Hour).In(zone).Zone()
+	_, after := w.Add(26 * time.Hour).In(zone).Zone()
+	var hits []time.Time
+	for _, off := range []int{before, after} {
+		t := w.Add(-time.Duration(off) * time.Second)
+		if _, o := t.In(zone).Zone(); o == off && (len(hits) == 0 || !hits[0].Equal(t)) {
+			hits = append(hits, t)
+		}
+	}
+	switch len(hits) {
+	case 0:
+		return w.Add(-time.Duration(before) * time.Second).In(zone), ClockMissing
+	case 1:
+		return hits[0].In(zone), ClockOnce
+	default:
+		if hits[1].Before(hits[0]) {
+			hits[0] = hits[1]
+		}
+		return hits[0].In(zone), ClockDoubled
+	}
+}
+
+func (s stamp) instant() (time.Time, Clock) { return WallClock(s.wall, s.zone) }
+
+// maxOccurrences bounds the expansion of one event.
+const maxOccurrences = 20_000
+
+// Expand lists the occurrences that overlap the time from from to until, in the
+// order of their start. Recurrences are counted on the wall clock of their zone.
+// Each has a warning where its start or end is doubled or missing by a clock
+// change, and where the clocks change inside it. The error wraps [ErrInvalid].
+func (c *Calendar) Expand(from, until time.Time) ([]Slot, error) {
+	var out []Slot
+	type key struct {
+		uid string
+		at  int64
+	}
+	moved := map[key]bool{}
+	for _, e := range c.events {
+		if e.override != nil {
+			t, _ := e.override.instant()
+			moved[key{e.uid, t.Unix()}] = true
+		}
+	}
+	for _, e := range c.events {
+		if e.cancelled {
+			continue
+		}
+		walls, err := e.walls(until)
+		if err != nil {
+			return nil, fmt.Errorf("%s: event %q: %w", c.name, e.uid, err)
+		}
+		for _, w := range walls {
+			start, how := WallClock(w.wall, w.zone)
+			if !e.until.IsZero() && e.override == nil && w.byRule {
+				if e.untilDay && w.wall.Truncate(24*time.Hour).After(e.until) || !e.untilDay && start.After(e.until) {
+					continue
+				}
+			}
+			if e.override == nil && (moved[key{e.uid, start.Unix()}] || e.excluded(w.stamp, start)) {
+				continue
+			}
+			s := Slot{UID: e.uid, Summary: e.summary, Site: e.site, Start: start}
+			s.warn(how, "start", w.wall, start)
+			endWall := start
+			if e.days > 0 {
+				var h Clock
+				endWall, h = WallClock(w.wall.AddDate(0, 0, e.days), w.zone)
+				s.warn(h, "end", w.wall.AddDate(0, 0, e.days), endWall)
+			}
+			s.End = endWall.Add(e.length)
+			if e.days == 0 {
+				_, h := WallClock(s.End, w.zone)
+				if h == ClockDoubled {
+					s.Warnings = append(s.Warnings, fmt.Sprintf("its end, %s, comes twice that night: %s is meant", s.End.Format("15:04"), s.End.Format("15:04 MST")))
+				}
+			}
+			_, o1 := s.Start.Zone()
+			if _, o2 := s.End.Zone(); o1 != o2 {
+				s.Warnings = append(s.Warnings, fmt.Sprintf("the clocks change inside it: %s from %s to %s",
+					s.End.Sub(s.Start), s.Start.Format("15:04 MST"), s.End.Format("15:04 MST")))
+			}
+			if s.End.After(from) && s.Start.Before(until) || s.Start.Equal(s.End) && !s.Start.Before(from) && s.Start.Before(until) {
+				out = append(out, s)
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Slot) int {
+		if d := a.Start.Compare(b.Start); d != 0 {
+			return d
+		}
+		return strings.Compare(a.Site+a.UID, b.Site+b.UID)
+	})
+	return out, nil
+}
+
+func (s *Slot) warn(how Clock, what string, wall, at time.Time) {
+	switch how {
+	case ClockDoubled:
+		s.Warnings = append(s.Warnings, fmt.Sprintf("its %s, %s, comes twice that night: the first, %s, is meant", what, wall.Format("15:04"), at.Format("15:04 MST")))
+	case ClockMissing:
+		s.Warnings = append(s.Warnings, fmt.Sprintf("its %s, %s, does not exist that night: %s is meant", what, wall.Format("15:04"), at.Format("15:04 MST")))
+	case ClockOnce:
+	}
+}
+
+type occurrence struct {
+	stamp
+	byRule bool
+}
+
+// walls lists the wall-clock starts of an event that come before until or soon
+// after.
+func (e *event) walls(until time.Time) ([]occurrence, error) {
+	out := []occurrence{{e.start, false}}
+	if e.rule != nil && e.override == nil {
+		opt := *e.rule
+		last := until.UTC().Add(48 * time.Hour)
+		if !e.until.IsZero() && e.until.Add(48*time.Hour).Before(last) {
+			last = e.until.Add(48 * time.Hour)
+		}
+		opt.Until = last
+		if last.Before(e.start.wall) {
+			opt.Until = e.start.wall
+		}
+		rule, err := rrule.NewRRule(opt)
+		if err != nil {
+			return nil, fmt.Errorf("%w: %w", ErrInvalid, err)
+		}
+		next := rule.Iterator()
+		n := 1 // DTSTART counts as the first. Source: RFC 5545 §3.8.5.3.
+		for {
+			w, ok := next()
+			if !ok || e.rule.Count > 0 && n >= e.rule.Count {
+				break
+			}
+			if w.Equal(e.start.wall) {
+				continue
+			}
+			if n++; n > maxOccurrences {
+				return nil, fmt.Errorf("%w: more than %d occurrences until %s", ErrInvalid, maxOccurrences, until.Format(time.DateOnly))
+			}
+			out = append(out, occurrence{stamp{w, e.start.zone, e.start.day}, true})
+		}
+	}
+	if e.override == nil {
+		for _, s := range e.rdates {
+			if !slices.ContainsFunc(out, func(o occurrence) bool { return o.wall.Equal(s.wall) && o.zone == s.zone }) {
+				out = append(out, occurrence{s, false})
+			}
+		}
+	}
+	return out, nil
+}
+
+func (e *event) excluded(w stamp, start time.Time) bool {
+	for _, x := range e.exdates {
+		if x.day {
+			if w.wall.Truncate(24 * time.Hour).Equal(x.wall) {
+				return true
+			}
+			continue
+		}
+		if t, _ := x.instant(); t.Equal(start) {
+			return true
+		}
+	}
+	return false
+}
+
+// Thaw returns the slots that overlap no freeze of their site, and the others,
+// each with the freeze as a warning. A freeze without a site holds for all, and
+// a slot for all sites is stopped by any.
+func Thaw(slots, freezes []Slot) (kept, frozen []Slot) {
+	for _, s := range slots {
+		hit := -1
+		for k, f := range freezes {
+			if s.Start.Before(f.End) && f.Start.Before(s.End) && (s.Site == "" || f.Site == "" || s.Site == f.Site) {
+				hit = k
+				break
+			}
+		}
+		if hit < 0 {
+			kept = append(kept, s)
+			continue
+		}
+		f := freezes[hit]
+		s.Warnings = append(slices.Clone(s.Warnings), fmt.Sprintf("frozen by %s, %s to %s", f.Summary, f.Start.Format(time.RFC3339), f.End.Format(time.RFC3339)))
+		frozen = append(frozen, s)
+	}
+	return kept, frozen
+}
+
+// WriteCalendar writes slots as an iCalendar. stamp is the instant of writing;
+// times are written in UTC, so that no reader can mistake them.
+func WriteCalendar(w io.Writer, product string, slots []Slot, stamp time.Time) error {
+	if len(slots) == 0 {
+		// The standard wants at least one component; an empty calendar is still
+		// of use to those who subscribe to it.
+		_, err := fmt.Fprintf(w, "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:%s\r\nEND:VCALENDAR\r\n", product)
+		return err
+	}
+	cal := ical.NewCalendar()
+	cal.Props.SetText(ical.PropVersion, "2.0")
+	cal.Props.SetText(ical.PropProductID, product)
+	for _, s := range slots {
+		e := ical.NewEvent()
+		e.Props.SetText(ical.PropUID, s.UID)
+		e.Props.SetDateTime(ical.PropDateTimeStamp, stamp.UTC())
+		e.Props.SetDateTime(ical.PropDateTimeStart, s.Start.UTC())
+		e.Props.SetDateTime(ical.PropDateTimeEnd, s.End.UTC())
+		e.Props.SetText(ical.PropSummary, s.Summary)
+		if s.Site != "" {
+			e.Props.SetText(ical.PropLocation, s.Site)
+		}
+		if len(s.Warnings) > 0 {
+			e.Props.SetText(ical.PropDescription, strings.Join(s.Warnings, "\n"))
+		}
+		cal.Children = append(cal.Children, e.Component)
+	}
+	var b bytes.Buffer
+	if err := ical.NewEncoder(&b).Encode(cal); err != nil {
+		return fmt.Errorf("write calendar: %w", err)
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}
