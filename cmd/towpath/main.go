@@ -34,7 +34,7 @@ func adapters() cli.Adapters {
 func openStore(dir string) (app.Store, error) {
 	s, err := store.Open(dir)
 	if err != nil {
-		return nil, err
+		return nil, known{err, app.ErrRecords}
 	}
 	return storeAdapter{s}, nil
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 	"strconv"
 	"strings"
@@ -15,13 +14,22 @@ import (
 // storeAdapter gives the database the shape that the use cases ask for.
 type storeAdapter struct{ *store.Store }
 
+// known is an error of the store that the use cases know by another name.
+type known struct {
+	error
+	as error
+}
+
+func (k known) Is(target error) bool { return target == k.as }
+func (k known) Unwrap() error        { return k.error }
+
 // ours turns the store's errors into those that the use cases know.
 func ours(err error) error {
 	switch {
 	case errors.Is(err, store.ErrNoRun):
-		return fmt.Errorf("%w: %w", app.ErrNoRun, err)
+		return known{err, app.ErrNoRun}
 	case errors.Is(err, store.ErrInUse):
-		return fmt.Errorf("%w: %w", app.ErrInUse, err)
+		return known{err, app.ErrInUse}
 	}
 	return err
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -135,7 +136,7 @@ func (c *Conductor) Conduct(ctx context.Context) (conduct.State, error) {
 		}
 	})
 	if c.session.probing {
-		c.keepMeasurement(context.WithoutCancel(ctx), c.Prober.Stop())
+		err = errors.Join(err, c.keepMeasurement(context.WithoutCancel(ctx), c.Prober.Stop()))
 	}
 	if errors.Is(err, ErrPaused) {
 		err = errors.Join(err, c.Store.SetVerdict(context.WithoutCancel(ctx), c.Run.ID, string(conduct.Paused)))
@@ -149,8 +150,21 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 	var msg struct {
 		Message int64 `json:"message"`
 	}
-	if len(rec.Data) > 0 && (rec.Kind == conduct.Chosen || rec.Kind == conduct.StepDone) && json.Unmarshal(rec.Data, &msg) == nil && msg.Message != 0 {
+	if len(rec.Data) > 0 && (rec.Kind == conduct.Chosen || rec.Kind == conduct.StepDone || rec.Kind == conduct.StepFailed) && json.Unmarshal(rec.Data, &msg) == nil && msg.Message != 0 {
 		if err := j.Taken(ctx, msg.Message); err != nil {
+			return err
+		}
+	}
+	if rec.Kind == conduct.Chosen && rec.Choice == conduct.Continue {
+		c.session.mu.Lock()
+		c.session.watch.GoOn(st.LossGranted)
+		c.session.mu.Unlock()
+	}
+	if i := slices.IndexFunc(st.Steps, func(s plan.Step) bool { return s.ID == rec.Step }); i >= 0 && c.session.probing &&
+		st.Steps[i].Kind.Touches() && rec.Kind != conduct.Intended && rec.Kind != conduct.Acted {
+		c.Prober.Mark(st.Steps[i].Title + conduct.Over)
+		// What was measured of a step must outlive this process, however it ends.
+		if err := c.keepMeasurement(context.WithoutCancel(ctx), c.Prober.Snapshot()); err != nil {
 			return err
 		}
 	}
@@ -280,11 +294,23 @@ func (c *Conductor) broken(step plan.Step) *conduct.Failure {
 // process must stop; a device that fails is a record.
 func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m conduct.Move) (conduct.Record, error) {
 	c.session.stepAt = c.Clock.Now()
-	if m.Kind == conduct.MoveIntend || m.Kind == conduct.MoveCheck || m.Kind == conduct.MoveHold {
-		c.ensureProbing(ctx, st)
-		if c.session.probing && m.Step.Title != "" {
-			c.Prober.Mark(m.Step.Title)
+	switch m.Kind {
+	case conduct.MoveIntend, conduct.MoveCheck, conduct.MoveHold, conduct.MoveAct, conduct.MoveAwait:
+		// A session that takes a run up in the middle of a step measures it too.
+		fresh := !c.session.probing
+		if err := c.ensureProbing(ctx, st); err != nil && !st.Back && m.Kind != conduct.MoveAct && m.Kind != conduct.MoveAwait {
+			return failed(conduct.ByVerdict, "probe", "test traffic cannot be sent: "+err.Error()), nil
 		}
+		switch acting := m.Kind == conduct.MoveAct || m.Kind == conduct.MoveAwait; {
+		case !c.session.probing:
+		case !acting:
+			c.Prober.Mark(m.Step.Title)
+		case fresh:
+			c.Prober.Mark(m.Step.Title + conduct.Again)
+		}
+	case conduct.MoveOpen, conduct.MoveReturn, conduct.MoveAsk, conduct.MoveFinish, conduct.MoveNone:
+	}
+	if m.Kind == conduct.MoveIntend || m.Kind == conduct.MoveCheck || m.Kind == conduct.MoveHold {
 		if c.stop.Load() && !st.Back {
 			c.stop.Store(false)
 			return failed(conduct.ByPerson, string(conduct.GoBack), "a person stopped the run before: "+m.Step.Title), nil
@@ -295,6 +321,10 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 	}
 	switch m.Kind {
 	case conduct.MoveOpen:
+		// Once more, now that nobody else can begin one.
+		if err := alone(ctx, c.Store, c.Run.Device, c.Run.ID); err != nil {
+			return conduct.Record{}, err
+		}
 		return conduct.Record{Kind: conduct.RunBegun, Text: fmt.Sprintf("%s: %s → %s", c.Input.Plan.Device, c.Input.Plan.From, c.Input.Plan.To), Person: c.Input.Who}, nil
 	case conduct.MoveIntend:
 		return c.intend(ctx, st, m.Step)

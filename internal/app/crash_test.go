@@ -52,19 +52,24 @@ type rig struct {
 	pol   policy.Policy
 	probe stillProber
 	calm  calm
+	asker Asker
+	marks conduct.Prober // in place of probe, where set
 }
 
 func newRig(t *testing.T, per bool) *rig {
 	p, pol := twoHops(t, per)
 	clock := &stepClock{now: time.Date(2031, 3, 4, 1, 0, 0, 0, time.UTC)}
-	return &rig{clock: clock, dev: newChassis(clock, per), store: newMemStore(), plan: p, pol: pol}
+	return &rig{clock: clock, dev: newChassis(clock, per), store: newMemStore(), plan: p, pol: pol, asker: yes{}}
 }
 
 // session starts a new process on the same store and device.
 func (r *rig) session(t *testing.T) (conduct.State, error) {
 	t.Helper()
-	c := &Conductor{Run: RunRow{ID: "r1"}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
-		Prober: r.probe, Images: blanks{}, Store: r.store, Asker: yes{}, Checks: r.calm, Pulse: 200 * time.Microsecond}
+	c := &Conductor{Run: RunRow{ID: "r1", Device: "mere-agg-1"}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
+		Prober: r.probe, Images: blanks{}, Store: r.store, Asker: r.asker, Checks: r.calm, Pulse: 200 * time.Microsecond}
+	if r.marks != nil {
+		c.Prober = r.marks
+	}
 	return c.Conduct(t.Context())
 }
 
@@ -252,7 +257,11 @@ func TestChoices(t *testing.T) {
 			if _, err := r.session(t); !errors.Is(err, ErrPaused) {
 				t.Fatalf("got %v, want the run paused", err)
 			}
-			body := fmt.Sprintf(`{"person":"Ada Fenwick","choice":%q}`, c.choice)
+			// A choice that was left for an earlier pause counts for nothing here.
+			if err := r.store.Send(t.Context(), "r1", "choice", []byte(`{"person":"Ada Fenwick","choice":"hand-over","after":3}`)); err != nil {
+				t.Fatal(err)
+			}
+			body := fmt.Sprintf(`{"person":"Ada Fenwick","choice":%q,"after":%d}`, c.choice, len(r.store.keys))
 			if err := r.store.Send(t.Context(), "r1", "choice", []byte(body)); err != nil {
 				t.Fatal(err)
 			}

@@ -5,8 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -257,6 +258,8 @@ type memStore struct {
 	dieBefore bool
 	died      int
 	verdict   string
+	runs      []RunRow
+	before    map[string][]json.RawMessage // journals of other runs
 }
 
 func newMemStore() *memStore {
@@ -265,10 +268,13 @@ func newMemStore() *memStore {
 
 func (m *memStore) Create(context.Context, RunRow) error            { return nil }
 func (m *memStore) Get(context.Context, string) (RunRow, error)     { return RunRow{}, nil }
-func (m *memStore) Runs(context.Context) ([]RunRow, error)          { return nil, nil }
+func (m *memStore) Runs(context.Context) ([]RunRow, error)          { return m.runs, nil }
 func (m *memStore) SetVerdict(_ context.Context, _, v string) error { m.verdict = v; return nil }
 func (m *memStore) Close() error                                    { return nil }
-func (m *memStore) Journal(context.Context, string) ([]json.RawMessage, error) {
+func (m *memStore) Journal(_ context.Context, run string) ([]json.RawMessage, error) {
+	if j, other := m.before[run]; other {
+		return j, nil
+	}
 	var out []json.RawMessage
 	for _, k := range m.keys {
 		out = append(out, m.records[k])
@@ -290,7 +296,17 @@ func (m *memStore) Artefact(_ context.Context, _, name string) ([]byte, bool, er
 	return b, ok, nil
 }
 
-func (m *memStore) Artefacts(context.Context, string, string) ([]string, error) { return nil, nil }
+func (m *memStore) Artefacts(_ context.Context, _, prefix string) (names []string, err error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for n := range m.artefacts {
+		if strings.HasPrefix(n, prefix) {
+			names = append(names, n)
+		}
+	}
+	slices.Sort(names)
+	return names, nil
+}
 
 func (m *memStore) Send(_ context.Context, _, topic string, body []byte) error {
 	m.messages[topic] = append(m.messages[topic], body)
@@ -383,4 +399,11 @@ func (blanks) Open(im plan.ImageRef, offset int64) (io.ReadCloser, error) {
 	return io.NopCloser(bytes.NewReader(make([]byte, int64(im.Size)-offset))), nil
 }
 
-var _ = fmt.Sprint
+// nobody answers nothing: what people say comes as messages.
+type nobody struct{}
+
+func (nobody) Consent(context.Context, *conduct.State, plan.Step) (Consent, error) {
+	return Consent{}, ErrNobody
+}
+
+func (nobody) Choose(context.Context, *conduct.State) (Choice, error) { return Choice{}, ErrNobody }

@@ -194,7 +194,8 @@ func (c *Conductor) transfer(ctx context.Context, st *conduct.State, step plan.S
 	switch cause := context.Cause(tctx); {
 	case errors.As(cause, &broke):
 		return conduct.Record{Kind: conduct.GuardBroke, Failure: broke.f, Text: broke.f.Text}, nil
-	case errors.Is(cause, errStall):
+	case errors.Is(cause, errStall) && device.KindOf(err) == device.OutcomeUnknown:
+		// What the device answered in spite of it counts more than our impatience.
 		r := failed(conduct.ByDeadline, "stall", "the transfer stalled: "+errStall.Error())
 		r.Failure.Retry = true
 		return r, nil
@@ -467,18 +468,20 @@ func (c *Conductor) keepCapture(ctx context.Context, name string, cp *state.Capt
 
 // ensureProbing starts the probe again in a session that takes a run up after
 // its baseline.
-func (c *Conductor) ensureProbing(ctx context.Context, st *conduct.State) {
+func (c *Conductor) ensureProbing(ctx context.Context, st *conduct.State) error {
 	if c.session.probing {
-		return
+		return nil
 	}
 	i := slices.IndexFunc(st.Plan.Steps, func(s plan.Step) bool { return s.Kind == plan.StartProbe })
 	if i < 0 || (!st.Back && st.Cursor <= i) {
-		return
+		return nil
 	}
-	if err := c.Prober.Start(context.WithoutCancel(ctx)); err == nil {
-		c.session.probing = true
-		c.Prober.Mark("measurement taken up again")
+	if err := c.Prober.Start(context.WithoutCancel(ctx)); err != nil {
+		return err
 	}
+	c.session.probing = true
+	c.Prober.Mark(conduct.TakenUp)
+	return nil
 }
 
 // baseline starts the test traffic and requires it clean.
@@ -657,17 +660,22 @@ func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step
 		return rec, err
 	}
 	m := c.Prober.Snapshot()
-	c.keepMeasurement(ctx, m)
-	worst, any := m.Worst()
-	if worst.Longest() > c.Policy.Probe.Budget && !st.Back {
+	if err := c.keepMeasurement(ctx, m); err != nil {
+		return conduct.Record{}, err
+	}
+	worst, err := c.worst(ctx)
+	if err != nil {
+		return conduct.Record{}, err
+	}
+	if worst.Longest() > max(c.Policy.Probe.Budget, st.LossGranted) && !st.Back {
 		if rec, moved, err := c.rolesMoved(ctx, st, step); err != nil || moved {
 			return rec, err
 		}
-		return failed(conduct.ByVerdict, "loss over budget", fmt.Sprintf("%s %s lost traffic for %v, the budget is %v", worst.Flow, worst.Direction,
+		return failed(conduct.ByVerdict, overBudget, fmt.Sprintf("%s %s lost traffic for %v, the budget is %v", worst.Flow, worst.Direction,
 			worst.Longest().Round(time.Millisecond), c.Policy.Probe.Budget)), nil
 	}
 	text := fmt.Sprintf("no loss in %d packets", m.Sent)
-	if any {
+	if worst.Lost > 0 {
 		text = fmt.Sprintf("%d of %d lost; worst %v in %s %s, budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
 	}
 	return done(text, nil), nil
@@ -696,12 +704,34 @@ func (c *Conductor) rolesMoved(ctx context.Context, st *conduct.State, step plan
 
 // keepMeasurement keeps what this session has measured under the session's
 // begin, so that several sessions of one run stand side by side.
-func (c *Conductor) keepMeasurement(ctx context.Context, m conduct.Measurement) {
+func (c *Conductor) keepMeasurement(ctx context.Context, m conduct.Measurement) error {
 	b, err := json.Marshal(m)
 	if err != nil {
-		return
+		return fmt.Errorf("app: encode the measurement: %w", err)
 	}
-	_ = c.Store.SetArtefact(ctx, c.Run.ID, "probe/"+m.Begun.UTC().Format("20060102T150405.000000000"), b)
+	return c.Store.SetArtefact(ctx, c.Run.ID, "probe/"+m.Begun.UTC().Format("20060102T150405.000000000"), b)
+}
+
+// overBudget names the failure of a run that lost too much.
+const overBudget = "loss over budget"
+
+// worst is the longest outage that was measured in the whole run: by this
+// session, and by those before it as far as they were kept.
+func (c *Conductor) worst(ctx context.Context) (conduct.Outage, error) {
+	worst := conduct.Outage{}
+	if c.session.probing {
+		worst, _ = c.Prober.Snapshot().Worst()
+		if l := c.Prober.Live(); l.Worst > worst.Longest() {
+			worst = conduct.Outage{Flow: l.WorstFlow, ByLoss: l.Worst}
+		}
+	}
+	kept, err := measurements(ctx, c.Store, c.Run.ID)
+	for _, m := range kept {
+		if o, any := m.Worst(); any && o.Longest() > worst.Longest() {
+			worst = o
+		}
+	}
+	return worst, err
 }
 
 // hold waits for a named person's consent, under guards.
@@ -728,6 +758,13 @@ func (c *Conductor) hold(ctx context.Context, j Journal, st *conduct.State, step
 			var a Consent
 			if err := json.Unmarshal(body, &a); err != nil {
 				return conduct.Record{}, fmt.Errorf("app: consent message %d: %w", id, err)
+			}
+			if a.After != st.Seq {
+				// It answers another question than the one that is asked now.
+				if err := j.Taken(ctx, id); err != nil {
+					return conduct.Record{}, err
+				}
+				continue
 			}
 			got = &a
 		} else {
@@ -784,6 +821,7 @@ func consented(step plan.Step, a Consent, message int64) (conduct.Record, bool) 
 	if !a.Granted {
 		r := failed(conduct.ByPerson, a.Person, a.Person+" did not consent: "+a.Note)
 		r.Person = a.Person
+		r.Data, _ = json.Marshal(map[string]int64{"message": message})
 		return r, true
 	}
 	r := done(a.Person+" consents", map[string]int64{"message": message})
@@ -793,16 +831,11 @@ func consented(step plan.Step, a Consent, message int64) (conduct.Record, bool) 
 
 // ask waits for a person's choice while the run is paused.
 func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (conduct.Record, error) {
-	id, body, ok, err := j.Take(ctx, "choice")
+	id, ch, ok, err := takeChoice(ctx, j, st)
 	if err != nil {
 		return conduct.Record{}, err
 	}
-	var ch Choice
-	if ok {
-		if err := json.Unmarshal(body, &ch); err != nil {
-			return conduct.Record{}, fmt.Errorf("app: choice message %d: %w", id, err)
-		}
-	} else {
+	if !ok {
 		c.show(st, nil, "paused: "+st.Failure.Text)
 		if ch, err = c.Asker.Choose(ctx, st); errors.Is(err, ErrNobody) {
 			return conduct.Record{}, fmt.Errorf("%w: %s", ErrPaused, st.Failure.Text)
@@ -818,8 +851,41 @@ func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (cond
 		}
 		return conduct.Record{}, fmt.Errorf("app: %q cannot be chosen now; the choices are %v", ch.Choice, st.Choices)
 	}
-	data, _ := json.Marshal(map[string]int64{"message": id})
+	chosen := conduct.ChosenData{Message: id}
+	if n := st.Failure.Name; ch.Choice == conduct.Continue && (n == string(plan.GuardLoss) || n == overBudget) {
+		// Whoever goes on in spite of this loss is not stopped by it once more.
+		worst, err := c.worst(ctx)
+		if err != nil {
+			return conduct.Record{}, err
+		}
+		chosen.Loss = worst.Longest()
+	}
+	data, err := json.Marshal(chosen)
+	if err != nil {
+		return conduct.Record{}, fmt.Errorf("app: choice: %w", err)
+	}
 	return conduct.Record{Kind: conduct.Chosen, Choice: ch.Choice, Person: ch.Person, Text: ch.Person + " chose: " + string(ch.Choice), Data: data}, nil
+}
+
+// takeChoice returns the choice that was left for this pause. One that was left
+// for an earlier pause is put aside: it answers another question.
+func takeChoice(ctx context.Context, j Journal, st *conduct.State) (id int64, ch Choice, ok bool, err error) {
+	for {
+		id, body, ok, err := j.Take(ctx, "choice")
+		if err != nil || !ok {
+			return 0, Choice{}, false, err
+		}
+		var ch Choice
+		if err := json.Unmarshal(body, &ch); err != nil {
+			return 0, Choice{}, false, fmt.Errorf("app: choice message %d: %w", id, err)
+		}
+		if ch.After == st.Seq {
+			return id, ch, true, nil
+		}
+		if err := j.Taken(ctx, id); err != nil {
+			return 0, Choice{}, false, err
+		}
+	}
 }
 
 // planBack reads the device and plans the way back from what it shows.

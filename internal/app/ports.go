@@ -76,12 +76,17 @@ type Consent struct {
 	Person  string `json:"person"`
 	Granted bool   `json:"granted"`
 	Note    string `json:"note,omitempty"`
+	// After is the journal's last record when a message with the answer was
+	// left: an answer to an earlier question is never taken for one to a later.
+	After int `json:"after,omitempty"`
 }
 
 // Choice is a person's answer when a run is paused.
 type Choice struct {
 	Person string         `json:"person"`
 	Choice conduct.Choice `json:"choice"`
+	// After is as in [Consent].
+	After int `json:"after,omitempty"`
 }
 
 // The errors that end a session of a run without ending the run.
@@ -92,6 +97,8 @@ var (
 	ErrPaused = errors.New("the run is paused and waits for a person")
 	// ErrHeld says that the run waits at a hold point.
 	ErrHeld = errors.New("the run stands at a hold point and waits for consent")
+	// ErrRecords says that the folder that runs are kept in cannot be used.
+	ErrRecords = errors.New("the records of runs cannot be used")
 	// ErrNoImage says that an image file is missing.
 	ErrNoImage = errors.New("image not found")
 )
@@ -128,8 +135,11 @@ func (WallClock) Sleep(ctx context.Context, d time.Duration) error {
 // ErrNoRun says that there is no run with the id.
 var ErrNoRun = errors.New("no such run")
 
-// ErrInUse says that another process conducts the run.
-var ErrInUse = errors.New("another process conducts this run")
+// ErrInUse says that another process conducts a run of the same device.
+var ErrInUse = errors.New("another process works on it")
+
+// ErrOpenRun says that a run of the same device has not ended.
+var ErrOpenRun = errors.New("another run of the device is open")
 
 // ProbeSpec is what a prober is made from.
 type ProbeSpec struct {

@@ -33,10 +33,46 @@ type Hands struct {
 	OnStart func(*Conductor)
 }
 
+// Open says whether a run has begun and not ended. One that was kept and never
+// begun did nothing and stands in nobody's way.
+func Open(ctx context.Context, s Store, run RunRow) (bool, error) {
+	st, records, err := StateOf(ctx, s, run)
+	if err != nil {
+		return false, err
+	}
+	return len(records) > 0 && st.Status != conduct.Closed, nil
+}
+
+// alone is an error when another run of the device is open: its guards, its
+// comparison and its way back would meet the other's changes.
+func alone(ctx context.Context, s Store, device, run string) error {
+	runs, err := s.Runs(ctx)
+	if err != nil {
+		return err
+	}
+	for _, r := range runs {
+		if r.Device != device || r.ID == run {
+			continue
+		}
+		open, err := Open(ctx, s, r)
+		if err != nil {
+			return err
+		}
+		if open {
+			return fmt.Errorf("%w: %s on %s", ErrOpenRun, r.ID, device)
+		}
+	}
+	return nil
+}
+
 // Begin keeps a new run of the prepared change. Nothing is done to the device.
+// It is [ErrOpenRun] when another run of the device has not ended.
 func (a *App) Begin(ctx context.Context, s Store, p *Prepared, who, lab string) (RunRow, error) {
 	if p.Plan == nil {
 		return RunRow{}, fmt.Errorf("%s already runs %s", p.Device.ID, p.Capture.Release.Or("the target"))
+	}
+	if err := alone(ctx, s, string(p.Device.ID), ""); err != nil {
+		return RunRow{}, err
 	}
 	pol, err := json.Marshal(a.Workspace.Policy)
 	if err != nil {
@@ -150,22 +186,31 @@ func Evidence(ctx context.Context, s Store, run RunRow, unsafe []string) (*evide
 	if err := gatherComparisons(ctx, s, run.ID, &e); err != nil {
 		return nil, err
 	}
-	names, err := s.Artefacts(ctx, run.ID, "probe/")
+	if e.Sessions, err = measurements(ctx, s, run.ID); err != nil {
+		return nil, err
+	}
+	return evidence.Assemble(e)
+}
+
+// measurements reads what the sessions of a run measured, in order of time.
+func measurements(ctx context.Context, s Store, run string) ([]conduct.Measurement, error) {
+	names, err := s.Artefacts(ctx, run, "probe/")
 	if err != nil {
 		return nil, err
 	}
+	var out []conduct.Measurement
 	for _, n := range names {
-		b, _, err := s.Artefact(ctx, run.ID, n)
+		b, _, err := s.Artefact(ctx, run, n)
 		if err != nil {
 			return nil, err
 		}
 		var m conduct.Measurement
 		if err := json.Unmarshal(b, &m); err != nil {
-			return nil, fmt.Errorf("app: %s of run %s: %w", n, run.ID, err)
+			return nil, fmt.Errorf("app: %s of run %s: %w", n, run, err)
 		}
-		e.Sessions = append(e.Sessions, m)
+		out = append(out, m)
 	}
-	return evidence.Assemble(e)
+	return out, nil
 }
 
 func gatherCaptures(ctx context.Context, s Store, run string, e *evidence.Inputs) error {

@@ -15,33 +15,68 @@ import (
 	"towpath/internal/plan"
 )
 
-// terminal asks the person at the terminal.
+// terminal asks the person at the terminal. Two may ask at once: a hold point,
+// and what Ctrl-C is to do. A line answers the question that was asked last,
+// and a line typed when nothing is asked answers nothing: what was meant for one
+// question must never become consent to another.
 type terminal struct {
-	out   io.Writer
-	lines <-chan string
-	view  *view
+	out  io.Writer
+	view *view
+
+	mu    sync.Mutex
+	asked []*question // the last one is on the screen
+	ended bool
 }
 
-// readLines reads lines until the input ends; then the channel is closed.
-func readLines(in io.Reader) <-chan string {
-	ch := make(chan string)
+type question struct {
+	prompt string
+	answer chan string // closed when nobody will answer
+}
+
+// newTerminal asks on out and takes the answers from in.
+func newTerminal(in io.Reader, out io.Writer, v *view) *terminal {
+	t := &terminal{out: out, view: v}
 	go func() {
-		defer close(ch)
 		s := bufio.NewScanner(in)
 		for s.Scan() {
-			ch <- strings.TrimSpace(s.Text())
+			t.give(strings.TrimSpace(s.Text()))
 		}
+		t.mu.Lock()
+		defer t.mu.Unlock()
+		t.ended = true
+		for _, q := range t.asked {
+			close(q.answer)
+		}
+		t.asked = nil
 	}()
-	return ch
+	return t
+}
+
+// give hands a line to the question on the screen.
+func (t *terminal) give(l string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if n := len(t.asked); n > 0 {
+		t.asked[n-1].answer <- l // of one, and each question gets one line
+		t.asked = t.asked[:n-1]
+	}
 }
 
 // line asks and returns one line of answer.
 func (t *terminal) line(ctx context.Context, prompt string) (string, error) {
+	q := &question{prompt: prompt, answer: make(chan string, 1)}
+	t.mu.Lock()
+	if t.ended {
+		t.mu.Unlock()
+		return "", app.ErrNobody
+	}
+	t.asked = append(t.asked, q)
 	t.view.mute(true)
-	defer t.view.mute(false)
 	fmt.Fprint(t.out, prompt)
+	t.mu.Unlock()
+	defer t.over(q)
 	select {
-	case l, ok := <-t.lines:
+	case l, ok := <-q.answer:
 		if !ok {
 			return "", app.ErrNobody
 		}
@@ -50,6 +85,43 @@ func (t *terminal) line(ctx context.Context, prompt string) (string, error) {
 		return "", ctx.Err()
 	}
 }
+
+// over takes a question away, and shows the one before it again.
+func (t *terminal) over(q *question) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.asked = slices.DeleteFunc(t.asked, func(x *question) bool { return x == q })
+	if n := len(t.asked); n > 0 {
+		fmt.Fprint(t.out, t.asked[n-1].prompt)
+		return
+	}
+	t.view.mute(false)
+}
+
+// askOrAgain asks what Ctrl-C is to do. Another Ctrl-C, or an end of the input,
+// leaves the run as it stands.
+func (t *terminal) askOrAgain(ctx context.Context, again <-chan os.Signal) string {
+	actx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	answer := make(chan string, 1)
+	go func() {
+		l, err := t.line(actx, "Stop and go back (b), leave the run as it stands for later (l), or go on (g)? ")
+		if err != nil {
+			l = "l"
+		}
+		answer <- l
+	}()
+	select {
+	case l := <-answer:
+		return l
+	case <-again:
+		return "l"
+	}
+}
+
+// noName are answers of a tired hand that would otherwise be kept as the name
+// of the person who consented.
+var noName = map[string]bool{"y": true, "yes": true, "ok": true, "b": true, "l": true, "g": true, "n": true, "q": true, "quit": true, "exit": true}
 
 // Consent implements [app.Asker].
 func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Step) (app.Consent, error) {
@@ -68,6 +140,9 @@ func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Ste
 		case err != nil:
 			return app.Consent{}, err
 		case l == "":
+			continue
+		case noName[strings.ToLower(l)]:
+			fmt.Fprintf(t.out, "  %q is no name.\n", l)
 			continue
 		case strings.EqualFold(l, "no"):
 			return app.Consent{Person: "the person at the terminal", Granted: false, Note: "typed no"}, nil

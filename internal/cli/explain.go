@@ -30,8 +30,12 @@ func explain(err error) (status int, hint string) {
 		return ExitHold, "choose with: towpath resume RUN --choose continue|roll-back|hand-over --person NAME"
 	case errors.Is(err, app.ErrNoRun):
 		return ExitUsage, "towpath runs lists the runs"
+	case errors.Is(err, app.ErrOpenRun):
+		return ExitUsage, "take that one up with: towpath resume RUN, or end it at its next pause with --choose hand-over"
 	case errors.Is(err, app.ErrInUse):
 		return ExitDevice, "wait for it, or end that process; a run is never conducted twice at once"
+	case errors.Is(err, app.ErrRecords):
+		return ExitDevice, "the folder that runs are kept in is WORKSPACE/.towpath, or that of --state; it is damaged or may not be written"
 	case errors.Is(err, app.ErrNoImage):
 		return ExitUsage, "put the image files into the workspace's images folder"
 	case errors.As(err, &fault):

@@ -25,7 +25,7 @@ func (e *env) labCmd() *cobra.Command {
 	var dir string
 	up := &cobra.Command{
 		Use: "up", Short: "serve the lab until interrupted; its workspace is written to a folder that other commands can use",
-		Example: "  towpath lab up --dir /tmp/lab\n  towpath check mere-agg-1 --to 4.4.2 --workspace /tmp/lab   (in another terminal)", Args: cobra.NoArgs,
+		Example: "  towpath lab up --dir /tmp/lab\n  towpath check mere-agg-1 --to 2.6.0 --workspace /tmp/lab   (in another terminal)", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			spec.Dir, spec.OurTime = dir, true
 			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)

@@ -11,6 +11,7 @@ import (
 	"os/signal"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -37,6 +38,21 @@ func (f *runFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.evidence, "evidence", "", "folder that the evidence is written to (default: the current one)")
 	c.Flags().StringVar(&f.until, "until", "", "end of the window, RFC 3339; the view then tells how long a way back may wait")
 	c.Flags().StringVar(&f.who, "who", "", "who conducts (default: the user of this machine)")
+}
+
+// check finds mistakes before anything is read or kept.
+func (f *runFlags) check() error {
+	if f.until != "" {
+		if _, err := time.Parse(time.RFC3339, f.until); err != nil {
+			return usage("--until is %q, want an instant such as 2031-03-04T05:00:00Z", f.until)
+		}
+	}
+	if f.consentFile != "" {
+		if _, err := readConsents(f.consentFile); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (f *runFlags) person() string {
@@ -69,6 +85,9 @@ authority, the maker's documents and local codes come before this tool.`,
 		Example: "  towpath conduct mere-agg-1 --to 4.4.2 --until 2031-03-04T05:00:00Z", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			ctx := cmd.Context()
+			if err := flags.check(); err != nil {
+				return err
+			}
 			a, err := e.load()
 			if err != nil {
 				return err
@@ -110,7 +129,14 @@ func (e *env) knowRuns(a *app.App, s app.Store) {
 			return false, false
 		}
 		for _, r := range runs {
-			if r.Device == string(id) && (r.Verdict == "" || r.Verdict == string(conduct.Paused)) {
+			if r.Device != string(id) {
+				continue
+			}
+			// The verdict alone does not tell: a run that was handed over to a person
+			// rests at the same one as a run that waits for a choice.
+			if open, err := app.Open(ctx, s, r); err != nil {
+				return false, false
+			} else if open {
 				return true, true
 			}
 		}
@@ -127,6 +153,9 @@ func (e *env) resumeCmd() *cobra.Command {
 			"  towpath resume mere-agg-1-20310304-011500 --choose roll-back --person \"Ada Fenwick\"", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			ctx := cmd.Context()
+			if err := flags.check(); err != nil {
+				return err
+			}
 			a, err := e.load()
 			if err != nil {
 				return err
@@ -164,31 +193,46 @@ func say(ctx context.Context, s app.Store, run app.RunRow, consent, refuse, choo
 		}
 		return s.Send(ctx, run.ID, topic, b)
 	}
+	given := 0
+	for _, v := range []string{consent, refuse, choose} {
+		if v != "" {
+			given++
+		}
+	}
 	switch {
-	case consent != "" && refuse != "":
-		return usage("--consent and --refuse exclude each other")
-	case consent != "":
-		return send("consent", app.Consent{Person: consent, Granted: true})
-	case refuse != "":
-		return send("consent", app.Consent{Person: refuse})
+	case given == 0 && person != "":
+		return usage("--person goes with --choose")
+	case given == 0:
+		return nil
+	case given > 1:
+		return usage("--consent, --refuse and --choose exclude each other")
 	case choose != "" && person == "":
 		return usage("--choose needs --person: who chooses is kept in the evidence")
-	case choose != "":
-		st, _, err := app.StateOf(ctx, s, run)
-		if err != nil {
-			return err
-		}
-		for _, ch := range st.Choices {
-			if string(ch) == choose {
-				return send("choice", app.Choice{Person: person, Choice: ch})
-			}
-		}
-		if len(st.Choices) == 0 {
-			return usage("run %s is not paused: there is nothing to choose", run.ID)
-		}
-		return usage("--choose is %q, want one of %v", choose, st.Choices)
 	}
-	return nil
+	st, _, err := app.StateOf(ctx, s, run)
+	if err != nil {
+		return err
+	}
+	if choose == "" {
+		step, ok := st.Step()
+		if !ok || st.Status != conduct.Ready || step.Hold == nil {
+			return usage("run %s does not stand at a hold point, so there is nothing to consent to: %s", run.ID, st.SafeState())
+		}
+		who := consent + refuse
+		if len(step.Hold.Persons) > 0 && !slices.Contains(step.Hold.Persons, who) {
+			return usage("%q may not answer at this hold point; it asks for %s", who, strings.Join(step.Hold.Persons, " or "))
+		}
+		return send("consent", app.Consent{Person: who, Granted: consent != "", After: st.Seq})
+	}
+	for _, ch := range st.Choices {
+		if string(ch) == choose {
+			return send("choice", app.Choice{Person: person, Choice: ch, After: st.Seq})
+		}
+	}
+	if len(st.Choices) == 0 {
+		return usage("run %s is not paused: there is nothing to choose", run.ID)
+	}
+	return usage("--choose is %q, want one of %v", choose, st.Choices)
 }
 
 // session conducts a run in this process, shows it, and writes the evidence.
@@ -201,7 +245,7 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	if flags.until != "" {
 		end, err := time.Parse(time.RFC3339, flags.until)
 		if err != nil {
-			return usage("--until is %q, want an instant such as 2031-03-04T05:00:00Z", flags.until)
+			return usage("--until: %v", err)
 		}
 		v.window = end
 		v.back = app.BackTakes
@@ -228,7 +272,7 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	sctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	hands := app.Hands{Store: s, Images: e.Images(e.workspace), Prober: prober, Asker: asker, Show: v.show}
-	hands.OnStart = func(c *app.Conductor) { e.onInterrupt(sctx, cancel, c, v, asker) }
+	hands.OnStart = func(c *app.Conductor) { e.onInterrupt(sctx, cancel, c, asker) }
 	st, runErr := a.Conduct(sctx, run, hands)
 	v.mute(true)
 	doc, path, err := e.writeEvidence(context.WithoutCancel(ctx), a, s, run, flags.evidence)
@@ -240,16 +284,33 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 		if after != nil {
 			after(doc, sum)
 		}
-		if err := e.json(sum); err != nil {
-			return err
-		}
-	} else {
-		e.printEnd(doc, path)
-		if after != nil {
-			after(doc, nil)
-		}
+		return e.endJSON(sum, ending(st, runErr))
+	}
+	now, _, err := app.StateOf(context.WithoutCancel(ctx), s, run)
+	if err != nil {
+		return errors.Join(runErr, err)
+	}
+	e.printEnd(doc, path, &now)
+	if after != nil {
+		after(doc, nil)
 	}
 	return ending(st, runErr)
+}
+
+// endJSON prints the summary with the error that ended the session in it: one
+// command prints one object, whatever ended it.
+func (e *env) endJSON(sum map[string]any, end error) error {
+	var x exit
+	if end != nil && !errors.As(end, &x) {
+		status, hint := explain(end)
+		sum["error"], sum["hint"], sum["exit"] = end.Error(), hint, status
+		fmt.Fprintln(e.err, "towpath:", end)
+		end = exit{status}
+	}
+	if err := e.json(sum); err != nil {
+		return err
+	}
+	return end
 }
 
 // ending gives the exit status that a run ends a command with.
@@ -281,14 +342,14 @@ func (e *env) asker(flags runFlags, v *view) (app.Asker, error) {
 		return readConsents(flags.consentFile)
 	}
 	if f, ok := e.in.(*os.File); ok && term.IsTerminal(int(f.Fd())) && e.format != "json" {
-		return &terminal{out: e.out, lines: readLines(e.in), view: v}, nil
+		return newTerminal(e.in, e.out, v), nil
 	}
 	return &consents{}, nil
 }
 
-// onInterrupt has Ctrl-C ask what to do; the second one ends the process and
-// leaves the run to be taken up.
-func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.Conductor, v *view, asker app.Asker) {
+// onInterrupt has Ctrl-C ask what to do; a second one while it asks leaves the
+// run to be taken up.
+func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.Conductor, asker app.Asker) {
 	ch := make(chan os.Signal, 2)
 	signal.Notify(ch, os.Interrupt)
 	context.AfterFunc(ctx, func() { signal.Stop(ch) })
@@ -306,14 +367,12 @@ func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.
 				return
 			}
 			fmt.Fprintf(e.out, "\n")
-			l, err := t.line(ctx, "Stop and go back (b), leave the run as it stands for later (l), or go on (g)? ")
-			switch {
-			case err != nil, strings.HasPrefix(l, "l"):
+			switch l := t.askOrAgain(ctx, ch); {
+			case strings.HasPrefix(l, "l"):
 				leave()
 				return
 			case strings.HasPrefix(l, "b"):
 				c.RequestStop()
-				v.mute(false)
 			}
 		}
 	}()
@@ -388,12 +447,20 @@ func msIf(p evidence.Pair) any {
 }
 
 // printEnd prints how the run ended.
-func (e *env) printEnd(d *evidence.Document, path string) {
+func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
+	step, _ := st.Step()
+	held := st.Status == conduct.Ready && step.Hold != nil
 	e.printf("\n%s: %s, %s to %s\n", strings.ToUpper(strings.ReplaceAll(string(orOpen(d.Verdict)), "-", " ")), d.Device, d.From, d.To)
 	if d.Reason != "" {
 		e.wrap("  because:  ", d.Reason)
 	}
 	e.wrap("  now:      ", d.SafeState)
+	if held {
+		e.wrap("  held:     ", "a named person must consent: "+step.Hold.Ask)
+		if len(step.Hold.Persons) > 0 {
+			e.wrap("  by:       ", strings.Join(step.Hold.Persons, " or "))
+		}
+	}
 	for _, h := range d.Hops {
 		line := fmt.Sprintf("%s to %s %s", h.From, h.To, h.Method)
 		if h.Silence.Known {
@@ -413,9 +480,20 @@ func (e *env) printEnd(d *evidence.Document, path string) {
 	e.printf("  evidence: %s\n  sha256:   %s\n", path, d.Digest)
 	switch d.Verdict {
 	case conduct.Paused:
-		e.printf("  choose:   towpath resume %s --choose continue|roll-back|hand-over --person NAME\n", d.Run)
+		// A run that was handed over rests at the same verdict and has ended.
+		if len(st.Choices) > 0 {
+			words := make([]string, len(st.Choices))
+			for i, ch := range st.Choices {
+				words[i] = string(ch)
+			}
+			e.printf("  choose:   towpath resume %s --choose %s --person NAME\n", d.Run, strings.Join(words, "|"))
+		}
 	case "":
-		e.printf("  go on:    towpath resume %s\n", d.Run)
+		if !held {
+			e.printf("  go on:    towpath resume %s\n", d.Run)
+			break
+		}
+		e.printf("  consent:  towpath resume %s --consent NAME\n  refuse:   towpath resume %s --refuse NAME\n", d.Run, d.Run)
 	case conduct.Accepted, conduct.RolledBack, conduct.Refused:
 	}
 }
@@ -480,7 +558,11 @@ func (e *env) evidenceCmd() *cobra.Command {
 			if e.format == "json" {
 				return e.json(Summary(doc, path))
 			}
-			e.printEnd(doc, path)
+			st, _, err := app.StateOf(cmd.Context(), s, run)
+			if err != nil {
+				return err
+			}
+			e.printEnd(doc, path, &st)
 			return nil
 		},
 	}

@@ -63,7 +63,7 @@ func (v *view) record(p app.Progress) {
 	} else if title != "" && (r.Kind == conduct.StepFailed || r.Kind == conduct.GuardBroke) {
 		text = title + ": " + text
 	}
-	v.lines(fmt.Sprintf("%s  %-6s ", p.Now.Format("15:04:05"), word), text)
+	v.lines(fmt.Sprintf("%s  %-6s ", r.At.Format("15:04:05"), word), text)
 }
 
 func titleOf(st *conduct.State, id string) string {

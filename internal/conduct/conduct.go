@@ -140,6 +140,12 @@ const (
 	HandOver Choice = "hand-over" // end here; a person goes on by hand
 )
 
+// ChosenData is what a chosen record keeps beside the choice.
+type ChosenData struct {
+	Message int64         `json:"message"`           // that the choice came by, 0 where it was typed
+	Loss    time.Duration `json:"loss_ns,omitempty"` // longest loss measured so far, where loss made the run pause
+}
+
 // State is a run at one moment: the fold of its journal. The zero value with a
 // Plan and a Policy is a run that has not begun.
 type State struct {
@@ -161,7 +167,9 @@ type State struct {
 	Verdict       Verdict
 	Failure       *Failure // why the run turned back, paused or was refused
 	Choices       []Choice // while Waiting
-	Seq           int
+	// LossGranted is the longest loss that a person chose to go on with.
+	LossGranted time.Duration
+	Seq         int
 }
 
 // New is the state of a run that has not begun.
@@ -388,6 +396,10 @@ func (s *State) choose(r Record) {
 	switch r.Choice {
 	case Continue:
 		s.Status, s.Attempt, s.Intent = Ready, 1, nil
+		var d ChosenData
+		if len(r.Data) > 0 && json.Unmarshal(r.Data, &d) == nil {
+			s.LossGranted = max(s.LossGranted, d.Loss)
+		}
 		if !s.Back {
 			s.Failure = nil
 		}

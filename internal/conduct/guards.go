@@ -25,13 +25,25 @@ type Watch struct {
 	power    map[string]string
 	partners map[string]string // partner → why it is down
 	primary  string            // controller card that must be PRIMARY; empty while roles are on the move
+	latest   map[string]string // configuration and topology as last told
+	granted  time.Duration     // loss that a person chose to go on with
 }
 
-// NewWatch makes a watch. The outlook names the adjacencies that are foretold
-// to drop.
+// NewWatch makes a watch.
 func NewWatch(pol policy.Policy) *Watch {
 	return &Watch{pol: pol, first: map[string]string{}, changed: map[plan.Guard]string{}, down: map[string]time.Time{},
-		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}}
+		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, latest: map[string]string{}}
+}
+
+// GoOn takes what was told so far as what is so from now on: a person has seen
+// the change that broke a guard and chose to continue. Loss up to the given
+// length breaks no guard any more.
+func (w *Watch) GoOn(loss time.Duration) {
+	clear(w.changed)
+	for k, v := range w.latest {
+		w.first[k] = v
+	}
+	w.granted = max(w.granted, loss)
 }
 
 // ExpectPrimary says which controller card must have the PRIMARY role from now
@@ -67,6 +79,7 @@ func (w *Watch) once(g plan.Guard, key, value, text string) {
 	if value == "" {
 		return
 	}
+	w.latest[key] = value
 	was, seen := w.first[key]
 	if !seen {
 		w.first[key] = value
@@ -134,7 +147,7 @@ func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 		slices.Sort(lost)
 		return "adjacency lost and not back within " + w.pol.Conduct.AdjacencyGrace.String() + ": " + strings.Join(lost, ", ")
 	case plan.GuardLoss:
-		if live.Worst > w.pol.Probe.Budget {
+		if live.Worst > max(w.pol.Probe.Budget, w.granted) {
 			return fmt.Sprintf("%s lost traffic for %v, the budget is %v", live.WorstFlow, live.Worst.Round(time.Millisecond), w.pol.Probe.Budget)
 		}
 	}

@@ -220,6 +220,8 @@ func (s *State) SafeState() string {
 		return "untouched: the device runs " + s.Plan.From + " as before"
 	case !s.Touched:
 		return "between hops: the device runs " + s.Plan.Hops[max(0, s.Hop-1)].To + ", accepted"
+	case s.Verdict == RolledBack:
+		return "the device runs " + s.Plan.Hops[s.Hop].From + " again, as before the hop"
 	case s.Back:
 		return "on the way back to " + s.Plan.Hops[s.Hop].From
 	case !s.Past:

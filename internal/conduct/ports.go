@@ -80,6 +80,18 @@ type Void struct {
 	Why   string    `json:"why"`
 }
 
+// TakenUp labels the begin of a measurement in a session that took a run up
+// after its baseline.
+const TakenUp = "measurement taken up again"
+
+// The ends of labels that begin with a step's title. A step that was measured
+// from its begin to its end has its bare title and one that ends with Over in
+// the same measurement.
+const (
+	Over  = " (over)"
+	Again = " (taken up again)" // the step had begun before the measurement did
+)
+
 // Mark is a label on the timeline.
 type Mark struct {
 	At    time.Time `json:"at"`

@@ -7,6 +7,7 @@
 package evidence
 
 import (
+	"bytes"
 	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
@@ -16,6 +17,7 @@ import (
 	"io"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"towpath/internal/conduct"
@@ -188,6 +190,9 @@ func Assemble(in Inputs) (*Document, error) {
 		d.Sessions = in.Sessions
 		d.Notes = append(d.Notes, fmt.Sprintf("The run was interrupted: traffic was measured in %d stretches. Between them nothing was measured, and nothing is claimed of those times.", len(in.Sessions)))
 	}
+	if len(in.Sessions) > 0 && slices.ContainsFunc(in.Sessions[0].Marks, func(k conduct.Mark) bool { return k.Label == conduct.TakenUp }) {
+		d.Notes = append(d.Notes, "What was measured of traffic before the first interruption was not kept: nothing is claimed of that time.")
+	}
 	d.Hops = hopsOf(p, in, d.Steps)
 	return d, d.seal(in.Captures)
 }
@@ -238,11 +243,15 @@ func (d *Document) WriteJSON(w io.Writer) error {
 	return nil
 }
 
-// Check reads a document and proves its digests. The error names the part that
-// was changed.
+// Check reads a document and proves that it is, octet by octet, the one whose
+// digests it carries. The error names the part that was changed.
 func Check(r io.Reader) (*Document, error) {
+	raw, err := io.ReadAll(r)
+	if err != nil {
+		return nil, fmt.Errorf("evidence: read: %w", err)
+	}
 	var d Document
-	dec := json.NewDecoder(r)
+	dec := json.NewDecoder(bytes.NewReader(raw))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(&d); err != nil {
 		return nil, fmt.Errorf("evidence: this is no evidence document: %w", err)
@@ -272,6 +281,15 @@ func Check(r io.Reader) (*Document, error) {
 	}
 	if d.Digest = want; sum != want {
 		return nil, fmt.Errorf("evidence: the document was changed after it was handed over: SHA-256 %s, it says %s", sum, want)
+	}
+	// A name written twice, in other letters, or text after the end would be read
+	// otherwise by another reader than by this one.
+	var as bytes.Buffer
+	if err := d.WriteJSON(&as); err != nil {
+		return nil, err
+	}
+	if !bytes.Equal(as.Bytes(), raw) {
+		return nil, errors.New("evidence: the document says the same and is not written as it was handed over: it was written anew or added to")
 	}
 	return &d, nil
 }
@@ -367,9 +385,8 @@ func merge(ms []conduct.Measurement) conduct.Measurement {
 		out.Outages = append(out.Outages, m.Outages...)
 		out.Voids = append(out.Voids, m.Voids...)
 		out.Marks = append(out.Marks, m.Marks...)
-		if m.TPLFrames > out.TPLFrames {
-			out.TPLFrames, out.TPLTime = m.TPLFrames, m.TPLTime
-		}
+		out.TPLFrames += m.TPLFrames
+		out.TPLTime += m.TPLTime
 	}
 	return out
 }
@@ -383,7 +400,6 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 		if s, ok := silence[i]; ok {
 			hop.Silence.Measured, hop.Silence.Resolution, hop.Silence.Known = s.measured, s.resolution, true
 		}
-		var from, until time.Time
 		for _, s := range steps {
 			if s.Hop != i || s.Back {
 				continue
@@ -399,17 +415,13 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 			case plan.Acceptance:
 				hop.T3 += s.Took
 			}
-			if from.IsZero() {
-				from = s.Begun
-			}
-			until = s.Begun.Add(s.Took)
 		}
 		// Minutes foretold of steps that were never reached would make a short
 		// run look fast.
 		for _, o := range in.lossIn(i, steps) {
 			hop.Loss.Measured = max(hop.Loss.Measured, o)
 		}
-		hop.Loss.Known = in.measuredHop(from, until)
+		hop.Loss.Known = in.measuredHop(i, p, steps)
 		hop.Loss.Resolution = in.resolution()
 		if i < len(in.After) && in.Before != nil {
 			before := in.Before
@@ -456,9 +468,25 @@ func (in Inputs) resolution() time.Duration {
 	return in.Sessions[0].Resolution
 }
 
-// measuredHop says whether test traffic ran at all.
-func (in Inputs) measuredHop(from, until time.Time) bool {
-	return len(in.Sessions) > 0 && until.After(from)
+// measuredHop says whether test traffic ran through every step of the hop that
+// can cut traffic, from its begin to its end, and whether the hand-over or
+// restart that the loss is foretold of was one of them.
+func (in Inputs) measuredHop(hop int, p *plan.Plan, steps []Step) bool {
+	handed := false
+	for _, s := range steps {
+		i := slices.IndexFunc(p.Steps, func(x plan.Step) bool { return x.ID == s.ID })
+		if s.Hop != hop || s.Back || i < 0 || !p.Steps[i].Kind.Touches() {
+			continue
+		}
+		has := func(m conduct.Measurement, label string) bool {
+			return slices.ContainsFunc(m.Marks, func(k conduct.Mark) bool { return k.Label == label })
+		}
+		if !slices.ContainsFunc(in.Sessions, func(m conduct.Measurement) bool { return has(m, s.Title) && has(m, s.Title+conduct.Over) }) {
+			return false
+		}
+		handed = handed || p.Steps[i].PointOfNoReturn
+	}
+	return handed
 }
 
 // lossIn returns the outages that began between the marks of the hop's steps.
@@ -487,9 +515,10 @@ func (in Inputs) lossIn(hop int, steps []Step) []time.Duration {
 				if k.At.After(o.From) {
 					break
 				}
-				if titles[k.Label] {
+				label := strings.TrimSuffix(strings.TrimSuffix(k.Label, conduct.Over), conduct.Again)
+				if titles[label] {
 					in = true
-				} else if other[k.Label] {
+				} else if other[label] {
 					in = false
 				}
 			}

@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/url"
 	"os"
 	"path/filepath"
 	"time"
@@ -40,8 +41,8 @@ type Store struct {
 // ErrNoRun says that there is no run with the id.
 var ErrNoRun = errors.New("no such run")
 
-// ErrInUse says that another process conducts the run.
-var ErrInUse = errors.New("another process conducts this run")
+// ErrInUse says that another process conducts a run of the same device.
+var ErrInUse = errors.New("another process conducts a run of it")
 
 const schema = `
 CREATE TABLE IF NOT EXISTS run (
@@ -250,18 +251,20 @@ func (s *Store) Send(ctx context.Context, run, topic string, body []byte) error 
 
 // Conduct runs body as the durable workflow of the run, from its beginning or
 // from where an earlier process left it, and returns its result. Only one
-// process at a time can hold a run: a second one gets [ErrInUse]. body must be
+// process at a time can work on a device: a second one gets [ErrInUse]. body must be
 // deterministic apart from what it does inside [Journal.Do].
 //
 // When ctx ends, or body returns an error, the run stays open and a later call
 // takes it up again.
 func (s *Store) Conduct(ctx context.Context, run string, body func(context.Context, *Journal) (string, error)) (verdict string, err error) {
-	if _, err := s.Get(ctx, run); err != nil {
-		return "", err
-	}
-	unlock, err := s.lock(run)
+	r, err := s.Get(ctx, run)
 	if err != nil {
 		return "", err
+	}
+	// The device is what must not be worked on twice at once, by whatever run.
+	unlock, err := s.lock(r.Device)
+	if err != nil {
+		return "", fmt.Errorf("run %s: %w", run, err)
 	}
 	defer unlock()
 
@@ -320,15 +323,15 @@ func (s *Store) Conduct(ctx context.Context, run string, body func(context.Conte
 	return e.verdict, e.err
 }
 
-// lock takes the run for this process. The kernel gives it up when the process
-// dies, however it dies.
-func (s *Store) lock(run string) (unlock func(), err error) {
-	f, err := os.OpenFile(filepath.Join(s.dir, "run-"+run+".lock"), os.O_CREATE|os.O_RDWR, 0o600)
+// lock takes the device for this process. The kernel gives it up when the
+// process dies, however it dies.
+func (s *Store) lock(device string) (unlock func(), err error) {
+	f, err := os.OpenFile(filepath.Join(s.dir, "device-"+url.PathEscape(device)+".lock"), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("store: %w", err)
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
-		return nil, errors.Join(fmt.Errorf("run %s: %w", run, ErrInUse), f.Close())
+		return nil, errors.Join(fmt.Errorf("device %s: %w", device, ErrInUse), f.Close())
 	}
 	return func() { _ = f.Close() }, nil
 }

@@ -169,3 +169,28 @@ func TestDamagedArtefactIsFound(t *testing.T) {
 		t.Errorf("names: %v %v", names, err)
 	}
 }
+
+// Two runs of one device are never conducted at once, and two of different
+// devices may be.
+func TestDeviceIsWorkedOnOnce(t *testing.T) {
+	s := fresh(t, "r1")
+	for id, dev := range map[string]string{"r2": "mere-agg-1", "r3": "mere/agg-2"} {
+		if err := s.Create(t.Context(), Run{ID: id, Device: dev, Begun: time.Now(), Input: json.RawMessage(`{}`)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_, err := s.Conduct(t.Context(), "r1", func(ctx context.Context, _ *Journal) (string, error) {
+		_, err := s.Conduct(ctx, "r2", func(context.Context, *Journal) (string, error) { return "accepted", nil })
+		if !errors.Is(err, ErrInUse) {
+			t.Errorf("second run of the device: %v, want ErrInUse", err)
+		}
+		v, err := s.Conduct(ctx, "r3", func(context.Context, *Journal) (string, error) { return "accepted", nil })
+		if err != nil || v != "accepted" {
+			t.Errorf("run of another device: %q, %v", v, err)
+		}
+		return "accepted", nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}

@@ -1,0 +1,196 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/device"
+)
+
+// send leaves a message for the run.
+func (r *rig) send(t *testing.T, topic string, v any) {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.store.Send(t.Context(), "r1", topic, b); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func (r *rig) seq() int { return len(r.store.keys) }
+
+// A consent answers the hold point that it was given at and no later one, and
+// so does one that is left twice.
+func TestConsentAnswersOneQuestion(t *testing.T) {
+	r := newRig(t, true)
+	r.asker = nobody{}
+	r.send(t, "consent", Consent{Person: "Ada Fenwick", Granted: true}) // before anything was asked
+	if _, err := r.session(t); !errors.Is(err, ErrHeld) {
+		t.Fatalf("first session: %v, want the run held", err)
+	}
+	first := r.seq()
+	if n := count(r.dev.acts, "hand-over"); n != 0 {
+		t.Fatalf("handed over %d times by a consent that nobody asked for", n)
+	}
+	for range 2 {
+		r.send(t, "consent", Consent{Person: "Ada Fenwick", Granted: true, After: first})
+	}
+	if _, err := r.session(t); !errors.Is(err, ErrHeld) {
+		t.Fatalf("second session: %v, want the run held at the second hop", err)
+	}
+	if n := count(r.dev.acts, "hand-over"); n != 1 {
+		t.Errorf("handed over %d times, want once: %v", n, r.dev.acts)
+	}
+	r.send(t, "consent", Consent{Person: "Ada Fenwick", Granted: true, After: r.seq()})
+	if st, err := r.session(t); err != nil || st.Verdict != conduct.Accepted {
+		t.Errorf("third session: %v, %v", st.Verdict, err)
+	}
+}
+
+// A refusal is used up by the hold point that it refuses.
+func TestRefusalIsTaken(t *testing.T) {
+	r := newRig(t, true)
+	r.asker = nobody{}
+	if _, err := r.session(t); !errors.Is(err, ErrHeld) {
+		t.Fatal(err)
+	}
+	r.send(t, "consent", Consent{Person: "Ada Fenwick", After: r.seq()})
+	st, err := r.session(t)
+	if err != nil || st.Verdict != conduct.RolledBack {
+		t.Fatalf("verdict %q, %v, want the run taken back", st.Verdict, err)
+	}
+	if !r.store.taken[1] {
+		t.Error("the refusal is still waiting for another question")
+	}
+	if count(r.dev.acts, "hand-over") != 0 {
+		t.Errorf("handed over in spite of a refusal: %v", r.dev.acts)
+	}
+}
+
+// Another run of the device that has not ended keeps a new one from beginning.
+func TestOneRunAtATime(t *testing.T) {
+	r := newRig(t, true)
+	begun, _ := json.Marshal(conduct.Record{Seq: 1, Kind: conduct.RunBegun})
+	input := func() json.RawMessage {
+		pol, _ := json.Marshal(r.pol)
+		b, err := json.Marshal(RunInput{Plan: r.plan, Policy: pol})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}()
+	r.store.before = map[string][]json.RawMessage{"r0": {begun}, "never": {}}
+	r.store.runs = []RunRow{{ID: "never", Device: "mere-agg-1", Input: input}, {ID: "r0", Device: "mere-agg-2", Input: input}, {ID: "r1", Device: "mere-agg-1", Input: input}}
+	if err := alone(t.Context(), r.store, "mere-agg-1", "r1"); err != nil {
+		t.Errorf("a run that never began, one of another device and itself are in the way: %v", err)
+	}
+	r.store.runs[1].Device = "mere-agg-1"
+	_, err := r.session(t)
+	if !errors.Is(err, ErrOpenRun) || !strings.Contains(err.Error(), "r0") {
+		t.Errorf("got %v, want the open run named", err)
+	}
+	if len(r.dev.acts) != 0 || r.seq() != 0 {
+		t.Errorf("%d records and %v were done all the same", r.seq(), r.dev.acts)
+	}
+}
+
+// What the device answered counts, though the transfer was being given up.
+func TestAnswerBeatsStall(t *testing.T) {
+	for range 20 {
+		r := newRig(t, true)
+		r.pol.Conduct.TransferStall = time.Nanosecond
+		r.dev.refuse["install CTL-A 4.3.1"] = &device.Fault{Kind: device.WrongImage, Op: "install"}
+		st, err := r.session(t)
+		if err != nil || st.Verdict != conduct.Refused || !strings.Contains(st.Failure.Text, "wrong image") {
+			t.Fatalf("verdict %q, %v (%+v), want the device's refusal", st.Verdict, err, st.Failure)
+		}
+	}
+}
+
+// Loss that an earlier session measured and kept counts against the budget.
+func TestLossOfAnEarlierSessionCounts(t *testing.T) {
+	r := newRig(t, true)
+	m := conduct.Measurement{Begun: time.Unix(100, 0), Sent: 10, Lost: 5, Outages: []conduct.Outage{{Flow: "east", Direction: "reverse", Lost: 5, ByLoss: r.pol.Probe.Budget + time.Millisecond}}}
+	b, err := json.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.store.SetArtefact(t.Context(), "r1", "probe/earlier", b); err != nil {
+		t.Fatal(err)
+	}
+	st, err := r.session(t)
+	if err != nil || st.Verdict != conduct.RolledBack || st.Failure.Name != overBudget {
+		t.Fatalf("verdict %q, %v (%+v), want it taken back for the loss that the session before measured", st.Verdict, err, st.Failure)
+	}
+	// Where a person goes on in spite of it, it is not held against the run again.
+	r = newRig(t, true)
+	r.pol.Conduct.AfterPointOfNoReturn = "pause"
+	if err := r.store.SetArtefact(t.Context(), "r1", "probe/earlier", b); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := r.session(t); !errors.Is(err, ErrPaused) {
+		t.Fatalf("got %v, want the run paused", err)
+	}
+	r.send(t, "choice", Choice{Person: "Ada Fenwick", Choice: conduct.Continue, After: r.seq()})
+	if st, err = r.session(t); err != nil || st.Verdict != conduct.Accepted {
+		t.Errorf("verdict %q, %v (%+v), want it accepted", st.Verdict, err, st.Failure)
+	}
+}
+
+// A run that is taken up between intent and act sends test traffic before it
+// acts.
+func TestTakenUpRunIsMeasured(t *testing.T) {
+	var at int
+	calm := newRig(t, true)
+	if _, err := calm.session(t); err != nil {
+		t.Fatal(err)
+	}
+	for i, k := range calm.store.keys {
+		if strings.Contains(k, "intend") && strings.Contains(k, "switch-over") {
+			at = i + 1
+			break
+		}
+	}
+	if at == 0 {
+		t.Fatal("no hand-over was intended")
+	}
+	r := newRig(t, true)
+	r.store.dieAt = at
+	if _, err := r.session(t); !errors.Is(err, errCrash) {
+		t.Fatal(err)
+	}
+	p := &markProber{}
+	r.marks = p
+	if st, err := r.session(t); err != nil || st.Verdict != conduct.Accepted {
+		t.Fatalf("%v, %v", st.Verdict, err)
+	}
+	if len(p.marks) < 2 || p.marks[0] != conduct.TakenUp || !strings.HasSuffix(p.marks[1], conduct.Again) {
+		t.Errorf("marks begin with %q: the hand-over was not measured", p.marks[:min(len(p.marks), 3)])
+	}
+}
+
+// markProber keeps what it is told.
+type markProber struct {
+	stillProber
+	marks []string
+}
+
+func (p *markProber) Mark(l string)               { p.marks = append(p.marks, l) }
+func (p *markProber) Start(context.Context) error { return nil }
+
+func count(acts []string, prefix string) int {
+	n := 0
+	for _, a := range acts {
+		if strings.HasPrefix(a, prefix) {
+			n++
+		}
+	}
+	return n
+}
