@@ -36,7 +36,7 @@ func frrNeeds(d string) map[string]string {
 
 // frr starts zebra and one more daemon of FRR with a configuration.
 func frr(p *place, name, config string, args ...string) error {
-	if err := frrOnly(p, "zebra", "log file "+p.path("zebra.log")+"\n"); err != nil {
+	if _, err := frrOnly(p, "zebra", "log file "+p.path("zebra.log")+"\n"); err != nil {
 		return err
 	}
 	if err := until(20*time.Second, "zebra listening", func() (bool, error) {
@@ -45,19 +45,19 @@ func frr(p *place, name, config string, args ...string) error {
 	}); err != nil {
 		return err
 	}
-	return frrOnly(p, name, config, args...)
+	_, err := frrOnly(p, name, config, args...)
+	return err
 }
 
 // frrOnly starts one daemon of FRR.
-func frrOnly(p *place, name, config string, args ...string) error {
+func frrOnly(p *place, name, config string, args ...string) (*process, error) {
 	if err := p.write(name+".conf", config); err != nil {
-		return err
+		return nil, err
 	}
-	_, err := p.run(name, frrDir+name, append([]string{
+	return p.run(name, frrDir+name, append([]string{
 		"-f", p.path(name + ".conf"), "-i", p.path(name + ".pid"), "-z", p.path("zserv.api"),
 		"--vty_socket", p.dir, "-P", "0", "-u", "frr", "-g", "frr",
 	}, args...)...)
-	return err
 }
 
 // show asks a daemon of FRR for JSON.

@@ -69,7 +69,7 @@ func newGround(t *testing.T) *ground {
 	onlyOne(t)
 	removeStale(t)
 	g := &ground{start: make(chan struct{}, runtime.NumCPU())}
-	dir, err := os.MkdirTemp("", prefix)
+	dir, err := os.MkdirTemp("", fmt.Sprintf("%s%d-", prefix, os.Getpid()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -120,26 +120,37 @@ func onlyOne(t *testing.T) {
 	}
 }
 
-// removeStale deletes namespaces of runs that died, with what still runs there.
+// removeStale deletes the namespaces and folders of runs that died, with what
+// still runs there.
 func removeStale(t *testing.T) {
 	t.Helper()
+	// dead tells whether a name is ours and its process is no more.
+	dead := func(name string) bool {
+		rest, ours := strings.CutPrefix(name, prefix)
+		owner, _, _ := strings.Cut(rest, "-")
+		pid, err := strconv.Atoi(owner)
+		return ours && err == nil && pid != os.Getpid() && errors.Is(syscall.Kill(pid, 0), syscall.ESRCH)
+	}
 	out, err := exec.Command("ip", "netns", "list").Output()
 	if err != nil {
 		t.Fatalf("ip netns list: %v", err)
 	}
 	for _, line := range strings.Split(string(out), "\n") {
-		name, _, _ := strings.Cut(line, " ")
-		rest, ours := strings.CutPrefix(name, prefix)
-		if !ours {
-			continue
+		if name, _, _ := strings.Cut(line, " "); dead(name) {
+			t.Logf("deleting %s, which a run that died has left", name)
+			empty(name)
 		}
-		owner, _, _ := strings.Cut(rest, "-")
-		pid, err := strconv.Atoi(owner)
-		if err != nil || pid != os.Getpid() && syscall.Kill(pid, 0) == nil {
-			continue
+	}
+	old, err := filepath.Glob(filepath.Join(os.TempDir(), prefix+"*"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, dir := range old {
+		if dead(filepath.Base(dir)) {
+			if err := os.RemoveAll(dir); err != nil {
+				t.Error(err)
+			}
 		}
-		t.Logf("deleting %s, which a run that died has left", name)
-		empty(name)
 	}
 }
 

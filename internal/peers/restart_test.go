@@ -3,6 +3,7 @@ package peers
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"os/signal"
@@ -17,14 +18,15 @@ import (
 )
 
 const (
-	rate      = 1000 // packets/s
-	target    = "10.9.9.9"
-	probePort = "862"
+	rate     = 1000 // packets/s each way
+	nearHost = "10.1.0.2"
+	farHost  = "10.9.9.9"
 )
 
-// helper is what the test binary does as one end of a probe in a namespace:
-// reflect until it is told to end, or send, tell how it goes in live.json, and
-// write result.json when it is told to end.
+// helper is what the test binary does as one end of a probe in a namespace,
+// told by a role such as "reflect 10.9.9.9" or "send 10.1.0.2 10.9.9.9":
+// reflect until it is told to end, or send from one address to another, tell
+// how it goes in live.json, and write result.json when it is told to end.
 func helper(role string) int {
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 	defer cancel()
@@ -33,9 +35,10 @@ func helper(role string) int {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
-	switch role {
+	words := append(strings.Fields(role), "", "")
+	switch words[0] {
 	case "reflect":
-		r, err := probe.NewReflector(probe.ReflectorConfig{Listen: target + ":" + probePort})
+		r, err := probe.NewReflector(probe.ReflectorConfig{Listen: words[1]})
 		if err != nil {
 			return fail(err)
 		}
@@ -52,7 +55,7 @@ func helper(role string) int {
 		return 0
 	case "send":
 		s, err := probe.NewSender(probe.Config{
-			Flows: []probe.Flow{{Name: "through", To: target + ":" + probePort, From: "10.1.0.2", Reflector: probe.ReflectorStateful}},
+			Flows: []probe.Flow{{Name: "through", From: words[1], To: words[2], Reflector: probe.ReflectorStateful}},
 			Rate:  rate,
 		})
 		if err != nil {
@@ -126,10 +129,10 @@ const keptProfiles = `daemons:
       source: "seen in FRR 8.4.4: bgpd and zebra killed, zebra with -K 60, 0 packets lost in 3 of 3 runs"
 `
 
-func bgpConfig(num int, network string, graceful bool) string {
+func bgpConfig(num int, network string, limit int) string {
 	extra := ""
-	if graceful {
-		extra = " bgp graceful-restart\n bgp graceful-restart restart-time 60\n bgp graceful-restart preserve-fw-state\n"
+	if limit > 0 {
+		extra = fmt.Sprintf(" bgp graceful-restart\n bgp graceful-restart restart-time %d\n bgp graceful-restart preserve-fw-state\n", limit)
 	}
 	return fmt.Sprintf(`router bgp 6500%[1]d
  bgp router-id 10.0.0.%[1]d
@@ -170,14 +173,21 @@ func restartCases() []restartCase {
 	ospf := bgp
 	ospf.Protocol = state.OSPFv2
 	ospf.Timers = state.Timers{Send: state.Some(second), NeighbourDetect: state.Some(4 * second)}
-	near, far := "10.1.0.0/24", target+"/32"
-	on := func(g bool) (string, string) { return bgpConfig(1, near, g), bgpConfig(2, far, g) }
-	r0, h0 := on(false)
-	r1, h1 := on(true)
+	near, far := "10.1.0.0/24", farHost+"/32"
+	on := func(limit int) (string, string) { return bgpConfig(1, near, limit), bgpConfig(2, far, limit) }
+	r0, h0 := on(0)
+	r1, h1 := on(60)
+	r5, h5 := on(5)
+	late := bgp
+	late.Restart.Time = state.Some(5 * second)
+	dead := ospf
+	dead.Restart = cold.Restart
 	return []restartCase{
 		{"bgp_nogr_bgpd", "bgpd", r0, h0, nil, "", []string{"bgpd"}, syscall.SIGKILL, 3 * second, cold, "frr", survival.Drops},
 		{"bgp_gr_bgpd", "bgpd", r1, h1, nil, "", []string{"bgpd"}, syscall.SIGKILL, 3 * second, bgp, "frr", survival.RestartsGracefully},
 		{"bgp_gr_both_K", "bgpd", r1, h1, []string{"-K", "60"}, "", []string{"zebra", "bgpd"}, syscall.SIGKILL, 3 * second, bgp, "frrkept", survival.RestartsGracefully},
+		{"bgp_gr_expired", "bgpd", r5, h5, nil, "", []string{"bgpd"}, syscall.SIGKILL, 8 * second, late, "frr", survival.Drops},
+		{"ospf_nogr_kill", "ospfd", ospfConfig(1, near), ospfConfig(2, far), nil, "", []string{"ospfd"}, syscall.SIGKILL, 3 * second, dead, "frr", survival.Drops},
 		{"ospf_gr_prep_term", "ospfd", ospfConfig(1, near), ospfConfig(2, far), nil, "graceful-restart prepare ip ospf", []string{"ospfd"}, syscall.SIGTERM, 3 * second, ospf, "frr", survival.RestartsGracefully},
 	}
 }
@@ -185,9 +195,126 @@ func restartCases() []restartCase {
 // measured is what a restart cost.
 type measured struct {
 	down             time.Duration
-	forward, reverse probe.DirectionTotals
-	result           probe.FlowResult
-	sender           string
+	forward, reverse float64 // seconds without traffic
+	notes            string
+}
+
+// site is a router between two hosts, of which the far one runs its neighbour.
+type site struct {
+	restartCase
+	router, far, near *place
+	running           map[string]*process // on the router
+}
+
+// build starts everything but the probes.
+func (c restartCase) build(g *ground) (*site, error) {
+	g.start <- struct{}{}
+	defer func() { <-g.start }()
+	router, far, err := g.joined(c.name)
+	if err != nil {
+		return nil, err
+	}
+	near, err := g.place(c.name + ", near host")
+	if err != nil {
+		return nil, err
+	}
+	s := &site{c, router, far, near, map[string]*process{}}
+	if err := join(near, "u", nearHost+"/24", router, "u", "10.1.0.1/24"); err != nil {
+		return nil, err
+	}
+	if err := near.ip("route", "add", "default", "via", "10.1.0.1"); err != nil {
+		return nil, err
+	}
+	if err := far.ip("addr", "add", farHost+"/32", "dev", "lo"); err != nil {
+		return nil, err
+	}
+	if _, err := command("ip", "netns", "exec", router.ns, "sh", "-c", "echo 1 >/proc/sys/net/ipv4/ip_forward"); err != nil {
+		return nil, err
+	}
+	for _, p := range []*place{far, router} {
+		config := c.host
+		if p == router {
+			config = c.router
+		}
+		if err := s.begin(p, "zebra", "log file "+p.path("zebra.log")+"\n"); err != nil {
+			return nil, err
+		}
+		if err := s.begin(p, c.daemon, "log file "+p.path(c.daemon+".log")+"\n"+config); err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+// begin starts a daemon, and waits for zebra, which the others need.
+func (s *site) begin(p *place, name, config string) error {
+	var args []string
+	if name == "zebra" && p == s.router {
+		args = s.zebra
+	}
+	x, err := frrOnly(p, name, config, args...)
+	if err != nil {
+		return err
+	}
+	if p == s.router {
+		s.running[name] = x
+	}
+	if name != "zebra" {
+		return nil
+	}
+	return until(30*second, "zebra answering", func() (bool, error) {
+		_, err := command("vtysh", "--vty_socket", p.dir, "-d", name, "-c", "show version")
+		return err == nil, err
+	})
+}
+
+// clean waits until test packets have passed for four seconds without a loss.
+func clean(p *place, what string) error {
+	return until(60*second, what, func() (bool, error) {
+		if err := p.alive(); err != nil {
+			return false, err
+		}
+		live, err := get[[]probe.FlowLive](p, "live.json")
+		if err != nil || len(live) != 1 {
+			return false, err
+		}
+		return live[0].Received > rate && live[0].Clean > 4*second && live[0].Open == 0, nil
+	})
+}
+
+// restart ends the daemons and starts them again after a while.
+func (s *site) restart() (down time.Duration, err error) {
+	if s.prepare != "" {
+		if _, err := command("vtysh", "--vty_socket", s.router.dir, "-d", s.daemon, "-c", s.prepare); err != nil {
+			return 0, err
+		}
+		time.Sleep(second) // the neighbour is to know of it
+	}
+	gone := time.Now()
+	for _, name := range s.kill {
+		if err := s.running[name].signal(s.with); err != nil {
+			return 0, err
+		}
+	}
+	for _, name := range s.kill {
+		select {
+		case <-s.running[name].done:
+		case <-time.After(10 * second):
+			return 0, fmt.Errorf("%s does not end", name)
+		}
+	}
+	time.Sleep(s.down - time.Since(gone))
+	down = time.Since(gone)
+	for _, name := range s.kill {
+		text, err := os.ReadFile(s.router.path(name + ".conf"))
+		if err != nil {
+			return 0, err
+		}
+		if err := s.begin(s.router, name, string(text)); err != nil {
+			return 0, err
+		}
+	}
+	return down, nil
 }
 
 // run restarts the router once under test packets.
@@ -196,157 +323,86 @@ func (c restartCase) run(g *ground) (m measured, err error) {
 	if err != nil {
 		return m, err
 	}
-	g.start <- struct{}{}
-	started := false
+	s, err := c.build(g)
+	if err != nil {
+		return m, err
+	}
 	defer func() {
-		if !started {
-			<-g.start
+		for _, p := range []*place{s.near, s.far, s.router} {
+			p.close()
 		}
 	}()
-	router, far, err := g.joined(c.name)
-	if err != nil {
-		return m, err
+	type end struct {
+		at       *place
+		from, to string
 	}
-	near, err := g.place(c.name + ", near host")
-	if err != nil {
-		return m, err
-	}
-	if err := join(near, "u", "10.1.0.2/24", router, "u", "10.1.0.1/24"); err != nil {
-		return m, err
-	}
-	if err := near.ip("route", "add", "default", "via", "10.1.0.1"); err != nil {
-		return m, err
-	}
-	if err := far.ip("addr", "add", target+"/32", "dev", "lo"); err != nil {
-		return m, err
-	}
-	if _, err := command("ip", "netns", "exec", router.ns, "sh", "-c", "echo 1 >/proc/sys/net/ipv4/ip_forward"); err != nil {
-		return m, err
-	}
-	// What the router runs, and how each is started again.
-	running := map[string]*process{}
-	begin := func(p *place, name, config string) error {
-		var args []string
-		if name == "zebra" && p == router {
-			args = c.zebra
-		}
-		if err := frrOnly(p, name, config, args...); err != nil {
-			return err
-		}
-		if p == router {
-			p.mu.Lock()
-			running[name] = p.processes[len(p.processes)-1]
-			p.mu.Unlock()
-		}
-		return nil
-	}
-	answers := func(p *place, name string) error {
-		return until(30*second, name+" answering", func() (bool, error) {
-			_, err := command("vtysh", "--vty_socket", p.dir, "-d", name, "-c", "show version")
+	ends := []end{{s.near, nearHost, farHost}, {s.far, farHost, nearHost}}
+	// A sender wants a way to its target when it begins.
+	for _, e := range ends {
+		if err := until(60*second, "a route from "+e.from+" to "+e.to, func() (bool, error) {
+			err := e.at.ip("route", "get", e.to, "from", e.from)
 			return err == nil, err
-		})
-	}
-	config := map[*place]string{router: c.router, far: c.host}
-	for _, p := range []*place{far, router} {
-		if err := begin(p, "zebra", "log file "+p.path("zebra.log")+"\n"); err != nil {
-			return m, err
-		}
-		if err := answers(p, "zebra"); err != nil {
-			return m, err
-		}
-		if err := begin(p, c.daemon, "log file "+p.path(c.daemon+".log")+"\n"+config[p]); err != nil {
+		}); err != nil {
 			return m, err
 		}
 	}
-	if _, err := far.runWith("reflect", []string{helperRole + "=reflect"}, self); err != nil {
-		return m, err
-	}
-	sender, err := near.runWith("send", []string{helperRole + "=send"}, self)
-	if err != nil {
-		return m, err
-	}
-	<-g.start
-	started = true
-	// Clean for four seconds, before and after.
-	clean := func(what string) error {
-		return until(90*second, what, func() (bool, error) {
-			live, err := get[[]probe.FlowLive](near, "live.json")
-			if err != nil || len(live) != 1 {
-				return false, err
-			}
-			return live[0].Received > rate && live[0].Clean > 4*second && live[0].Open == 0, nil
-		})
-	}
-	if err := clean("passing test packets"); err != nil {
-		return m, err
-	}
-	before, err := get[[]probe.FlowLive](near, "live.json")
-	if err != nil {
-		return m, err
-	}
-	if c.prepare != "" {
-		if _, err := command("vtysh", "--vty_socket", router.dir, "-d", c.daemon, "-c", c.prepare); err != nil {
+	var senders []*process
+	for _, e := range ends {
+		if _, err := e.at.runWith("reflect", []string{helperRole + "=reflect " + e.from}, self); err != nil {
 			return m, err
 		}
-		time.Sleep(second) // its grace is to be known before
-	}
-	gone := time.Now()
-	for _, name := range c.kill {
-		if err := running[name].signal(c.with); err != nil {
-			return m, err
-		}
-	}
-	for _, name := range c.kill {
-		select {
-		case <-running[name].done:
-		case <-time.After(10 * second):
-			return m, fmt.Errorf("%s does not end", name)
-		}
-	}
-	time.Sleep(c.down - time.Since(gone))
-	m.down = time.Since(gone)
-	for _, name := range c.kill {
-		text, err := os.ReadFile(router.path(name + ".conf"))
+		x, err := e.at.runWith("send", []string{helperRole + "=send " + e.from + " " + e.to}, self)
 		if err != nil {
 			return m, err
 		}
-		if err := begin(router, name, string(text)); err != nil {
+		senders = append(senders, x)
+	}
+	both := func(what string) error {
+		return errors.Join(clean(s.near, what), clean(s.far, what))
+	}
+	if err := both("passing test packets"); err != nil {
+		return m, err
+	}
+	began := time.Now()
+	if m.down, err = s.restart(); err != nil {
+		return m, err
+	}
+	time.Sleep(8 * second) // what a restart costs shows long after the daemon is back
+	if err := both("passing test packets again"); err != nil {
+		return m, err
+	}
+	for i, x := range senders {
+		if err := x.signal(syscall.SIGTERM); err != nil {
 			return m, err
 		}
-		if len(c.kill) > 1 && name == "zebra" {
-			if err := answers(router, name); err != nil {
-				return m, err
-			}
+		<-x.done
+		res, err := get[probe.Result](ends[i].at, "result.json")
+		if err != nil || len(res.Flows) != 1 {
+			said, _ := ends[i].at.read("send.out")
+			return m, fmt.Errorf("no result: %w: %s", err, tail(said, 300))
 		}
+		f := res.Flows[0]
+		lost := 0.0
+		for _, o := range f.Outages {
+			if o.Start < began.Sub(res.Start) || o.Direction == probe.Reverse {
+				continue // from before the routes were there, or what the other sender counts
+			}
+			if o.Direction == probe.RoundTrip {
+				return m, fmt.Errorf("%d packets were lost nobody knows where", o.Lost)
+			}
+			if o.ReflectorStalled {
+				m.notes += fmt.Sprintf(" %d lost while the reflector stood still;", o.Lost)
+				continue
+			}
+			lost += (o.Duration() + o.Untested).Seconds()
+		}
+		if i == 0 {
+			m.forward = lost
+		} else {
+			m.reverse = lost
+		}
+		m.notes += fmt.Sprintf(" sent %d, untested %v;", f.Sent, f.Untested.Round(time.Millisecond))
 	}
-	// The cost of a restart shows long after the daemon is back.
-	time.Sleep(8 * second)
-	if err := clean("passing test packets again"); err != nil {
-		return m, err
-	}
-	if err := sender.signal(syscall.SIGTERM); err != nil {
-		return m, err
-	}
-	<-sender.done
-	res, err := get[probe.Result](near, "result.json")
-	if err != nil || len(res.Flows) != 1 {
-		said, _ := near.read("send.out")
-		return m, fmt.Errorf("no result: %w: %s", err, tail(said, 300))
-	}
-	m.result = res.Flows[0]
-	// What was lost before the routes were there does not count.
-	m.forward, m.reverse = m.result.Forward, m.result.Reverse
-	m.forward.Lost -= before[0].Forward.Lost
-	m.reverse.Lost -= before[0].Reverse.Lost
-	early, late := before[0].RoundTrip.Lost, m.result.RoundTrip.Lost
-	if late > early {
-		return m, fmt.Errorf("%d packets were lost nobody knows where", late-early)
-	}
-	var untested time.Duration
-	for _, v := range m.result.Voids {
-		untested += v.Untested
-	}
-	m.sender = fmt.Sprintf("sent %d, untested %v", m.result.Sent, untested.Round(time.Millisecond))
 	return m, nil
 }
 
@@ -378,14 +434,13 @@ func TestRestartsOfRealDaemons(t *testing.T) {
 			}
 			capture := &state.Capture{Device: "mere-agg-1", Adjacencies: []state.Adjacency{c.adjacency}}
 			f := survival.Predict(capture, survival.Fixed(m.down), survival.Options{Implementation: c.implementation, Profiles: profiles}).Adjacencies[0]
-			forward, reverse := float64(m.forward.Lost)/rate, float64(m.reverse.Lost)/rate
-			fmt.Fprintf(&b, "| %s | %.3f | %s | %v | %.3f | %.3f | %s |\n", c.name, m.down.Seconds(), f.Outcome, f.Loss, forward, reverse, m.sender)
+			fmt.Fprintf(&b, "| %s | %.3f | %s | %v | %.3f | %.3f | %s |\n", c.name, m.down.Seconds(), f.Outcome, f.Loss, m.forward, m.reverse, strings.Trim(m.notes, " ;"))
 			if f.Outcome != c.outcome {
 				t.Errorf("%s: %s, want %s: %s", c.name, f.Outcome, c.outcome, f.Why)
 			}
 			// Traffic needs both directions, so the worse one counts. One packet
 			// is the resolution.
-			if lost := max(forward, reverse); lost < f.Loss.Least-1.0/rate || lost > f.Loss.Most+1.0/rate {
+			if lost := max(m.forward, m.reverse); lost < f.Loss.Least-1.0/rate || lost > f.Loss.Most+1.0/rate {
 				t.Errorf("%s: %.3f s were lost, the forecast says %v", c.name, lost, f.Loss)
 			}
 		}
