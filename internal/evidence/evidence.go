@@ -193,8 +193,23 @@ func Assemble(in Inputs) (*Document, error) {
 	if len(in.Sessions) > 0 && slices.ContainsFunc(in.Sessions[0].Marks, func(k conduct.Mark) bool { return k.Label == conduct.TakenUp }) {
 		d.Notes = append(d.Notes, "What was measured of traffic before the first interruption was not kept: nothing is claimed of that time.")
 	}
+	d.Notes = append(d.Notes, inSpite(in.Journal)...)
 	d.Hops = hopsOf(p, in, d.Steps)
 	return d, d.seal(in.Captures)
+}
+
+// inSpite tells where a person had the run go on in spite of what stopped it.
+func inSpite(journal []conduct.Record) (out []string) {
+	why := ""
+	for _, r := range journal {
+		if r.Failure != nil {
+			why = r.Failure.Text
+		}
+		if r.Kind == conduct.Chosen && r.Choice == conduct.Continue {
+			out = append(out, fmt.Sprintf("%s chose to go on in spite of: %s", r.Person, why))
+		}
+	}
+	return out
 }
 
 // seal computes the digests of the parts and of the whole.
@@ -429,8 +444,7 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 				before = in.After[i-1]
 			}
 			hop.Adjacencies = fates(h.Outlook, before, in.After[i])
-			held := !slices.ContainsFunc(hop.Adjacencies, func(f Fate) bool { return f.Outcome != "held" })
-			hop.Held = &held
+			hop.Held = allHeld(hop.Adjacencies)
 		}
 		out = append(out, hop)
 	}
@@ -528,6 +542,22 @@ func (in Inputs) lossIn(hop int, steps []Step) []time.Duration {
 		}
 	}
 	return out
+}
+
+// allHeld says whether every adjacency held; nil where there was none, or where
+// it is not known of one and none is known to have gone.
+func allHeld(all []Fate) *bool {
+	held := len(all) > 0
+	for _, f := range all {
+		if f.Outcome == "lost" || f.Outcome == "restarted" {
+			return new(bool)
+		}
+		held = held && f.Outcome == "held"
+	}
+	if !held {
+		return nil
+	}
+	return &held
 }
 
 // fates compares each adjacency of the outlook in two captures.

@@ -168,10 +168,16 @@ func (d *Document) page() (*Page, error) {
 func headline(d *Document) (head, sentence string) {
 	switch d.Verdict {
 	case conduct.Accepted:
+		if len(inSpite(d.Journal)) > 0 {
+			return "ACCEPTED", fmt.Sprintf("%s runs %s. A person chose to go on in spite of what had stopped the run; the notes say of what.", d.Device, d.To)
+		}
 		return "ACCEPTED", fmt.Sprintf("%s runs %s. Every check agreed.", d.Device, d.To)
 	case conduct.RolledBack:
 		return "ROLLED BACK", fmt.Sprintf("%s was returned to the release that the hop began with, because: %s", d.Device, d.Reason)
 	case conduct.Paused:
+		if n := len(d.Journal); n > 0 && d.Journal[n-1].Kind == conduct.Finished {
+			return "HANDED OVER", fmt.Sprintf("A person took the work over by hand, because: %s", d.Reason)
+		}
 		return "PAUSED", fmt.Sprintf("A person must decide, because: %s", d.Reason)
 	case conduct.Refused:
 		return "REFUSED", fmt.Sprintf("%s still runs %s as before, because: %s", d.Device, d.From, d.Reason)
