@@ -215,6 +215,7 @@ func FuzzReaders(f *testing.F) {
 	f.Add(threeNodes)
 	f.Add(small)
 	f.Add("arc,link,src,dst,weight,capacity\n0,L0,a,b,1,10\n")
+	f.Add("src,dst,volume\na,b,1e3\nx,y,0\n")
 	f.Add(`<graphml><key id="d0" for="node" attr.name="label"/><graph edgedefault="directed"><node id="0"><data key="d0">x</data></node><node id="1"/><edge source="0" target="1"/></graph></graphml>`)
 	f.Fuzz(func(t *testing.T, src string) {
 		d := Defaults{Capacity: 1}
@@ -222,7 +223,14 @@ func FuzzReaders(f *testing.F) {
 			"json":    func(r io.Reader) (Topology, error) { return ReadRFC8345("f", r, "", d) },
 			"graphml": func(r io.Reader) (Topology, error) { return ReadGraphML("f", r, d) },
 			"arcs":    func(r io.Reader) (Topology, error) { return ReadArcs("f", r) },
-			"sndlib":  func(r io.Reader) (Topology, error) { top, _, err := ReadSNDlib("f", r, d); return top, err },
+			"demands": func(r io.Reader) (Topology, error) {
+				demands, err := ReadDemands("f", r, square())
+				if _, failed := New(square(), demands); err == nil && failed != nil {
+					t.Errorf("demands: accepted what cannot be built: %v", failed)
+				}
+				return Topology{}, err
+			},
+			"sndlib": func(r io.Reader) (Topology, error) { top, _, err := ReadSNDlib("f", r, d); return top, err },
 		} {
 			top, err := read(strings.NewReader(src))
 			if err != nil {

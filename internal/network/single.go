@@ -8,10 +8,11 @@ func (s *State) singlePaths(before *State) []SinglePath {
 	n := s.net
 	found := make([][]int, len(n.rowNode)) // demands by row
 	answers := make([][]SinglePath, len(n.rowNode))
+	safe := s.twiceJoined()
 	parallel(len(n.rowNode), func() func(int) {
 		now, then := newDominators(n), newDominators(n)
 		return func(i int) {
-			if s.rows[i] == nil {
+			if s.rows[i] == nil || !s.doubtful(safe, i) {
 				return
 			}
 			now.compute(&s.view, n.rowNode[i])
@@ -50,6 +51,117 @@ func (s *State) singlePaths(before *State) []SinglePath {
 		out = append(out, answers[p.row][p.at])
 	}
 	return out
+}
+
+// doubtful reports whether a demand of row i is not known to have two ways
+// without a link in common.
+func (s *State) doubtful(safe []int32, i int) bool {
+	n := s.net
+	to := safe[n.rowNode[i]]
+	for k := n.rowStart[i]; k < n.rowStart[i+1]; k++ {
+		u := n.source[k]
+		if !s.removed[u] && s.rows[i].dist[u] < unreachable && (to < 0 || safe[u] != to) {
+			return true
+		}
+	}
+	return false
+}
+
+// twiceJoined gives each node the number of a set whose members are all joined
+// by two ways without a link in common, -1 for none: the parts that are left of
+// the devices that pass traffic on when all bridges are taken away, and with
+// them the hosts and drained devices that have two links into one part. It
+// looks at links that work in both directions only, so what it says is sure, and
+// what it does not say is open.
+//
+// Source: Tarjan, A Note on Finding the Bridges of a Graph, Inf. Proc. Letters 2
+// (1974) 160-161.
+func (s *State) twiceJoined() []int32 {
+	n := s.net
+	part := make([]int32, len(n.nodes))
+	seen := make([]int32, len(n.nodes)) // when a node was met, from 1
+	low := make([]int32, len(n.nodes))  // the earliest that its subtree reaches
+	at := make([]int32, len(n.nodes))
+	up := make([]int32, len(n.nodes)) // the link by which it was met
+	both := s.bothWays()
+	var path, open []int32
+	clock, parts := int32(0), int32(0)
+	meet := func(v, link int32) {
+		clock++
+		seen[v], low[v], at[v], up[v] = clock, clock, n.outStart[v], link
+		path, open = append(path, v), append(open, v)
+	}
+	for root := range n.nodes {
+		part[root] = -1
+	}
+	for root := range n.nodes {
+		if s.view.blocked[root] || seen[root] > 0 {
+			continue
+		}
+		meet(int32(root), -1)
+		for len(path) > 0 {
+			v := path[len(path)-1]
+			if at[v] < n.outStart[v+1] {
+				h := n.outHops[at[v]]
+				at[v]++
+				link := n.arcLink[h.arc]
+				switch {
+				case !both[link] || link == up[v] || s.view.blocked[h.node]:
+				case seen[h.node] > 0:
+					low[v] = min(low[v], seen[h.node])
+				default:
+					meet(h.node, link)
+				}
+				continue
+			}
+			path = path[:len(path)-1]
+			if len(path) > 0 {
+				parent := path[len(path)-1]
+				low[parent] = min(low[parent], low[v])
+			}
+			if low[v] == seen[v] { // what is open down to v is a part
+				for {
+					x := open[len(open)-1]
+					open = open[:len(open)-1]
+					part[x] = parts
+					if x == v {
+						break
+					}
+				}
+				parts++
+			}
+		}
+	}
+	for v := range n.nodes {
+		if !s.view.blocked[v] {
+			continue
+		}
+		joins := map[int32]int32{} // the first link into a part
+		for _, h := range n.outHops[n.outStart[v]:n.outStart[v+1]] {
+			link := n.arcLink[h.arc]
+			if !both[link] || s.view.blocked[h.node] {
+				continue
+			}
+			if first, ok := joins[part[h.node]]; !ok {
+				joins[part[h.node]] = link
+			} else if first != link && part[v] < 0 {
+				part[v] = part[h.node]
+			}
+		}
+	}
+	return part
+}
+
+// bothWays marks the links of two arcs that run against each other and are up.
+func (s *State) bothWays() []bool {
+	n := s.net
+	both := make([]bool, len(n.links))
+	for l := range both {
+		arcs := n.linkArc[n.linkStart[l]:n.linkStart[l+1]]
+		both[l] = len(arcs) == 2 && n.from[arcs[0]] == n.to[arcs[1]] && n.to[arcs[0]] == n.from[arcs[1]] &&
+			s.view.metric[arcs[0]] >= 0 && s.view.metric[arcs[1]] >= 0
+	}
+	return both
 }
 
 // dominators finds what every path from a node to a destination passes: the

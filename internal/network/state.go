@@ -334,12 +334,19 @@ func (s *State) Unroutable() []int {
 
 // Dropped returns the demands from or to removed nodes, by rising index.
 func (s *State) Dropped() []int {
+	n := s.net
+	if !slices.Contains(s.removed, true) {
+		return nil
+	}
 	var out []int
-	for i, d := range s.net.demands {
-		if s.removed[s.net.nodeIndex[d.From]] || s.removed[s.net.nodeIndex[d.To]] {
-			out = append(out, i)
+	for i, t := range n.rowNode {
+		for k := n.rowStart[i]; k < n.rowStart[i+1]; k++ {
+			if s.removed[t] || s.removed[n.source[k]] {
+				out = append(out, int(n.demandOf[k]))
+			}
 		}
 	}
+	slices.Sort(out)
 	return out
 }
 

@@ -29,8 +29,8 @@ const (
 //   - scenarios.csv: kind (intact, drain, linkfail), convention (remove,
 //     notransit, or - where there is none), element, max_utilisation,
 //     max_utilisation_exact (a fraction, in networks of up to [MaxExactNodes]
-//     nodes and where it is short), argmax_arcs (all arcs within 1e-9 of the
-//     largest, blank between; the first alone where scenarios × arcs exceed
+//     nodes and where it is short), argmax_arcs (all arcs with the largest, to
+//     1e-9 where it is no fraction, blank between; the first alone where scenarios × arcs exceed
 //     [MaxTableRows]), total_arc_load, dropped_endpoint_volume,
 //     unroutable_volume, unroutable_pairs.
 //   - loads.csv: kind, convention, element, arc, load, utilisation.
@@ -193,17 +193,18 @@ func (w *tableWriter) scenarioRows(out *csv.Writer) error {
 	}
 	return w.states(len(w.scenarios), false, func(x scenario, s *State) error {
 		busy := s.Busiest()
-		names := make([]string, len(busy))
-		for i, a := range busy {
-			names[i] = w.net.arcs[a].ID
-		}
 		r, fraction := s.result, ""
 		if w.exact != nil && len(busy) > 0 {
-			v := w.exact.utilisation(s, busy)
+			v, tied := w.exact.utilisation(s, busy)
+			busy = tied
 			r.MaxUtilisation, _ = v.Float64()
 			if fraction = strings.TrimSuffix(v.String(), "/1"); len(fraction) > maxFraction {
 				fraction = ""
 			}
+		}
+		names := make([]string, len(busy))
+		for i, a := range busy {
+			names[i] = w.net.arcs[a].ID
 		}
 		return row(x, r, fraction, strings.Join(names, " "))
 	})
@@ -270,9 +271,9 @@ func rational(v float64) *big.Rat {
 	return r
 }
 
-// utilisation is the largest utilisation among the arcs.
-func (e *exact) utilisation(s *State, arcs []int) *big.Rat {
-	var best *big.Rat
+// utilisation is the largest utilisation among the arcs, and those that have
+// exactly it.
+func (e *exact) utilisation(s *State, arcs []int) (best *big.Rat, tied []int) {
 	for i, r := range s.rows {
 		if r != nil && e.rows[r] == nil {
 			e.rows[r] = e.row(s, i, r)
@@ -285,8 +286,12 @@ func (e *exact) utilisation(s *State, arcs []int) *big.Rat {
 				sum.Add(sum, e.rows[r][a])
 			}
 		}
-		if sum.Quo(sum, rational(s.capacity[a])); best == nil || sum.Cmp(best) > 0 {
-			best = sum
+		sum.Quo(sum, rational(s.capacity[a]))
+		switch {
+		case best == nil || sum.Cmp(best) > 0:
+			best, tied = sum, []int{a}
+		case sum.Cmp(best) == 0:
+			tied = append(tied, a)
 		}
 	}
 	if e.keep == nil { // the first state is the intact one
@@ -300,7 +305,7 @@ func (e *exact) utilisation(s *State, arcs []int) *big.Rat {
 			delete(e.rows, r)
 		}
 	}
-	return best
+	return best, tied
 }
 
 // row is the loads that one destination makes; nil stands for none.
