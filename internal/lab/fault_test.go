@@ -354,7 +354,11 @@ func TestEveryFaultStrikes(t *testing.T) {
 			t.Run(f.Name, func(t *testing.T) {
 				l, c, k := start(t, func(cfg *Config) {
 					cfg.Faults = []string{f.Name}
-					cfg.Devices[0].Flows = Scenario(reflector(t)).Devices[0].Flows
+					all := Scenario(reflector(t))
+					cfg.Devices[0].Flows = all.Devices[0].Flows
+					if strings.HasPrefix(f.Name, "partner") {
+						cfg.Devices = append(cfg.Devices, all.Devices[1])
+					}
 				})
 				w := &walk{t: t, c: c, k: k, steps: map[string]error{}, codes: map[string]ospb.InstallError_Type{}, fault: f.Name, hangs: hangs[f.Name], short: f.Phase == PhaseDownload || f.Phase == PhaseStaging || f.Phase == PhaseBefore}
 				w.run()

@@ -147,7 +147,7 @@ func TestGetLeavesAndErrors(t *testing.T) {
 
 func TestRoutesAreStreamed(t *testing.T) {
 	t.Parallel()
-	_, _, k := start(t, nil)
+	_, _, k := start(t, func(cfg *Config) { cfg.Devices[0].Routes = Routes{IPv4: 2000, IPv6: 500} })
 	got := k.once(t, "/network-instances/network-instance[name=default]/afts")
 	n := map[string]int{}
 	var counted int

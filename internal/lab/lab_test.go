@@ -75,7 +75,11 @@ func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
 	}
 	// Sessions of milliseconds are many messages at this rate, and neighbour's own
 	// tests have them.
-	cfg.Devices[1].Adjacencies = nil
+	cfg.Devices = cfg.Devices[:1] // the partner is in the tests that need it
+	cfg.Devices[0].Routes = Routes{IPv4: 40, IPv6: 20}
+	for i := range cfg.Devices[0].Releases {
+		cfg.Devices[0].Releases[i].Size = 64 << 10
+	}
 	for i := range cfg.Devices[0].Adjacencies {
 		a := &cfg.Devices[0].Adjacencies[i]
 		if b, ok := a.Device.(neighbour.BFD); ok {

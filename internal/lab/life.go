@@ -299,6 +299,10 @@ func (c *Chassis) lose(card string, d time.Duration) {
 func (c *Chassis) switchOver(trigger, details string) {
 	old, now := c.primary(), c.now()
 	next := c.secondary()
+	release := func() {}
+	if !c.cfg.FastSilence {
+		release = c.clock.RealTime()
+	}
 	old.role, next.role = roleSecondary, rolePrimary
 	for _, k := range c.controllers {
 		k.switched, k.trigger, k.details = now, trigger, details
@@ -317,6 +321,7 @@ func (c *Chassis) switchOver(trigger, details string) {
 	c.bootController(old, reason)
 	c.mgmt.down()
 	if c.fires("both-controllers-reload") {
+		release()
 		c.reload(rebootError)
 		return
 	}
@@ -326,10 +331,6 @@ func (c *Chassis) switchOver(trigger, details string) {
 	}
 	c.at(momentSwitched)
 	ctx := next.ctxOfRole(c)
-	release := func() {}
-	if !c.cfg.FastSilence {
-		release = c.clock.RealTime()
-	}
 	c.spawn(func() {
 		defer release()
 		if c.clock.Sleep(ctx, silence) != nil {

@@ -225,7 +225,7 @@ func TestInstallErrors(t *testing.T) {
 		"other platform":    {content: bytesOf(foreign), want: ospb.InstallError_INCOMPATIBLE},
 		"other kind":        {content: bytesOf(packageOf(t, "2.5.2", PackageBoot)), want: ospb.InstallError_INCOMPATIBLE},
 		"said too large":    {size: 1 << 40, content: bytesOf(good), want: ospb.InstallError_TOO_LARGE},
-		"is too large":      {change: func(c *Chassis) { c.primary().volume.system = c.primary().volume.size - 24<<20 }, content: bytesOf(good), want: ospb.InstallError_TOO_LARGE},
+		"is too large":      {change: func(c *Chassis) { v := c.primary().volume; v.system += v.available() - 300<<10 }, content: bytesOf(good), want: ospb.InstallError_TOO_LARGE},
 		"not a package":     {content: bytes.Repeat([]byte("x"), 9000), want: ospb.InstallError_PARSE_FAIL},
 		"damaged":           {content: damaged, want: ospb.InstallError_INTEGRITY_FAIL},
 		"cut short":         {content: short, want: ospb.InstallError_INTEGRITY_FAIL},
