@@ -40,7 +40,7 @@ func frr(p *place, name, config string, args ...string) error {
 		return err
 	}
 	if err := until(20*time.Second, "zebra listening", func() (bool, error) {
-		_, err := command("vtysh", "--vty_socket", p.dir, "-d", "zebra", "-c", "show version")
+		_, err := command("vtysh", "--vty_socket", p.dir, "-d", "zebra", "-c", "show logging")
 		return err == nil, err
 	}); err != nil {
 		return err
@@ -87,6 +87,8 @@ func (p *place) other() string  { return fmt.Sprintf("10.0.0.%d", 3-p.num) }
 func seconds(d time.Duration) string { return fmt.Sprintf("%g", d.Seconds()) }
 
 // daemons by protocol and name.
+//
+//nolint:misspell // configurations and commands spell as their daemons do
 var daemons = map[string]map[string]daemon{
 	"bgp": {
 		"frr": {

@@ -119,8 +119,8 @@ func TestEmulatedNeighbours(t *testing.T) {
 	}
 	const (
 		seed = 20260101
-		many = 24 // adjacencies that fall silent together
-		luck = 8  // silences in the band of luck
+		many = 12 // adjacencies that fall silent together
+		luck = 10 // silences in the band of luck
 	)
 	var trials []tried
 	for i, e := range emulations() {

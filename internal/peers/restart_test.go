@@ -129,6 +129,7 @@ const keptProfiles = `daemons:
       source: "seen in FRR 8.4.4: bgpd and zebra killed, zebra with -K 60, 0 packets lost in 3 of 3 runs"
 `
 
+//nolint:misspell // a configuration spells as its daemon does
 func bgpConfig(num int, network string, limit int) string {
 	extra := ""
 	if limit > 0 {
@@ -263,7 +264,7 @@ func (s *site) begin(p *place, name, config string) error {
 		return nil
 	}
 	return until(30*second, "zebra answering", func() (bool, error) {
-		_, err := command("vtysh", "--vty_socket", p.dir, "-d", name, "-c", "show version")
+		_, err := command("vtysh", "--vty_socket", p.dir, "-d", name, "-c", "show logging")
 		return err == nil, err
 	})
 }
