@@ -3,7 +3,7 @@
 // the contract of package device; protobuf types never leave it.
 //
 // Read [Dial] first, then [Driver.Capture] for reading and [Driver.Install] for
-// acting. What a capture reads is data: tables.go holds one row for each leaf,
+// acting. What a capture reads is data: table.go holds one row for each leaf,
 // with the field that it fills. What a failure means is data too: fault.go
 // holds one table for each enumeration of the protocols.
 //
