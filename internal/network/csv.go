@@ -160,13 +160,7 @@ func ReadDemands(name string, r io.Reader, top Topology) ([]Demand, error) {
 	if err != nil {
 		return nil, err
 	}
-	known := map[string]bool{}
-	for _, x := range top.Nodes {
-		known[x.Name] = true
-	}
-	for _, a := range top.Arcs {
-		known[a.From], known[a.To] = true, true
-	}
+	known := top.names()
 	var out []Demand
 	for {
 		more, err := t.next()
@@ -176,16 +170,7 @@ func ReadDemands(name string, r io.Reader, top Topology) ([]Demand, error) {
 		if !more {
 			return out, nil
 		}
-		d := Demand{From: t.text("src"), To: t.text("dst"), Volume: t.number("volume", false)}
-		for column, node := range map[string]string{"src": d.From, "dst": d.To} {
-			if node != "" && !known[node] {
-				t.fault(column, fmt.Sprintf("the node %q, which the topology does not have", node), "a node of the topology")
-			}
-		}
-		if d.From == d.To {
-			t.fault("dst", strconv.Quote(d.To)+", which is the source as well", "another node")
-		}
-		out = append(out, d)
+		out = append(out, t.demand(known))
 	}
 }
 
