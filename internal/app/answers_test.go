@@ -194,3 +194,31 @@ func count(acts []string, prefix string) int {
 	}
 	return n
 }
+
+// A device may agree to a hand-over first and fall silent later: the silence is
+// measured all the same.
+func TestSilenceAfterTheAnswer(t *testing.T) {
+	r := newRig(t, true)
+	r.dev.agree = 12
+	if st, err := r.session(t); err != nil || st.Verdict != conduct.Accepted {
+		t.Fatalf("%v, %v", st.Verdict, err)
+	}
+	n := 0
+	for _, k := range r.store.keys {
+		var rec conduct.Record
+		if err := json.Unmarshal(r.store.records[k], &rec); err != nil {
+			t.Fatal(err)
+		}
+		if rec.Kind != conduct.Acted || !strings.Contains(rec.Step, "switch-over") {
+			continue
+		}
+		n++
+		var s Silence
+		if err := json.Unmarshal(rec.Data, &s); err != nil || s.Answers < r.dev.agree+3 {
+			t.Errorf("%s: %d answers were heard (%v), want more than the %d before the roles moved", rec.Step, s.Answers, err, r.dev.agree)
+		}
+	}
+	if n != 2 {
+		t.Errorf("%d hand-overs, want 2", n)
+	}
+}

@@ -34,6 +34,9 @@ type chassis struct {
 	refuse    map[string]error // act → error, once
 	fallBack  bool
 	lose      bool // the answer of the next hand-over is lost
+	agree     int  // signs of life between the answer to a hand-over and its begin
+	left      int
+	coming    string // card that will be primary then
 }
 
 type card struct {
@@ -122,6 +125,11 @@ func (d *chassis) Capture(context.Context, device.Scope) (*state.Capture, error)
 func (d *chassis) Verify(context.Context) (device.Verification, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if d.coming != "" {
+		if d.left--; d.left <= 0 {
+			d.primary, d.coming = d.coming, ""
+		}
+	}
 	return device.Verification{Version: d.cards[d.primary].release, PerController: d.per}, nil
 }
 
@@ -168,7 +176,9 @@ func (d *chassis) SwitchOver(_ context.Context, card string) (device.Switchover,
 	if err := d.act("hand-over " + card); err != nil {
 		return device.Switchover{}, err
 	}
-	d.primary = card
+	if d.coming, d.left = card, d.agree; d.agree == 0 {
+		d.primary, d.coming = card, ""
+	}
 	if d.lose {
 		d.lose = false
 		return device.Switchover{}, &device.Fault{Kind: device.OutcomeUnknown, Op: "hand-over"}

@@ -486,7 +486,7 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			for i, ch := range st.Choices {
 				words[i] = string(ch)
 			}
-			e.printf("  choose:   towpath resume %s --choose %s --person NAME\n", d.Run, strings.Join(words, "|"))
+			e.printf("  choose:   %s, with\n            towpath resume %s --choose WORD --person NAME\n", strings.Join(words, ", "), d.Run)
 		}
 	case "":
 		if !held {

@@ -498,7 +498,7 @@ func (in Inputs) measuredHop(hop int, p *plan.Plan, steps []Step) bool {
 		if !slices.ContainsFunc(in.Sessions, func(m conduct.Measurement) bool { return has(m, s.Title) && has(m, s.Title+conduct.Over) }) {
 			return false
 		}
-		handed = handed || p.Steps[i].PointOfNoReturn
+		handed = handed || p.Steps[i].PointOfNoReturn && s.Result == "done"
 	}
 	return handed
 }
