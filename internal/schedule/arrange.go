@@ -8,6 +8,9 @@ import "slices"
 func (s *state) arrange(done <-chan struct{}, lim Limits, out *Schedule) bool {
 	K := s.used
 	budget := lim.moves()
+	if s.p.Together != nil {
+		budget = min(budget, 20_000) // to ask may be dear
+	}
 	now := func() (float64, int64) { return s.objective(s.win) }
 	risk, worst := now()
 	if s.anon && !s.ordered {
@@ -39,7 +42,7 @@ func (s *state) arrange(done <-chan struct{}, lim Limits, out *Schedule) bool {
 			if s.weight(a) >= s.weight(b) && len(s.in[a]) > 0 {
 				continue
 			}
-			budget -= int64(len(s.in[a]) + len(s.in[b]))
+			budget -= int64(1 + s.n/16)
 			s.trade(a, b, better)
 		}
 	}
@@ -168,8 +171,10 @@ func (s *state) trade(a, b int, better func() bool) {
 			}
 		}
 	}
+	s.known = true // whole windows: what was fit together stays so
 	lay(ina, b)
 	lay(inb, a)
+	s.known = false
 	if ok && better() {
 		return
 	}

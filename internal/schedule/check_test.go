@@ -55,8 +55,12 @@ func check(p *Problem, win []int) []string {
 			}
 		}
 		for _, b := range p.Budgets {
-			if _, work := inWindow(b.Members, w); work > b.Work {
-				say("budget %s: %d of %d in window %d", b.Name, work, b.Work, w)
+			limit := b.Work
+			if len(b.PerWindow) > 0 {
+				limit = b.PerWindow[w]
+			}
+			if _, work := inWindow(b.Members, w); work > limit {
+				say("budget %s: %d of %d in window %d", b.Name, work, limit, w)
 			}
 		}
 		if p.Together != nil {
@@ -174,6 +178,11 @@ func drawProblem(t *rapid.T, n, windows int) *Problem {
 	}
 	if rapid.IntRange(0, 2).Draw(t, "budget") == 0 {
 		p.Budgets = append(p.Budgets, Budget{Name: "b", Members: some.Draw(t, "members"), Work: rapid.Int64Range(9, 15).Draw(t, "limit")})
+		if windows > 0 && rapid.Bool().Draw(t, "varies") {
+			for range windows {
+				p.Budgets[0].PerWindow = append(p.Budgets[0].PerWindow, rapid.Int64Range(5, 15).Draw(t, "limit"))
+			}
+		}
 	}
 	if rapid.IntRange(0, 2).Draw(t, "order") == 0 {
 		cut := rapid.IntRange(1, n-1).Draw(t, "cut")

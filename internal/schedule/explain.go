@@ -272,7 +272,7 @@ func (x *explainer) try(rules []Rule, items []int) verdict {
 	if _, ok := st.repair(x.done, left, min(500, x.lim.moves()), make([]int, r.n), rng); ok {
 		return yes
 	}
-	ex := &exact{state: r.newState(W), m: &meter{done: x.done, limit: max(1000, x.lim.nodes()/20)}, used: r.n + 1, lower: r.n}
+	ex := &exact{state: r.newState(W), m: &meter{done: x.done, limit: max(1000, r.nodes(x.lim, W)/4)}, used: r.n + 1, lower: r.n}
 	ex.prepare()
 	complete := ex.dive(r.n)
 	switch {

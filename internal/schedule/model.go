@@ -68,7 +68,25 @@ type Budget struct {
 	Name    string
 	Members []int
 	Work    int64
-	Says    string
+	// PerWindow is the work by listed window, where it differs; it stands instead
+	// of Work.
+	PerWindow []int64
+	Says      string
+}
+
+func (b *Budget) limit(w int) int64 {
+	if b.PerWindow != nil {
+		return b.PerWindow[w]
+	}
+	return b.Work
+}
+
+// most is the largest limit in any window.
+func (b *Budget) most() int64 {
+	if b.PerWindow != nil {
+		return slices.Max(b.PerWindow)
+	}
+	return b.Work
 }
 
 // Order asks that every item of After is done at least Gap windows after every
@@ -227,6 +245,9 @@ func (p *Problem) Validate() error {
 	}
 	for _, b := range p.Budgets {
 		members(fmt.Sprintf("budget %q", b.Name), b.Members)
+		if b.PerWindow != nil && (len(b.PerWindow) != len(p.Windows) || len(b.PerWindow) == 0) {
+			bad("budget %q lists %d windows, and there are %d", b.Name, len(b.PerWindow), len(p.Windows))
+		}
 	}
 	for i, o := range p.Orders {
 		what := fmt.Sprintf("order %d", i)

@@ -117,7 +117,7 @@ func (r *rules) hopeless() error {
 			ok = ok && r.p.Groups[g].MaxDown > 0
 		}
 		for _, b := range r.budgetsOf[i] {
-			ok = ok && it.Work <= r.p.Budgets[b].Work
+			ok = ok && it.Work <= r.p.Budgets[b].most()
 		}
 		if ok && r.p.Together != nil {
 			ok = r.together([]int{i})
@@ -150,7 +150,6 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 	rng := rand.New(rand.NewPCG(lim.Seed, 0x77617665))
 	order := r.order()
 	weight := make([]int, r.n)
-	moves := lim.moves() / int64(20+r.n/10)
 	var st *state
 	var best []int
 	W := most
@@ -162,7 +161,7 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 		left := st.greedy(order)
 		spent, ok := int64(0), len(left) == 0
 		if !ok && (!r.anon || W == most) {
-			spent, ok = st.repair(done, left, moves, weight, rng)
+			spent, ok = st.repair(done, left, max(r.steps(lim, W), 5*int64(len(left))+2000), weight, rng)
 		}
 		out.Nodes += spent
 		if ok {
@@ -204,7 +203,7 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 					}
 				}
 			}
-			spent, ok := st.repair(done, queue, moves/4+50, weight, rng)
+			spent, ok := st.repair(done, queue, r.steps(lim, st.W)/4+int64(len(queue))+20, weight, rng)
 			out.Nodes += spent
 			if ok && st.used < used {
 				best, used, fails = slices.Clone(st.win), st.used, 0
@@ -221,7 +220,7 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 		if r.anon {
 			W = min(most, used-1+gaps)
 		}
-		ex := &exact{state: r.newState(W), m: &meter{done: done, limit: lim.nodes()}, used: used, lower: out.LowerBound}
+		ex := &exact{state: r.newState(W), m: &meter{done: done, limit: r.nodes(lim, W)}, used: used, lower: out.LowerBound}
 		ex.prepare()
 		complete := ex.dive(r.n)
 		out.Nodes += ex.m.n
@@ -247,6 +246,22 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 	}
 	st.load1(best)
 	return st, out, nil
+}
+
+// steps is how many steps of repair are worth about the moves of the limits: each
+// looks at all windows.
+func (r *rules) steps(lim Limits, W int) int64 {
+	return lim.moves() / int64(20+r.n*W/40)
+}
+
+// nodes is how many nodes of the branch and bound are worth about the nodes of
+// the limits: each looks at all items and windows.
+func (r *rules) nodes(lim Limits, W int) int64 {
+	k := int64(1)
+	if r.p.Together != nil {
+		k = 8 // to ask is dearer than to compare
+	}
+	return max(200, lim.nodes()/(k*max(1, int64(r.n)*int64(r.n)*int64(W)/1000)))
 }
 
 // order is the sequence in which the construction takes the items: what must
@@ -409,8 +424,8 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 		}
 	}
 	for _, b := range r.p.Budgets {
-		if b.Work > 0 {
-			v, _ := packBound(works(mine(b.Members)), b.Work)
+		if b.most() > 0 {
+			v, _ := packBound(works(mine(b.Members)), b.most())
 			raise(v, "the budget "+b.Name)
 		}
 	}
@@ -441,7 +456,7 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 	}
 	for _, b := range r.p.Budgets {
 		if len(b.Members) <= 2000 {
-			pairs(mine(b.Members), b.Work)
+			pairs(mine(b.Members), b.most())
 		}
 	}
 	if c != Unlimited && len(items) <= 2000 {

@@ -124,6 +124,7 @@ type state struct {
 	cap    []int64
 	used   int
 	open   []bool // windows that may be used
+	known  bool   // the sets are known to be fit together: do not ask
 }
 
 func (r *rules) newState(W int) *state {
@@ -172,7 +173,7 @@ func (s *state) fits(i, w int) bool {
 		}
 	}
 	for _, b := range s.budgetsOf[i] {
-		if s.budget[b][w]+x > s.p.Budgets[b].Work {
+		if s.budget[b][w]+x > s.p.Budgets[b].limit(w) {
 			return false
 		}
 	}
@@ -199,7 +200,7 @@ func (s *state) fits(i, w int) bool {
 			}
 		}
 	}
-	return s.p.Together == nil || s.together(s.with(i, w))
+	return s.p.Together == nil || s.known || s.together(s.with(i, w))
 }
 
 // with returns the items of the window and one more, sorted.
@@ -516,7 +517,7 @@ func (s *state) inTheWay(i, w int, weight, out []int) ([]int, bool) {
 				have -= s.p.Items[u].Work
 			}
 		}
-		for have > s.p.Budgets[b].Work {
+		for have > s.p.Budgets[b].limit(w) {
 			u := lightest(func(u int) bool { return slices.Contains(s.budgetsOf[u], b) && s.p.Items[u].Work > 0 })
 			if u < 0 {
 				return out, false

@@ -1,0 +1,532 @@
+package schedule
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"towpath/internal/fleet"
+)
+
+// Carrier says whether the network carries its demands while devices are out,
+// and in words why not. It must give the same answer for the same set, and no
+// for every set that contains one to which it says no; [Load] is one.
+type Carrier interface {
+	Carries(ctx context.Context, out []fleet.DeviceID) (ok bool, why string)
+}
+
+// Task is the work on one device.
+type Task struct {
+	Device fleet.DeviceID
+	// Minutes is how long the device is worked on, at the probability with which
+	// it must be done inside its window; the timing engine gives that quantile.
+	Minutes int64
+	// Exposure and Criticality multiply to the risk that the device runs until it
+	// is done; 0 counts as 1.
+	Exposure, Criticality float64
+	// Deadline is when it must be done at the latest; zero is no deadline.
+	Deadline time.Time
+	// Engineer is who must do it, a name in [Rules]; empty is anyone.
+	Engineer string
+	// Pin names the only window it may be done in, Ban windows it may not be done
+	// in, by [Window.Name].
+	Pin string
+	Ban []string
+}
+
+// Engineer is somebody who is needed for tasks of their own.
+type Engineer struct {
+	Name     string
+	Parallel int // devices at the same time; 0 counts as 1
+}
+
+// Rules are what a campaign keeps beside the redundancy groups of the fleet.
+type Rules struct {
+	// NeighboursApart keeps two devices that share a link out of one window.
+	NeighboursApart bool
+	// RiskApart keeps two devices out of one window that end links of the same
+	// shared-risk group.
+	RiskApart bool
+	// People is how many devices can be worked on at the same time, over all; a
+	// window holds that many times its length. 0 is no limit.
+	People    int
+	Engineers []Engineer
+	// PerSite limits the devices of one site in one window, Sites does so for a
+	// site by name; 0 is no limit.
+	PerSite int
+	Sites   map[string]int
+	// Canaries come first. Where none are named, CanaryCount devices of least
+	// criticality are taken, of as many platforms as possible.
+	Canaries    []fleet.DeviceID
+	CanaryCount int
+	// Growth lists shares of the devices, rising, such as 0.1, 0.5: after the
+	// canaries come the stages up to each share, the least critical first, then
+	// the rest. Soak lies between a stage and the next.
+	Growth []float64
+	Soak   time.Duration
+	// RoleOrder lists roles in the order in which they are done; others are free.
+	RoleOrder []string
+	// Carries is asked whether devices may be out together, Verify the same of
+	// whole windows in the end: use it for what is dear to know, such as every
+	// further failure. Either may be nil.
+	Carries, Verify Carrier
+}
+
+// Waves is a campaign in windows.
+type Waves struct {
+	Problem  Problem
+	Schedule Schedule
+	Nights   []Night
+	// Stage is the stage of every task, 0 for the canaries, in task order.
+	Stage []int
+	// Cuts counts the sets of devices that Verify refused and that were kept apart
+	// since.
+	Cuts int
+	// Warnings are those of the slots that are used.
+	Warnings []string
+}
+
+// Night is one window that is used.
+type Night struct {
+	Window  int
+	Name    string
+	Start   time.Time
+	End     time.Time
+	Devices []fleet.DeviceID
+	Minutes int64 // of work
+}
+
+// Campaign puts tasks into the slots of a calendar. Slots that overlap become one
+// window, since what is out in either is out at the same time; a slot with a
+// site is for its devices only. When the rules cannot be kept the error wraps
+// [ErrInfeasible], and [Explain] on the problem of the returned waves says why.
+func Campaign(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rules Rules, lim Limits) (Waves, error) {
+	var out Waves
+	p, stage, warn, err := build(ctx, f, tasks, slots, rules)
+	if err != nil {
+		return out, err
+	}
+	out.Problem, out.Stage = *p, stage
+	for round := 0; ; round++ {
+		s, err := Solve(ctx, p, lim)
+		out.Problem = *p
+		if err != nil {
+			return out, err
+		}
+		out.Schedule = s
+		sets := make([][]int, len(p.Windows))
+		for i, w := range s.Window {
+			sets[w] = append(sets[w], i)
+		}
+		clean := true
+		for _, set := range sets {
+			if rules.Verify == nil || len(set) == 0 {
+				continue
+			}
+			ask := func(items []int) (bool, string) { return rules.Verify.Carries(ctx, names(tasks, items)) }
+			ok, why := ask(set)
+			if ok {
+				continue
+			}
+			clean = false
+			core := quick(set, func(is []int) bool {
+				if len(is) == 0 {
+					return false
+				}
+				ok, _ := ask(is)
+				return !ok
+			})
+			if len(core) > 0 {
+				if _, w := ask(core); w != "" {
+					why = w
+				}
+			} else {
+				core = set
+			}
+			out.Cuts++
+			p.Groups = append(p.Groups, Group{Name: fmt.Sprintf("cut %d", out.Cuts), Members: core, MaxDown: len(core) - 1,
+				Says: fmt.Sprintf("%s cannot be out together: %s", p.names(core), why)})
+		}
+		if clean {
+			break
+		}
+		if round == 50 || ctx.Err() != nil {
+			return out, fmt.Errorf("%w: after %d attempts some window still fails the last check", ErrUndecided, round+1)
+		}
+	}
+	out.Nights = nightsOf(p, tasks, out.Schedule.Window)
+	for _, n := range out.Nights {
+		out.Warnings = append(out.Warnings, warn[n.Window]...)
+	}
+	return out, nil
+}
+
+func names(tasks []Task, items []int) []fleet.DeviceID {
+	out := make([]fleet.DeviceID, len(items))
+	for k, i := range items {
+		out[k] = tasks[i].Device
+	}
+	return out
+}
+
+func nightsOf(p *Problem, tasks []Task, win []int) []Night {
+	by := make([]Night, len(p.Windows))
+	for i, w := range win {
+		by[w].Devices = append(by[w].Devices, tasks[i].Device)
+		by[w].Minutes += p.Items[i].Work
+	}
+	var out []Night
+	for w, n := range by {
+		if len(n.Devices) > 0 {
+			n.Window, n.Name, n.Start, n.End = w, p.Windows[w].Name, p.Windows[w].Start, p.Windows[w].End
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// cluster is a window made of slots that overlap.
+type cluster struct {
+	start, end time.Time
+	slots      []Slot
+}
+
+func clusters(slots []Slot) []cluster {
+	slots = slices.Clone(slots)
+	slices.SortStableFunc(slots, func(a, b Slot) int { return a.Start.Compare(b.Start) })
+	var out []cluster
+	for _, s := range slots {
+		if k := len(out) - 1; k >= 0 && s.Start.Before(out[k].end) {
+			out[k].slots = append(out[k].slots, s)
+			if s.End.After(out[k].end) {
+				out[k].end = s.End
+			}
+			continue
+		}
+		out = append(out, cluster{s.Start, s.End, []Slot{s}})
+	}
+	return out
+}
+
+func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rules Rules) (*Problem, []int, map[int][]string, error) {
+	p := &Problem{}
+	var errs []error
+	bad := func(format string, a ...any) {
+		errs = append(errs, fmt.Errorf("%w: %s", ErrInvalid, fmt.Sprintf(format, a...)))
+	}
+	warn := map[int][]string{}
+	cs := clusters(slots)
+	if len(cs) == 0 && len(tasks) > 0 {
+		bad("there is no window for %d devices", len(tasks))
+	}
+	for w, c := range cs {
+		win := Window{Name: c.start.Format("2006-01-02 15:04 MST"), Capacity: Unlimited, Start: c.start, End: c.end}
+		if rules.People > 0 {
+			win.Capacity = int64(rules.People) * int64(c.end.Sub(c.start)/time.Minute)
+		}
+		for _, s := range c.slots {
+			for _, x := range s.Warnings {
+				warn[w] = append(warn[w], fmt.Sprintf("%s: %s", win.Name, x))
+			}
+		}
+		p.Windows = append(p.Windows, win)
+	}
+	devices := map[fleet.DeviceID]*fleet.Device{}
+	for k := range f.Devices {
+		devices[f.Devices[k].ID] = &f.Devices[k]
+	}
+	at := map[fleet.DeviceID]int{}
+	engineers := map[string]int{}
+	for k, e := range rules.Engineers {
+		engineers[e.Name] = k
+	}
+	byEngineer := make([][]int, len(rules.Engineers))
+	sites := map[string][]int{}
+	var siteNames []string
+	type fit struct {
+		site    string
+		minutes int64
+	}
+	fits := map[fit][]int{}
+	var fitKeys []fit
+	or1 := func(x float64) float64 {
+		if x == 0 {
+			return 1
+		}
+		return x
+	}
+	for i, t := range tasks {
+		d := devices[t.Device]
+		if d == nil {
+			bad("task %d names device %q, which the fleet does not have", i, t.Device)
+			d = &fleet.Device{}
+		}
+		if _, twice := at[t.Device]; twice {
+			bad("device %q has two tasks", t.Device)
+		}
+		at[t.Device] = i
+		p.Items = append(p.Items, Item{Name: string(t.Device), Work: t.Minutes, Risk: or1(t.Exposure) * or1(t.Criticality)})
+		if _, ok := sites[d.Site]; !ok {
+			siteNames = append(siteNames, d.Site)
+		}
+		sites[d.Site] = append(sites[d.Site], i)
+		k := fit{d.Site, t.Minutes}
+		if _, ok := fits[k]; !ok {
+			fitKeys = append(fitKeys, k)
+		}
+		fits[k] = append(fits[k], i)
+		if t.Engineer != "" {
+			k, ok := engineers[t.Engineer]
+			if !ok {
+				bad("task of %q needs engineer %q, who is not listed", t.Device, t.Engineer)
+			} else {
+				byEngineer[k] = append(byEngineer[k], i)
+			}
+		}
+	}
+	if len(errs) > 0 {
+		return nil, nil, nil, errors.Join(errs...)
+	}
+	// Which windows have a slot that is long enough, by site and minutes.
+	for _, k := range fitKeys {
+		var ws []int
+		for w, c := range cs {
+			if slices.ContainsFunc(c.slots, func(s Slot) bool {
+				return (s.Site == "" || s.Site == k.site) && time.Duration(k.minutes)*time.Minute <= s.End.Sub(s.Start)
+			}) {
+				ws = append(ws, w)
+			}
+		}
+		if len(ws) < len(cs) {
+			p.Permits = append(p.Permits, Permit{Items: fits[k], Windows: ws,
+				Says: fmt.Sprintf("%d minutes of work at site %q fit into %d of %d windows: %s", k.minutes, k.site, len(ws), len(cs), p.names(fits[k]))})
+		}
+	}
+	window := map[string]int{}
+	for w, win := range p.Windows {
+		window[win.Name] = w
+	}
+	deadlines := map[time.Time][]int{}
+	var dates []time.Time
+	for i, t := range tasks {
+		if !t.Deadline.IsZero() {
+			if _, ok := deadlines[t.Deadline]; !ok {
+				dates = append(dates, t.Deadline)
+			}
+			deadlines[t.Deadline] = append(deadlines[t.Deadline], i)
+		}
+		if t.Pin != "" {
+			w, ok := window[t.Pin]
+			if !ok {
+				bad("%s is pinned to %q, which is no window", t.Device, t.Pin)
+				continue
+			}
+			p.Permits = append(p.Permits, p.Pin(i, w))
+		}
+		var ws []int
+		for _, b := range t.Ban {
+			w, ok := window[b]
+			if !ok {
+				bad("%s is banned from %q, which is no window", t.Device, b)
+				continue
+			}
+			ws = append(ws, w)
+		}
+		if len(ws) > 0 {
+			p.Permits = append(p.Permits, p.Ban(i, ws...))
+		}
+	}
+	for _, d := range dates {
+		p.Permits = append(p.Permits, p.Deadline(d, deadlines[d]...))
+	}
+	for _, g := range f.Groups {
+		var members []int
+		for _, m := range g.Members {
+			if i, ok := at[m]; ok {
+				members = append(members, i)
+			}
+		}
+		down := len(g.Members) - g.AtLeast
+		if len(members) == 0 || down >= len(members) {
+			continue
+		}
+		p.Groups = append(p.Groups, Group{Name: g.Name, Members: members, MaxDown: max(0, down),
+			Says: fmt.Sprintf("of redundancy group %s at least %d of %d stay in service", g.Name, g.AtLeast, len(g.Members))})
+	}
+	for _, s := range siteNames {
+		most := rules.PerSite
+		if v, ok := rules.Sites[s]; ok {
+			most = v
+		}
+		if most > 0 && most < len(sites[s]) {
+			p.Groups = append(p.Groups, Group{Name: "site " + s, Members: sites[s], MaxDown: most,
+				Says: fmt.Sprintf("at most %d devices of site %s in one window", most, s)})
+		}
+	}
+	for k, e := range rules.Engineers {
+		if len(byEngineer[k]) == 0 {
+			continue
+		}
+		b := Budget{Name: e.Name, Members: byEngineer[k], Says: fmt.Sprintf("%s works on %d at a time, no longer than the window", e.Name, max(1, e.Parallel))}
+		for _, c := range cs {
+			b.PerWindow = append(b.PerWindow, int64(max(1, e.Parallel))*int64(c.end.Sub(c.start)/time.Minute))
+		}
+		p.Budgets = append(p.Budgets, b)
+	}
+	seen := map[[2]int]bool{}
+	apart := func(a, b fleet.DeviceID, says string) {
+		i, ok := at[a]
+		j, ok2 := at[b]
+		if !ok || !ok2 || i == j {
+			return
+		}
+		if k := [2]int{min(i, j), max(i, j)}; !seen[k] {
+			seen[k] = true
+			p.Conflicts = append(p.Conflicts, Conflict{A: k[0], B: k[1], Says: says})
+		}
+	}
+	if rules.NeighboursApart {
+		for _, l := range f.Links {
+			apart(l.A.Device, l.B.Device, fmt.Sprintf("%s and %s are neighbours over %s and never restart together", l.A.Device, l.B.Device, l.ID))
+		}
+	}
+	if rules.RiskApart {
+		ends := map[string][]fleet.DeviceID{}
+		var order []string
+		for _, l := range f.Links {
+			for _, r := range l.SharedRisk {
+				if ends[r] == nil {
+					order = append(order, r)
+				}
+				ends[r] = append(ends[r], l.A.Device, l.B.Device)
+			}
+		}
+		for _, r := range order {
+			for k, a := range ends[r] {
+				for _, b := range ends[r][:k] {
+					apart(b, a, fmt.Sprintf("%s and %s share the risk %s", b, a, r))
+				}
+			}
+		}
+	}
+	stage := stages(tasks, devices, rules, at, bad)
+	last := slices.Max(append(stage, 0))
+	of := make([][]int, last+1)
+	for i, s := range stage {
+		of[s] = append(of[s], i)
+	}
+	prev := -1
+	for s, items := range of {
+		if len(items) == 0 {
+			continue
+		}
+		if prev >= 0 {
+			says := fmt.Sprintf("stage %d (%d devices) before stage %d (%d devices)", prev, len(of[prev]), s, len(items))
+			if rules.Soak > 0 {
+				says += ", with " + span(rules.Soak) + " to soak"
+			}
+			p.Orders = append(p.Orders, Order{Before: of[prev], After: items, Soak: rules.Soak, Says: says})
+		}
+		prev = s
+	}
+	var before []int
+	from := ""
+	for _, role := range rules.RoleOrder {
+		var items []int
+		for i, t := range tasks {
+			if devices[t.Device].Role == role {
+				items = append(items, i)
+			}
+		}
+		if len(before) > 0 && len(items) > 0 {
+			// Within a stage; a canary may be of a later role.
+			for s := range of {
+				b, a := inStage(before, stage, s), inStage(items, stage, s)
+				if len(a) > 0 && len(b) > 0 {
+					p.Orders = append(p.Orders, Order{Before: b, After: a, Says: fmt.Sprintf("role %s before role %s", from, role)})
+				}
+			}
+		}
+		if len(items) > 0 {
+			before, from = items, role
+		}
+	}
+	if rules.Carries != nil {
+		p.Together = func(items []int) (bool, string) { return rules.Carries.Carries(ctx, names(tasks, items)) }
+	}
+	if len(errs) > 0 {
+		return nil, nil, nil, errors.Join(errs...)
+	}
+	return p, stage, warn, nil
+}
+
+func inStage(items, stage []int, s int) []int {
+	var out []int
+	for _, i := range items {
+		if stage[i] == s {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// stages gives every task its stage.
+func stages(tasks []Task, devices map[fleet.DeviceID]*fleet.Device, rules Rules, at map[fleet.DeviceID]int, bad func(string, ...any)) []int {
+	stage := make([]int, len(tasks))
+	order := make([]int, len(tasks))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		if c := cmp.Compare(tasks[a].Criticality, tasks[b].Criticality); c != 0 {
+			return c
+		}
+		return strings.Compare(string(tasks[a].Device), string(tasks[b].Device))
+	})
+	canary := map[int]bool{}
+	for _, d := range rules.Canaries {
+		i, ok := at[d]
+		if !ok {
+			bad("canary %q has no task", d)
+			continue
+		}
+		canary[i] = true
+	}
+	if len(rules.Canaries) == 0 && rules.CanaryCount > 0 {
+		used := map[string]int{}
+		for round := 1; len(canary) < min(rules.CanaryCount, len(tasks)); round++ {
+			for _, i := range order {
+				if pf := devices[tasks[i].Device].Platform; !canary[i] && used[pf] < round && len(canary) < rules.CanaryCount {
+					canary[i] = true
+					used[pf]++
+				}
+			}
+		}
+	}
+	if len(canary) == 0 && len(rules.Growth) == 0 {
+		return stage
+	}
+	if !slices.IsSorted(rules.Growth) || len(rules.Growth) > 0 && (rules.Growth[0] <= 0 || rules.Growth[len(rules.Growth)-1] > 1) {
+		bad("growth is %v, which should be rising shares above 0 and up to 1", rules.Growth)
+		return stage
+	}
+	done := len(canary)
+	for _, i := range order {
+		if canary[i] {
+			continue
+		}
+		s := 1
+		for _, g := range rules.Growth {
+			if float64(done) >= g*float64(len(tasks)) {
+				s++
+			}
+		}
+		stage[i] = s
+		done++
+	}
+	return stage
+}
