@@ -6,5 +6,7 @@
 // the Debian packages frr, bird2, keepalived, lldpd, openvswitch-switch and
 // iproute2; they say what they leave out where one is missing. With
 // TOWPATH_PEERS=full in the environment they take all pairs of daemons and
-// about ten minutes, otherwise a few pairs and less than one.
+// about ten minutes, otherwise a few pairs and less than one; TOWPATH_PEERS_ONLY
+// names a single protocol, and TOWPATH_PEERS_REPORT a file that the tables are
+// added to.
 package peers
