@@ -95,6 +95,13 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 	if err != nil {
 		return st, err
 	}
+	// A run that has ended asks nothing of any device.
+	if st, _, err = StateOf(ctx, h.Store, run); err != nil || st.Status == conduct.Closed {
+		if err == nil && run.Verdict != string(st.Verdict) {
+			err = h.Store.SetVerdict(ctx, run.ID, string(st.Verdict))
+		}
+		return st, err
+	}
 	d, err := a.Device(string(in.Plan.Device))
 	if err != nil {
 		return st, err

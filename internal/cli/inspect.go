@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -510,7 +509,7 @@ func (e *env) runbookCmd() *cobra.Command {
 			if e.format == "json" {
 				return e.json(p.Plan)
 			}
-			var w io.Writer = e.out
+			w := e.out
 			var b strings.Builder
 			if out != "" {
 				w = &b

@@ -290,6 +290,9 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	if err != nil {
 		return errors.Join(runErr, err)
 	}
+	if flags.asker != nil {
+		now.Choices = nil // its lab goes with the command: there is nothing to take up
+	}
 	e.printEnd(doc, path, &now)
 	if after != nil {
 		after(doc, nil)

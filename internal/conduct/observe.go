@@ -44,7 +44,7 @@ func Observe(c *state.Capture) Observation {
 	return o
 }
 
-// Intent returns the observation that the intent in force was written with;
+// IntentObservation returns the observation that the intent in force was written with;
 // ok is false where there is none.
 func (s *State) IntentObservation() (o Observation, ok bool) {
 	if s.Intent == nil || len(s.Intent.Data) == 0 {

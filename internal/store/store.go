@@ -311,10 +311,26 @@ func (s *Store) Conduct(ctx context.Context, run string, body func(context.Conte
 			err = fmt.Errorf("store: stop the durable engine: %w", e)
 		}
 	}()
-	if _, err := dbos.RunWorkflow(engine, work, run, dbos.WithWorkflowID(run)); err != nil {
+	handle, err := dbos.RunWorkflow(engine, work, run, dbos.WithWorkflowID(run))
+	if err != nil {
 		return "", fmt.Errorf("store: start run %s: %w", run, err)
 	}
-	e := <-ended
+	// A workflow that has ended is not run again: the engine gives the result
+	// that it kept, and body is never called.
+	kept := make(chan end, 1)
+	go func() {
+		v, err := handle.GetResult()
+		kept <- end{v, err}
+	}()
+	var e end
+	select {
+	case e = <-ended:
+	case e = <-kept:
+		select {
+		case e = <-ended: // it ended just now
+		default:
+		}
+	}
 	if e.err == nil {
 		if err := s.SetVerdict(context.WithoutCancel(ctx), run, e.verdict); err != nil {
 			return "", err

@@ -109,7 +109,7 @@ func TestOneProcessAtATime(t *testing.T) {
 	_, err := s.Conduct(t.Context(), "r1", func(ctx context.Context, _ *Journal) (string, error) {
 		_, err := s.Conduct(ctx, "r1", func(context.Context, *Journal) (string, error) { return "accepted", nil })
 		if !errors.Is(err, ErrInUse) {
-			return "", fmt.Errorf("second conductor got %v, want ErrInUse", err)
+			return "", fmt.Errorf("second conductor got %w, want ErrInUse", err)
 		}
 		return "accepted", nil
 	})
@@ -192,5 +192,24 @@ func TestDeviceIsWorkedOnOnce(t *testing.T) {
 	})
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// A run that has ended gives its verdict again, and its body is not called.
+func TestEndedRunIsNotRunAgain(t *testing.T) {
+	s := fresh(t, "r1")
+	called := 0
+	for range 3 {
+		v, err := s.Conduct(t.Context(), "r1", func(ctx context.Context, j *Journal) (string, error) {
+			called++
+			_, err := j.Do(ctx, 1, "only", func(context.Context) ([]byte, error) { return []byte("{}"), nil })
+			return "accepted", err
+		})
+		if err != nil || v != "accepted" {
+			t.Fatalf("%q, %v, want accepted", v, err)
+		}
+	}
+	if called != 1 {
+		t.Errorf("the body was called %d times, want once", called)
 	}
 }
