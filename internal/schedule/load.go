@@ -14,9 +14,9 @@ import (
 //
 // It is for one goroutine at a time.
 type Load struct {
-	base *network.State
-	opt  LoadOptions
-	fail []network.Change
+	base  *network.State
+	opt   LoadOptions
+	fail  []network.Change
 	names []string // of the failures
 	// The states of sets asked before, by a hash of the set, so that one device
 	// more is computed from the set without it.
