@@ -52,7 +52,7 @@ func firstFit(p *schedule.Problem) int {
 // window that is used.
 func writeLP(out io.Writer, p *schedule.Problem, windows int) error {
 	var b strings.Builder
-	b.WriteString("Minimize\n obj:")
+	b.WriteString("Minimize\n obj:") //nolint:misspell // a keyword of the format
 	for w := range windows {
 		fmt.Fprintf(&b, " + y%d", w)
 	}
@@ -131,7 +131,7 @@ func writeMiniZinc(out io.Writer, p *schedule.Problem, windows int) error {
 		}
 		fmt.Fprintf(&b, "constraint forall(v in 1..%d)(sum(m in [%s])(bool2int(m = v)) <= %d);\n", windows, strings.Join(s, ","), g.MaxDown)
 	}
-	fmt.Fprintf(&b, "solve :: int_search(w, first_fail, indomain_min) minimize top[%d];\noutput [\"windows \", show(top[%d]), \"\\n\"];\n", n, n)
+	fmt.Fprintf(&b, "solve :: int_search(w, first_fail, indomain_min) minimize top[%d];\noutput [\"windows \", show(top[%d]), \"\\n\"];\n", n, n) //nolint:misspell // a keyword of the language
 	_, err := io.WriteString(out, b.String())
 	return err
 }

@@ -26,7 +26,7 @@ func (s *state) arrange(done <-chan struct{}, lim Limits, out *Schedule) bool {
 		return false
 	}
 	if s.n <= 12 && s.W <= 12 && s.p.Together == nil {
-		ex := &arranger{state: s.rules.newState(s.W), m: &meter{done: done, limit: 400_000}, K: K,
+		ex := &arranger{state: s.newState(s.W), m: &meter{done: done, limit: 400_000}, K: K,
 			risk: risk, worst: worst, best: slices.Clone(s.win)}
 		complete := ex.dive(0, 0)
 		out.Nodes += ex.m.n

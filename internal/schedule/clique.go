@@ -178,9 +178,8 @@ func cliques(g *graph, cl []int, limit int) [][]int {
 // with its twins and w coloured with lb colours, every vertex of H that has the
 // colour of w could take its twin's instead, and H would do with lb-1.
 //
-// Source: Mycielski, Sur le coloriage des graphes, 1955; as a bound: Hebrard and
-// Katsirelos, Constraint and Satisfiability Reasoning for Graph Coloring, 2020,
-// from memory.
+// Source: Mycielski, Colloquium Mathematicum 3, 1955; as a bound in a search: Hebrard
+// and Katsirelos, Journal of Artificial Intelligence Research 69, 2020; from memory.
 func mycielski(g *graph, verts []int, lb int) int {
 	h := newGraph(g.n) // the edges that the argument uses
 	in := newSet(g.n)

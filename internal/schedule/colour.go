@@ -22,10 +22,9 @@ type coloured struct {
 // vertices that see no more than another that they do not see. DSATUR and a tabu
 // search bound from above, and a branch and bound over the rest closes the gap.
 //
-// Source: Brélaz, New methods to color the vertices of a graph, 1979 (DSATUR);
-// Hertz and de Werra, Using tabu search techniques for graph coloring, 1987;
-// San Segundo, A new DSATUR-based algorithm for exact vertex coloring, 2012 (the
-// tie-break); all from memory.
+// Source: Brélaz, Communications of the ACM 22, 1979 (DSATUR); Hertz and de Werra,
+// Computing 39, 1987 (tabu search); San Segundo, Computers and Operations Research
+// 39, 2012 (the tie-break); all from memory.
 func colour(done <-chan struct{}, g *graph, lim Limits) coloured {
 	if g.n == 0 {
 		return coloured{bound: "nothing to do"}

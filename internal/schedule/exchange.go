@@ -11,8 +11,8 @@ import (
 // just moved rest for a while. Between such moves pairs of bins trade items so
 // that full bins become fuller, which leaves room in others.
 //
-// Source: Buljubašić and Vasquez, Consistent neighborhood search for
-// one-dimensional bin packing, 2016, from memory.
+// Source: Buljubašić and Vasquez, Computers and Operations Research 76, 2016 (the
+// pile and its trades), from memory.
 func exchange(done <-chan struct{}, sizes []int64, c int64, from packed, k int, moves int64, rng *rand.Rand) *packed {
 	all := make([][]int, from.used)
 	load := make([]int64, from.used)

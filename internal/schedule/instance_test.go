@@ -13,6 +13,8 @@ import (
 	"time"
 )
 
+const graphs = "coloring" //nolint:misspell // the folder has this name
+
 // data returns the folder of open data, or skips.
 func data(t testing.TB, sub string) string {
 	t.Helper()
@@ -91,7 +93,7 @@ func TestSmallWindowsHaveTheirOptimum(t *testing.T) {
 
 func chromatic(t testing.TB) map[string]int {
 	t.Helper()
-	fh, err := os.Open(filepath.Join(data(t, "coloring"), "chromatic_numbers.csv"))
+	fh, err := os.Open(filepath.Join(data(t, graphs), "chromatic_numbers.csv"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -110,17 +112,17 @@ func chromatic(t testing.TB) map[string]int {
 	return out
 }
 
-// Source: ../shared/data/coloring/chromatic_numbers.csv.
+// Source: chromatic_numbers.csv beside the graphs.
 func TestChromaticNumbersAreProven(t *testing.T) {
 	for name, chi := range chromatic(t) {
-		got, _ := answers(t, filepath.Join(data(t, "coloring"), name+".col"), "", Limits{})
+		got, _ := answers(t, filepath.Join(data(t, graphs), name+".col"), "", Limits{})
 		if a := got[0]; !a.Proven || a.WindowsUsed != chi {
 			t.Errorf("%s: used %d, bound %d; the chromatic number is %d", name, a.WindowsUsed, a.LowerBound, chi)
 		}
 	}
 }
 
-// Source: ../shared/data/coloring; the numbers beyond the table are those of the
+// Source: chromatic_numbers.csv; the numbers beyond the table are those of the
 // public benchmark, from memory.
 func TestAllBenchmarkGraphs(t *testing.T) {
 	long(t)
@@ -133,7 +135,7 @@ func TestAllBenchmarkGraphs(t *testing.T) {
 	} {
 		chi[name] = c
 	}
-	files, _ := filepath.Glob(filepath.Join(data(t, "coloring"), "*.col"))
+	files, _ := filepath.Glob(filepath.Join(data(t, graphs), "*.col"))
 	proven := 0
 	for _, f := range files {
 		name := strings.TrimSuffix(filepath.Base(f), ".col")

@@ -3,6 +3,7 @@ package schedule
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 
 	"towpath/internal/fleet"
@@ -18,18 +19,22 @@ type Load struct {
 	opt   LoadOptions
 	fail  []network.Change
 	names []string // of the failures
+	arcs  [][]int  // of a failure that is of links alone, the arcs it takes away
 	// The states of sets asked before, by a hash of the set, so that one device
 	// more is computed from the set without it.
 	states map[uint64]*network.State
 	sets   map[uint64][]fleet.DeviceID
 	hash   map[fleet.DeviceID]uint64
+	age    []uint64 // the keys of the states, oldest first
+	nodes  int
 	// Asked counts the sets that were computed, Failed the failures on top.
 	Asked, Failed int64
 	lost          int // demands without a path from the start
 }
 
-// keepStates bounds the states that a Load holds on to.
-const keepStates = 512
+// keep bounds the states that a Load holds on to; in a large network each is some
+// megabytes.
+func (l *Load) keep() int { return min(512, max(32, 400_000/max(1, l.nodes))) }
 
 // LoadOptions say what the network must bear.
 type LoadOptions struct {
@@ -53,6 +58,7 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 		opt.Limit = 1
 	}
 	l := &Load{base: base, opt: opt, states: map[uint64]*network.State{}, sets: map[uint64][]fleet.DeviceID{}, hash: map[fleet.DeviceID]uint64{}}
+	l.nodes = len(base.Network().Nodes())
 	l.lost = base.Result().UnroutableDemands
 	var names []string
 	for n := range opt.Failures {
@@ -63,20 +69,47 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 	for _, n := range names {
 		changes = append(changes, opt.Failures[n])
 	}
-	res, err := base.Each(changes)
+	byLink := map[string][]int{}
+	for k, a := range base.Network().Arcs() {
+		byLink[a.Link] = append(byLink[a.Link], k)
+	}
+	for k, c := range changes {
+		var arcs []int
+		if len(c.Drains)+len(c.Lost) == 0 {
+			for _, n := range c.Links {
+				if len(byLink[n]) == 0 {
+					return nil, nil, fmt.Errorf("failure %s: %w: there is no link %q", names[k], ErrInvalid, n)
+				}
+				arcs = append(arcs, byLink[n]...)
+			}
+		}
+		l.fail, l.names, l.arcs = append(l.fail, c), append(l.names, names[k]), append(l.arcs, arcs)
+	}
+	try, at := l.worthTrying(base)
+	res, err := base.Each(try)
 	if err != nil {
 		return nil, nil, fmt.Errorf("failures: %w", err)
 	}
+	drop := map[int]bool{}
 	var weak []string
 	for k, r := range res {
-		if r.MaxUtilisation > opt.Limit+1e-9 || r.UnroutableDemands > l.lost && !opt.MayIsolate {
-			weak = append(weak, names[k])
-			continue
+		if ok, _ := l.fit(base, r, opt.MayIsolate); !ok {
+			weak = append(weak, names[at[k]])
+			drop[at[k]] = true
 		}
-		l.fail = append(l.fail, changes[k])
-		l.names = append(l.names, names[k])
 	}
+	l.fail, l.names, l.arcs = without(l.fail, drop), without(l.names, drop), without(l.arcs, drop)
 	return l, weak, nil
+}
+
+func without[T any](list []T, drop map[int]bool) []T {
+	var out []T
+	for k, x := range list {
+		if !drop[k] {
+			out = append(out, x)
+		}
+	}
+	return out
 }
 
 // mix spreads the bits of a counter. Source: Steele, Lea and Flood, Fast
@@ -138,9 +171,13 @@ func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
 		return nil, err
 	}
 	l.Asked++
-	if len(l.states) >= keepStates {
-		clear(l.states)
-		clear(l.sets)
+	if len(l.age) >= l.keep() { // the oldest goes
+		delete(l.states, l.age[0])
+		delete(l.sets, l.age[0])
+		l.age = l.age[1:]
+	}
+	if _, known := l.states[key]; !known {
+		l.age = append(l.age, key)
 	}
 	l.states[key], l.sets[key] = st, slices.Clone(out)
 	return st, nil
@@ -159,17 +196,47 @@ func (l *Load) Carries(_ context.Context, out []fleet.DeviceID) (bool, string) {
 	if len(l.fail) == 0 {
 		return true, ""
 	}
-	res, err := st.Each(l.fail)
+	fail, at := l.worthTrying(st)
+	res, err := st.Each(fail)
 	if err != nil {
 		return false, err.Error()
 	}
 	l.Failed += int64(len(res))
 	for k, r := range res {
 		if ok, why := l.fit(st, r, l.opt.MayIsolate); !ok {
-			return false, "should " + l.names[k] + " fail, " + why
+			return false, "should " + l.names[at[k]] + " fail, " + why
 		}
 	}
 	return true, ""
+}
+
+// worthTrying leaves out failures that cannot overload anything. With a link
+// gone, distances only grow: a router whose distance stays keeps a part of its
+// next hops, and one whose distance grows sent everything over the link. So only
+// traffic that used the link moves, and each unit of it crosses an arc at most
+// once. Where every arc has room for all that the link carries, nothing is
+// overloaded.
+func (l *Load) worthTrying(st *network.State) (fail []network.Change, at []int) {
+	loads := st.Loads()
+	room := math.Inf(1)
+	for a, c := range st.Capacities() {
+		if !math.IsInf(c, 1) && c > 0 {
+			room = min(room, l.opt.Limit*c-loads[a])
+		}
+	}
+	for k, c := range l.fail {
+		if l.arcs[k] != nil && l.opt.MayIsolate {
+			sum := 0.0
+			for _, a := range l.arcs[k] {
+				sum += loads[a]
+			}
+			if sum <= room {
+				continue
+			}
+		}
+		fail, at = append(fail, c), append(at, k)
+	}
+	return fail, at
 }
 
 func (l *Load) fit(st *network.State, r network.Result, alone bool) (bool, string) {

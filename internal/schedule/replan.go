@@ -124,7 +124,6 @@ func Replan(ctx context.Context, p *Problem, past Past, lim Limits) (Revision, e
 	var best []int
 	rng := rand.New(rand.NewPCG(lim.Seed, 0x72657075))
 	if _, ok := st.repair(ctx.Done(), slices.Clone(queue), r.steps(lim, W)+5*int64(len(queue))+2000, weight, rng); ok {
-		best = slices.Clone(st.win)
 		// Whoever can go back does.
 		for again := true; again; {
 			again = false

@@ -119,7 +119,7 @@ func (r *rules) hopeless() error {
 		for _, b := range r.budgetsOf[i] {
 			ok = ok && it.Work <= r.p.Budgets[b].most()
 		}
-		if ok && r.p.Together != nil {
+		if ok && r.p.Together != nil && r.n <= 2000 {
 			ok = r.together([]int{i})
 		}
 		if !ok {
