@@ -467,3 +467,21 @@ func TestReplanAfterABadNight(t *testing.T) {
 		}
 	}
 }
+
+func BenchmarkCampaign(b *testing.B) {
+	for _, c := range []struct{ n, people, slots int }{{100, 4, 60}, {1000, 10, 90}, {10000, 40, 200}} {
+		b.Run(fmt.Sprint(c.n), func(b *testing.B) {
+			f, tasks := madeFleet(c.n)
+			slots := madeSlots(c.slots)
+			for b.Loop() {
+				rules, _, _ := madeRules(b, f, c.people)
+				w, err := Campaign(context.Background(), f, tasks, slots, rules, Limits{})
+				if err != nil {
+					b.Fatal(err)
+				}
+				b.ReportMetric(float64(w.Schedule.Used), "windows")
+				b.ReportMetric(float64(w.Schedule.LowerBound), "windows-at-least")
+			}
+		})
+	}
+}

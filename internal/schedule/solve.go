@@ -177,7 +177,11 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 	if best != nil {
 		used = st.used
 		// Close one window after the other, the emptiest first.
-		for fails := 0; used > out.LowerBound && fails < 6 && !stopped(done); {
+		tries := 6
+		if r.p.Together != nil && r.n > 2000 {
+			tries = 1 // each step asks about every window
+		}
+		for fails := 0; used > out.LowerBound && fails < tries && !stopped(done); {
 			st.load1(best)
 			var ws []int
 			for w := range st.W {

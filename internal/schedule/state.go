@@ -540,7 +540,8 @@ func (s *state) inTheWay(i, w int, weight, out []int) ([]int, bool) {
 		add(u)
 		over -= s.p.Items[u].Work
 	}
-	if s.p.Together != nil {
+	// In large problems the set is asked for once the items have left.
+	if s.p.Together != nil && s.n <= 500 {
 		for {
 			list := []int{i}
 			for _, u := range s.in[w] {
