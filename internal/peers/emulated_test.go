@@ -112,6 +112,7 @@ func (e emulated) through(t *testing.T, n int, s time.Duration, rng *rand.Rand, 
 
 // TestEmulatedNeighbours silences the lab's chassis in front of its emulated
 // neighbours. The lab knows no formula of survival, so the two are independent.
+// Source: the standards that each of its machines names.
 func TestEmulatedNeighbours(t *testing.T) {
 	profiles, err := survival.ReadProfiles(strings.NewReader(labProfiles))
 	if err != nil {
@@ -163,6 +164,8 @@ func capture(st neighbour.Status) state.Adjacency {
 
 // TestEmulatedRestarts lets the lab's chassis lose its state in the silence, so
 // that only its neighbours' help can keep an adjacency.
+// Source: RFC 4724, RFC 8538, RFC 3623, RFC 8706 and RFC 3478 by way of the lab's
+// machines.
 func TestEmulatedRestarts(t *testing.T) {
 	type restart struct {
 		pair

@@ -315,6 +315,7 @@ func tally(t *testing.T, title, head string, trials []tried, ps []float64) {
 
 // TestRealPeers silences daemons and compares what becomes of their adjacencies
 // with the forecast.
+// Source: the daemons themselves; their versions are printed with the result.
 func TestRealPeers(t *testing.T) {
 	g := newGround(t)
 	p := newPulse()

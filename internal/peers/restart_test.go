@@ -409,6 +409,7 @@ func (c restartCase) run(g *ground) (m measured, err error) {
 
 // TestRestartsOfRealDaemons restarts a router between two hosts, measures what
 // traffic loses with the program's own probe, and compares it with the forecast.
+// Source: FRR itself; its version is printed with the result.
 func TestRestartsOfRealDaemons(t *testing.T) {
 	if !full {
 		t.Skip("left out in the short form: graceful restarts of real daemons; TOWPATH_PEERS=full runs them")
