@@ -475,6 +475,26 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 			}
 		}
 	}
+	// A group takes its windows, and items that exclude all of it and each other
+	// take one more each.
+	for _, gr := range r.p.Groups {
+		ms := mine(gr.Members)
+		if gr.MaxDown <= 0 || len(ms) == 0 {
+			continue
+		}
+		common := g.row[back[ms[0]]].clone()
+		for _, i := range ms[1:] {
+			common.and(common, g.row[back[i]])
+		}
+		more := 0
+		for v := common.next(0); v >= 0; v = common.next(0) {
+			more++
+			common.and(common, g.row[v])
+		}
+		if more > 0 {
+			raise((len(ms)+gr.MaxDown-1)/gr.MaxDown+more, fmt.Sprintf("group %s and those that exclude all of it", gr.Name))
+		}
+	}
 	cl := clique(g, &meter{done: done, limit: 50_000_000 / int64(1000+len(items)*len(items)/16)})
 	raise(len(cl), "a set of items that all exclude each other")
 	return best, why
