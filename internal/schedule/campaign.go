@@ -530,3 +530,18 @@ func stages(tasks []Task, devices map[fleet.DeviceID]*fleet.Device, rules Rules,
 	}
 	return stage
 }
+
+// Slots returns the nights as slots for [WriteCalendar]. campaign begins their
+// UIDs, so that a later calendar of the same campaign replaces them.
+func (w Waves) Slots(campaign string) []Slot {
+	out := make([]Slot, 0, len(w.Nights))
+	for k, n := range w.Nights {
+		s := Slot{UID: fmt.Sprintf("%s-window-%d", campaign, n.Window), Start: n.Start, End: n.End,
+			Summary: fmt.Sprintf("Wave %d of %d: %d devices", k+1, len(w.Nights), len(n.Devices))}
+		for _, d := range n.Devices {
+			s.Warnings = append(s.Warnings, string(d))
+		}
+		out = append(out, s)
+	}
+	return out
+}
