@@ -7,9 +7,9 @@ PACKAGES ?= ./...
 export GOTOOLCHAIN := local
 export GOFLAGS := -mod=readonly
 
-.PHONY: test lint vet unit fuzz-seeds demo bench tools
+.PHONY: test lint vet unit e2e test-peers demo bench
 
-test: vet lint unit
+test: vet lint unit e2e
 
 demo:
 	$(GO) run ./cmd/towpath demo
@@ -29,3 +29,26 @@ lint: $(BIN)/golangci-lint-$(LINT_VERSION)
 # Fuzz targets run their committed seeds as ordinary tests here.
 unit:
 	$(GO) test -race -shuffle=on -timeout 40m $(PACKAGES)
+
+# The whole job with real packets: the demo in both kinds, every fault, and the
+# process killed at every journal write. Real time matters there, so it runs by
+# itself and without the race detector.
+e2e:
+	$(GO) test -count=1 -timeout 40m -run 'TestDemo|TestFaults|TestKilledAtEveryWrite' -v ./cmd/towpath
+
+# test-peers compares the forecasts with daemons that nobody here wrote: FRR,
+# BIRD, keepalived, lldpd and Open vSwitch in network namespaces, as root. It
+# takes about eight minutes; the tables go to PEERS_REPORT too. make test runs
+# a short form of it where root and the packages are there.
+PEERS_PACKAGES := frr bird2 keepalived lldpd openvswitch-switch iproute2
+PEERS_REPORT ?= $(BIN)/peers.md
+test-peers:
+	dpkg -s $(PEERS_PACKAGES) >/dev/null 2>&1 || { apt-get update -q && RUNLEVEL=1 DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $(PEERS_PACKAGES); }
+	mkdir -p $(dir $(PEERS_REPORT)) && rm -f $(PEERS_REPORT)
+	TOWPATH_PEERS=full TOWPATH_PEERS_REPORT=$(PEERS_REPORT) $(GO) test -count=1 -v -timeout 30m ./internal/peers/
+
+# The measured figures, each beside its peer in the same run.
+bench:
+	$(GO) run ./bench/staging
+	$(GO) run ./bench/network
+	$(GO) run ./bench/waves

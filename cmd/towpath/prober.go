@@ -3,7 +3,8 @@ package main
 import (
 	"context"
 	"fmt"
-	"sync"
+	"math"
+	"sync/atomic"
 	"time"
 
 	"towpath/internal/app"
@@ -16,15 +17,14 @@ type prober struct {
 	sender *probe.Sender
 	bucket time.Duration
 
-	mu      sync.Mutex
-	started bool
-	begun   time.Time
-	lost    uint64    // as last seen
-	since   time.Time // nothing has been lost since
+	started atomic.Bool
 }
 
+// waited is how long a reply is waited for before its packet is lost.
+const waited = 2 * time.Second
+
 func newProber(spec app.ProbeSpec) (conduct.Prober, error) {
-	cfg := probe.Config{Rate: spec.Rate, Bucket: spec.Bucket}
+	cfg := probe.Config{Rate: spec.Rate, Bucket: spec.Bucket, Tmax: waited}
 	for _, f := range spec.Flows {
 		cfg.Flows = append(cfg.Flows, probe.Flow{Name: f.Name, To: f.To, Ports: f.Ports})
 	}
@@ -40,15 +40,13 @@ func newProber(spec app.ProbeSpec) (conduct.Prober, error) {
 
 // Start implements [conduct.Prober].
 func (p *prober) Start(ctx context.Context) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.started {
+	if p.started.Load() {
 		return nil
 	}
 	if err := p.sender.Start(ctx); err != nil {
 		return err
 	}
-	p.started, p.begun, p.since = true, time.Now(), time.Now()
+	p.started.Store(true)
 	return nil
 }
 
@@ -58,24 +56,22 @@ func (p *prober) Mark(label string) { p.sender.Mark(label, time.Now()) }
 // Live implements [conduct.Prober].
 func (p *prober) Live() conduct.Live {
 	var l conduct.Live
-	open := time.Duration(0)
+	clean := time.Duration(math.MaxInt64)
 	for _, f := range p.sender.Live() {
 		l.Sent += f.Sent
 		l.Lost += f.Lost
+		// A gap that is still open may yet turn out to be replies that are only
+		// late; from the waiting threshold on it is loss (RFC 7680 §2.8.2). One
+		// that has ended is known at once.
+		if f.Open < waited {
+			f.Open = 0
+		}
 		if d, dir := f.Worst(); d > l.Worst {
 			l.Worst, l.WorstFlow = d, f.Name+" "+dir.String()
 		}
-		open = max(open, f.Open)
+		clean = min(clean, f.Clean)
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	now := time.Now()
-	// A reply that is only late opens a gap of a few packets for a moment; a
-	// gap that stays is loss, and so is every packet that is counted lost.
-	if l.Lost != p.lost || open > 100*time.Millisecond {
-		p.lost, p.since = l.Lost, now
-	}
-	if l.Clean = now.Sub(p.since); !p.started || l.Sent == 0 {
+	if l.Clean = clean; !p.started.Load() || l.Sent == 0 {
 		l.Clean = 0
 	}
 	return l
@@ -132,6 +128,8 @@ func series(f probe.FlowResult) []conduct.Series {
 	for i, b := range f.Buckets {
 		fwd.Sent[i], rev.Sent[i], both.Sent[i] = b.Sent, b.Sent, b.Sent
 		fwd.Lost[i], rev.Lost[i], both.Lost[i] = b.Forward, b.Reverse, b.RoundTrip
+		// What never reached the reflector could not be lost on the way back.
+		rev.Sent[i] = b.Sent - min(b.Sent, b.Forward+b.RoundTrip)
 		unplaced = unplaced || b.RoundTrip > 0
 	}
 	out := []conduct.Series{fwd, rev}

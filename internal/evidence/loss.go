@@ -40,7 +40,9 @@ func (d *Document) timeline() (template.HTML, error) {
 			if !ok || !slices.ContainsFunc(in.Rows, func(r TimelineRow) bool { return r.Flow == flow }) {
 				flow, why = "", v.Why
 			}
-			in.Voids = append(in.Voids, TimelineVoid{Flow: flow, From: max(0, v.From.Sub(m.Begun)), Until: min(in.Length, v.Until.Sub(m.Begun)), Why: why})
+			if from, until := max(0, v.From.Sub(m.Begun)), min(in.Length, v.Until.Sub(m.Begun)); until > from {
+				in.Voids = append(in.Voids, TimelineVoid{Flow: flow, From: from, Until: until, Why: why})
+			}
 		}
 		in.Marks = d.marks(m, in.Length)
 		if err := Timeline(&b, in); err != nil {

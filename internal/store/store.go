@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -302,7 +303,9 @@ func (s *Store) Conduct(ctx context.Context, run string, body func(context.Conte
 		}
 		return v, nil
 	}
-	dbos.RegisterWorkflow(engine, work, dbos.WithWorkflowName("conduct"))
+	// The engine would give a run up for good after a hundred crashes. How often
+	// is a person's business: each time it is taken up, somebody asked for it.
+	dbos.RegisterWorkflow(engine, work, dbos.WithWorkflowName("conduct"), dbos.WithMaxRecoveryAttempts(math.MaxInt32))
 	if err := dbos.Launch(engine); err != nil {
 		return "", fmt.Errorf("store: start the durable engine: %w", err)
 	}
