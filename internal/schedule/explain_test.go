@@ -214,3 +214,14 @@ func TestExplainLarge(t *testing.T) {
 		t.Fatalf("got %+v", e)
 	}
 }
+
+// The bound alone does not refuse this one: twelve of work need three windows,
+// and three there are, but only one of them takes a piece.
+func TestInfeasibleAtTheBound(t *testing.T) {
+	w := nights(3, 4)
+	w[2].Capacity = 7
+	_, err := Solve(context.Background(), &Problem{Items: routers(5, 7), Windows: w}, Limits{})
+	if !errors.Is(err, ErrInfeasible) {
+		t.Fatalf("got %v", err)
+	}
+}

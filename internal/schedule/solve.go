@@ -173,7 +173,7 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 		}
 		W = min(most, 2*W)
 	}
-	used := r.n + 1
+	used := max(r.n, out.LowerBound) + 1 // more than any schedule found may use
 	if best != nil {
 		used = st.used
 		// Close one window after the other, the emptiest first.
