@@ -30,8 +30,8 @@ devices:
 # where they meet
 links:
   - id: mere-a
-    a: {device: mere-agg-1, interface: et-1/0/0}
-    b: {device: mere-agg-2, interface: et-1/0/0}
+    a: {device: mere-agg-1, interface: port-1/0/0}
+    b: {device: mere-agg-2, interface: port-1/0/0}
     capacity: 100Gbps
 redundancy-groups:
   - {name: mere-agg, members: [mere-agg-1, mere-agg-2], at-least: 1}
@@ -51,7 +51,7 @@ func TestRead(t *testing.T) {
 			{ID: "mere-agg-2", Platform: "alder-9"},
 		},
 		Links: []Link{{
-			ID: "mere-a", A: Endpoint{"mere-agg-1", "et-1/0/0"}, B: Endpoint{"mere-agg-2", "et-1/0/0"}, Capacity: 100e9,
+			ID: "mere-a", A: Endpoint{"mere-agg-1", "port-1/0/0"}, B: Endpoint{"mere-agg-2", "port-1/0/0"}, Capacity: 100e9,
 		}},
 		Groups:  []RedundancyGroup{{Name: "mere-agg", Members: []DeviceID{"mere-agg-1", "mere-agg-2"}, AtLeast: 1}},
 		Demands: []Demand{{From: "mere-agg-1", To: "mere-agg-2", Rate: 2.5e9}},

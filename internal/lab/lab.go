@@ -97,7 +97,7 @@ func (l *Lab) start() error {
 func (c *Chassis) run() error {
 	var err error
 	if len(c.cfg.Flows) > 0 {
-		if c.plane, err = forward.New(forward.Config{Flows: c.cfg.Flows}); err != nil {
+		if c.plane, err = forward.New(forward.Config{Flows: c.cfg.Flows, Idle: 15 * time.Second, Clients: 1024}); err != nil {
 			return err
 		}
 	}

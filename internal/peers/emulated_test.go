@@ -80,7 +80,7 @@ func (e emulated) through(t *testing.T, n int, s time.Duration, rng *rand.Rand, 
 		cfgs := make([]neighbour.Config, n)
 		for i := range cfgs {
 			cfgs[i] = neighbour.Config{
-				Interface: fmt.Sprintf("xe-1/%d", i), Neighbour: fmt.Sprintf("192.0.2.%d", i+1),
+				Interface: fmt.Sprintf("user-1/%d", i), Neighbour: fmt.Sprintf("192.0.2.%d", i+1),
 				Device: e.device, Far: e.far, DeviceProfile: e.dev, FarProfile: e.nbr, Nonstop: true,
 			}
 		}

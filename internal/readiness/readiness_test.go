@@ -80,7 +80,7 @@ func ready(tb testing.TB) *readiness.Input {
 	}
 	f := &fleet.Fleet{Operator: "Ostermoor Water and Light",
 		Devices: []fleet.Device{d, {ID: statetest.Partner, Platform: statetest.Platform}, {ID: "mere-edge-1", Serves: []string{"pumping station 4"}}},
-		Links:   []fleet.Link{link("et-1", statetest.Device, "mere-edge-1"), link("et-2", statetest.Partner, "mere-edge-1"), link("et-3", statetest.Device, statetest.Partner)},
+		Links:   []fleet.Link{link("port-1", statetest.Device, "mere-edge-1"), link("port-2", statetest.Partner, "mere-edge-1"), link("port-3", statetest.Device, statetest.Partner)},
 		Groups:  []fleet.RedundancyGroup{{Name: "mere", Members: []fleet.DeviceID{statetest.Device, statetest.Partner}, AtLeast: 1}}}
 	p := platform()
 	in := &readiness.Input{Device: d, Fleet: f, Platform: p, Path: path(tb, p, c), Capture: c, Earlier: earlier, Policy: policy.Default(), Now: now,

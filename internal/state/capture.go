@@ -392,7 +392,7 @@ func (c *Capture) ControllerWithRole(role string) (card Component, ok bool) {
 
 // Name names an adjacency in words that are the same everywhere: protocol,
 // neighbour, then the interface and the network instance where they tell
-// adjacencies apart, such as "ospfv2 192.0.2.2 on et-1/0".
+// adjacencies apart, such as "ospfv2 192.0.2.2 on port-1/0".
 func (a Adjacency) Name() string {
 	n := a.Protocol
 	if a.Neighbour != "" {

@@ -36,7 +36,7 @@ func (c *Capture) Sort() {
 }
 
 // Label names the adjacency for people, such as "bgp 192.0.2.1" or "ospfv2
-// 10.255.0.2 on et-1/0/1". The instance is added where it is not the default.
+// 10.255.0.2 on port-1/0/1". The instance is added where it is not the default.
 func (a Adjacency) Label() string {
 	s := a.Protocol
 	if a.Neighbour != "" {

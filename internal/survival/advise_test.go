@@ -34,7 +34,7 @@ func ospfOn(iface string, hello, dead time.Duration) state.Adjacency {
 func TestAdviceSlowsDownTheFewSessionsThatAreTooQuick(t *testing.T) {
 	c := &state.Capture{Device: "mere-agg-1"}
 	for i := range 12 {
-		iface := fmt.Sprintf("et-1/0/%d", i)
+		iface := fmt.Sprintf("port-1/0/%d", i)
 		interval := 10 * time.Second
 		if i < 4 {
 			interval = 300 * time.Millisecond
@@ -96,7 +96,7 @@ func TestEachProtocolIsAdvisedWhatItCanDo(t *testing.T) {
 		{state.RSVP, "", timers(s, 3500*time.Millisecond), Prices{}, SetTimers, "2.04s", 2},
 		{state.BGP, "", timers(s, 3*s), Prices{}, Drain, "", 1},
 	} {
-		a := state.Adjacency{Protocol: x.protocol, Interface: "et-1/0/1", Neighbour: "192.0.2.1", Timers: x.timers}
+		a := state.Adjacency{Protocol: x.protocol, Interface: "port-1/0/1", Neighbour: "192.0.2.1", Timers: x.timers}
 		if x.role != "" {
 			a.Role = some(x.role)
 		}
@@ -118,15 +118,15 @@ func TestALinkThatOthersStandOnAloneIsNotDrained(t *testing.T) {
 	}
 	far := state.Adjacency{Protocol: state.BGP, Neighbour: "198.51.100.9", Up: some(true), Restart: state.Restart{Nonstop: some(true)}}
 	law, only := LawOf(Fixed(3500*time.Millisecond)), Prices{Timers: -1, DrainDevice: -1}
-	one := &state.Capture{Adjacencies: []state.Adjacency{fast("et-1", "192.0.2.1"), far}}
+	one := &state.Capture{Adjacencies: []state.Adjacency{fast("port-1", "192.0.2.1"), far}}
 	if a := Advise(one, law, Options{}, only); a.Reached {
 		t.Errorf("drained the only way to a neighbour: %+v", a)
 	}
-	two := &state.Capture{Adjacencies: []state.Adjacency{fast("et-1", "192.0.2.1"), fast("et-2", "192.0.2.2"), far}}
+	two := &state.Capture{Adjacencies: []state.Adjacency{fast("port-1", "192.0.2.1"), fast("port-2", "192.0.2.2"), far}}
 	if a := Advise(two, law, Options{}, only); a.Reached {
 		t.Errorf("drained both ways to a neighbour: %+v", a)
 	}
-	slow := fast("et-3", "192.0.2.3")
+	slow := fast("port-3", "192.0.2.3")
 	slow.Timers = state.Timers{Send: some(10 * time.Second), NeighbourDetect: some(40 * time.Second)}
 	three := &state.Capture{Adjacencies: append(two.Adjacencies, slow)}
 	a := Advise(three, law, Options{}, only)
@@ -237,12 +237,12 @@ func drawCapture(t *rapid.T) *state.Capture {
 	s := time.Second
 	n := rapid.IntRange(1, 3).Draw(t, "links")
 	for i := range n {
-		iface := fmt.Sprintf("et-1/0/%d", i)
+		iface := fmt.Sprintf("port-1/0/%d", i)
 		if rapid.IntRange(0, 3).Draw(t, "aggregate") == 0 {
-			iface = fmt.Sprintf("ae%d", i)
+			iface = fmt.Sprintf("lag-%d", i)
 			g := state.Aggregate{Name: iface, MinLinks: some(1)}
 			for j := range rapid.IntRange(1, 2).Draw(t, "members") {
-				g.Members = append(g.Members, state.LACPMember{Interface: fmt.Sprintf("et-2/%d/%d", i, j), PartnerTimeout: some(rapid.SampledFrom([]string{"SHORT", "LONG"}).Draw(t, "timeout"))})
+				g.Members = append(g.Members, state.LACPMember{Interface: fmt.Sprintf("port-2/%d/%d", i, j), PartnerTimeout: some(rapid.SampledFrom([]string{"SHORT", "LONG"}).Draw(t, "timeout"))})
 			}
 			c.Aggregates = append(c.Aggregates, g)
 		}

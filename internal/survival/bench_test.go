@@ -21,10 +21,10 @@ func bigDevice(n int, distinct bool) *state.Capture {
 	}
 	left := n
 	for i := range n / 20 {
-		ae := fmt.Sprintf("ae%d", i)
+		ae := fmt.Sprintf("lag-%d", i)
 		g := state.Aggregate{Name: ae, MinLinks: some(1)}
 		for j := range 2 {
-			g.Members = append(g.Members, state.LACPMember{Interface: fmt.Sprintf("et-%d/%d", i, j), OwnTimeout: some("SHORT"), PartnerTimeout: some([]string{"SHORT", "LONG"}[(i/2+j)%2])})
+			g.Members = append(g.Members, state.LACPMember{Interface: fmt.Sprintf("port-%d/%d", i, j), OwnTimeout: some("SHORT"), PartnerTimeout: some([]string{"SHORT", "LONG"}[(i/2+j)%2])})
 		}
 		c.Aggregates = append(c.Aggregates, g)
 		bfd := bfdOn(ae+".0", []time.Duration{300 * ms, time.Second, 10 * time.Second}[i%3], 3)

@@ -648,7 +648,7 @@ func (k *compiler) links() map[string]int {
 	return gates
 }
 
-// base is the interface that a logical one such as "ae1.100" rides on.
+// base is the interface that a logical one such as "lag-1.100" rides on.
 func base(iface string, gates map[string]int) string {
 	for name := iface; name != ""; {
 		if _, ok := gates[name]; ok {

@@ -97,7 +97,7 @@ func TestToldTimersCount(t *testing.T) {
 // TestProbabilityOfOneAdjacencyByHand: with an exact interval the age of the
 // last hello is uniform, so the chance falls in a line.
 func TestProbabilityOfOneAdjacencyByHand(t *testing.T) {
-	a := ospfOn("et-1/0/1", time.Second, 4*time.Second)
+	a := ospfOn("port-1/0/1", time.Second, 4*time.Second)
 	a.BFD.Protected = some(false)
 	for s, want := range map[time.Duration]float64{3 * time.Second: 1, 3250 * ms: 0.75, 3500 * ms: 0.5, 4 * time.Second: 0} {
 		if got, _ := forecastOne(a, Fixed(s), Options{}); math.Abs(got.Survive-want) > 1e-12 {
@@ -171,14 +171,14 @@ func TestSpanningTreesAreForecast(t *testing.T) {
 		t.Errorf("%+v", a)
 	}
 	// An adjacency that the capture lists takes the tree's place.
-	c.Adjacencies = []state.Adjacency{{Protocol: state.RSTP, Instance: "rstp", Interface: "et-1", Neighbour: "8000.0200", Role: some("leaf")}}
+	c.Adjacencies = []state.Adjacency{{Protocol: state.RSTP, Instance: "rstp", Interface: "port-1", Neighbour: "8000.0200", Role: some("leaf")}}
 	if f = Predict(c, Fixed(2500*ms), Options{}); len(f.Adjacencies) != 2 || f.Untouched != 1 {
 		t.Errorf("%+v", f)
 	}
 }
 
 func TestWhatIsDownAlreadyTouchesNothing(t *testing.T) {
-	a := ospfOn("et-1", time.Second, 4*time.Second)
+	a := ospfOn("port-1", time.Second, 4*time.Second)
 	a.Up = some(false)
 	got, f := forecastOne(a, Fixed(time.Minute), Options{})
 	if f.Untouched != 1 || got.Carries || got.Outcome != Drops || got.Loss != (Interval{}) {
@@ -199,20 +199,20 @@ func TestUnknownProtocolIsSaid(t *testing.T) {
 
 // layered is a device on which most kinds of layers meet.
 func layered() *state.Capture {
-	lag := state.Aggregate{Name: "ae1", MinLinks: some(1), Members: []state.LACPMember{
-		{Interface: "et-1/0/1", PartnerTimeout: some("LONG")}, {Interface: "et-2/0/1", PartnerTimeout: some("SHORT")},
+	lag := state.Aggregate{Name: "lag-1", MinLinks: some(1), Members: []state.LACPMember{
+		{Interface: "port-1/0/1", PartnerTimeout: some("LONG")}, {Interface: "port-2/0/1", PartnerTimeout: some("SHORT")},
 	}}
-	ospf := ospfOn("ae1.100", 10*time.Second, 40*time.Second)
+	ospf := ospfOn("lag-1.100", 10*time.Second, 40*time.Second)
 	ospf.BFD = state.BFDProtection{Protected: some(true), Session: some("192.0.2.1")}
 	ospf.Neighbour = "10.0.0.2"
 	return &state.Capture{
 		Device: "mere-agg-1", Aggregates: []state.Aggregate{lag},
 		Adjacencies: []state.Adjacency{
-			ospf, bfdOn("ae1.100", time.Second, 3),
-			{Protocol: state.LDP, Interface: "ae1.100", Neighbour: "10.0.0.2:0", Restart: state.Restart{Nonstop: some(true)}},
+			ospf, bfdOn("lag-1.100", time.Second, 3),
+			{Protocol: state.LDP, Interface: "lag-1.100", Neighbour: "10.0.0.2:0", Restart: state.Restart{Nonstop: some(true)}},
 			{Protocol: state.BGP, Neighbour: "10.0.0.9", Restart: state.Restart{Nonstop: some(true)}},
 			{Protocol: EVPN, Instance: "segment 1", Neighbour: "designated forwarder"},
-			{Protocol: state.BFD, Interface: "et-1/0/1", Neighbour: "192.0.2.33", BFD: state.BFDProtection{Offloaded: some(true)}},
+			{Protocol: state.BFD, Interface: "port-1/0/1", Neighbour: "192.0.2.33", BFD: state.BFDProtection{Offloaded: some(true)}},
 		},
 	}
 }
@@ -226,14 +226,14 @@ func TestLayersStandOnEachOther(t *testing.T) {
 		by[a.Protocol+" "+a.Interface] = a
 	}
 	// The quick member link is at even odds, the slow one sure, one is enough.
-	short, bfd := by["lacp et-2/0/1"], by["bfd ae1.100"]
-	if math.Abs(short.Survive-0.5) > 1e-12 || by["lacp et-1/0/1"].Survive != 1 || bfd.Alone != bfd.Survive {
+	short, bfd := by["lacp port-2/0/1"], by["bfd lag-1.100"]
+	if math.Abs(short.Survive-0.5) > 1e-12 || by["lacp port-1/0/1"].Survive != 1 || bfd.Alone != bfd.Survive {
 		t.Fatalf("links: %+v %+v", short, bfd)
 	}
-	if p := by["ospfv2 ae1.100"]; p.Alone != 1 || math.Abs(p.Survive-bfd.Survive) > 1e-12 || p.Outcome != AtRisk || len(p.StandsOn) != 2 {
+	if p := by["ospfv2 lag-1.100"]; p.Alone != 1 || math.Abs(p.Survive-bfd.Survive) > 1e-12 || p.Outcome != AtRisk || len(p.StandsOn) != 2 {
 		t.Errorf("OSPF stands on BFD: %+v", p)
 	}
-	for _, n := range []string{"ldp ae1.100", "bgp ", "evpn "} {
+	for _, n := range []string{"ldp lag-1.100", "bgp ", "evpn "} {
 		if p := by[n]; math.Abs(p.Survive-bfd.Survive) > 1e-12 || p.Alone != 1 {
 			t.Errorf("%s stands on OSPF: %+v", n, p)
 		}
@@ -270,7 +270,7 @@ func TestMicroBFDTakesTheMemberOnly(t *testing.T) {
 }
 
 func TestRouteDecidesWhatAFarSessionStandsOn(t *testing.T) {
-	quick, slow := ospfOn("et-1", time.Second, 4*time.Second), ospfOn("et-2", 10*time.Second, 40*time.Second)
+	quick, slow := ospfOn("port-1", time.Second, 4*time.Second), ospfOn("port-2", 10*time.Second, 40*time.Second)
 	quick.Neighbour, slow.Neighbour = "192.0.2.1", "192.0.2.2"
 	quick.BFD, slow.BFD = state.BFDProtection{Protected: some(false)}, state.BFDProtection{Protected: some(false)}
 	far := state.Adjacency{Protocol: state.BGP, Neighbour: "198.51.100.9", Restart: state.Restart{Nonstop: some(true)}}
@@ -290,7 +290,7 @@ func TestRouteDecidesWhatAFarSessionStandsOn(t *testing.T) {
 	if p := survive(); p != 1 {
 		t.Errorf("by both: %v", p)
 	}
-	route("198.51.100.0/24", "DIRECTLY_CONNECTED", "et-3")
+	route("198.51.100.0/24", "DIRECTLY_CONNECTED", "port-3")
 	if p := survive(); p != 1 {
 		t.Errorf("connected: %v", p)
 	}

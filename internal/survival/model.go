@@ -116,7 +116,7 @@ func (a AdjacencyForecast) Name() string {
 	return nameOf(a.Protocol, a.Instance, a.Interface, a.Neighbour)
 }
 
-// nameOf names an adjacency for people, such as "ospfv2 192.0.2.1 on et-1/0/1".
+// nameOf names an adjacency for people, such as "ospfv2 192.0.2.1 on port-1/0/1".
 func nameOf(protocol, instance, iface, neighbour string) string {
 	n := protocol
 	if neighbour != "" {

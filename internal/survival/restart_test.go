@@ -13,7 +13,7 @@ import (
 // restarting is an adjacency that restarts with its neighbour's help.
 func restarting(protocol string, limit time.Duration) state.Adjacency {
 	return state.Adjacency{
-		Protocol: protocol, Interface: "et-1/0/1", Neighbour: "192.0.2.1", Up: some(true),
+		Protocol: protocol, Interface: "port-1/0/1", Neighbour: "192.0.2.1", Up: some(true),
 		Restart: state.Restart{Nonstop: some(false), Own: some(true), Helper: some(true), Time: some(limit), ForwardingKept: some(true)},
 		BFD:     state.BFDProtection{Protected: some(false)},
 	}
@@ -92,12 +92,12 @@ func TestBFDAndGracefulRestart(t *testing.T) {
 		a := restarting(x.protocol, 120*time.Second)
 		a.Restart.Notification = some(true)
 		a.BFD = state.BFDProtection{Protected: some(true), Independent: x.c}
-		c := &state.Capture{Adjacencies: []state.Adjacency{a, bfdOn("et-1/0/1", 300*ms, 3)}}
+		c := &state.Capture{Adjacencies: []state.Adjacency{a, bfdOn("port-1/0/1", 300*ms, 3)}}
 		if got := Predict(c, Fixed(5*time.Second), Options{}).Adjacencies[0]; got.Outcome != x.want {
 			t.Errorf("%s, C bit %v: %s, want %s: %s", x.protocol, x.c, got.Outcome, x.want, got.Why)
 		}
 		// Stretched to 10 s × 255, or suspended, it is no danger.
-		c.Adjacencies[1] = bfdOn("et-1/0/1", 10*time.Second, 255)
+		c.Adjacencies[1] = bfdOn("port-1/0/1", 10*time.Second, 255)
 		if got := Predict(c, Fixed(5*time.Second), Options{}).Adjacencies[0]; got.Outcome != RestartsGracefully {
 			t.Errorf("%s with a stretched session: %s", x.protocol, got.Outcome)
 		}
@@ -108,7 +108,7 @@ func TestBFDAndGracefulRestart(t *testing.T) {
 // Source: RFC 3623 §3.2, unless strict checks are off.
 func TestALostNeighbourEndsTheHelpOfAllOthers(t *testing.T) {
 	helped, cold := restarting(state.OSPFv2, 120*time.Second), restarting(state.OSPFv2, 0)
-	cold.Interface, cold.Neighbour, cold.Restart.Helper = "et-1/0/2", "192.0.2.2", some(false)
+	cold.Interface, cold.Neighbour, cold.Restart.Helper = "port-1/0/2", "192.0.2.2", some(false)
 	c := &state.Capture{Adjacencies: []state.Adjacency{helped, cold}}
 	if got := Predict(c, Fixed(time.Second), Options{}).Adjacencies[0]; got.Outcome != Drops || got.Alone != 1 || !slices.Contains(got.StandsOn, "no changed LSA in ospfv2") {
 		t.Errorf("strict: %+v", got)
@@ -119,7 +119,7 @@ func TestALostNeighbourEndsTheHelpOfAllOthers(t *testing.T) {
 		Adjacencies: append(slices.Clone(c.Adjacencies), far),
 		RouteTables: []state.RouteTable{{Routes: []state.Route{{Prefix: "198.51.100.0/24", Protocol: "OSPF", NextHops: "192.0.2.1"}}}},
 	}
-	if got := Predict(over, Fixed(time.Second), Options{}).Adjacencies[2]; got.Outcome != Drops || !slices.Equal(got.StandsOn, []string{"ospfv2 192.0.2.1 on et-1/0/1"}) {
+	if got := Predict(over, Fixed(time.Second), Options{}).Adjacencies[2]; got.Outcome != Drops || !slices.Equal(got.StandsOn, []string{"ospfv2 192.0.2.1 on port-1/0/1"}) {
 		t.Errorf("over a neighbour in a domain: %+v", got)
 	}
 	c.Adjacencies[0].Restart.StrictLSAChecks = some(false)
@@ -132,7 +132,7 @@ func TestALostNeighbourEndsTheHelpOfAllOthers(t *testing.T) {
 		t.Errorf("another instance: %+v", got)
 	}
 	c.Adjacencies[1] = restarting(state.OSPFv2, 120*time.Second)
-	c.Adjacencies[1].Interface = "et-1/0/2"
+	c.Adjacencies[1].Interface = "port-1/0/2"
 	f := Predict(c, Fixed(time.Second), Options{})
 	if f.Adjacencies[0].Outcome != RestartsGracefully || f.Adjacencies[1].Outcome != RestartsGracefully || f.Untouched != 1 {
 		t.Errorf("both helped: %+v", f)
@@ -195,10 +195,10 @@ func TestNeighboursMustNotRestartTogether(t *testing.T) {
 		"mere-agg-2": {Adjacencies: []state.Adjacency{between("mere-agg-2", "mere-agg-1", state.OSPFv2, true)}},
 		// Two hops from mere-agg-2, and its adjacency drops.
 		"dyke-edge-1": {Adjacencies: []state.Adjacency{between("dyke-edge-1", "mere-agg-1", state.OSPFv2, false)}},
-		"sluice-1":    {Adjacencies: []state.Adjacency{{Protocol: state.BGP, Interface: "xe-1", Restart: state.Restart{Own: some(true), Helper: some(true)}}}},
-		"sluice-2":    {Adjacencies: []state.Adjacency{{Protocol: state.LLDP, Interface: "xe-9"}}},
+		"sluice-1":    {Adjacencies: []state.Adjacency{{Protocol: state.BGP, Interface: "user-1", Restart: state.Restart{Own: some(true), Helper: some(true)}}}},
+		"sluice-2":    {Adjacencies: []state.Adjacency{{Protocol: state.LLDP, Interface: "user-9"}}},
 	}
-	f := &fleet.Fleet{Links: []fleet.Link{{A: fleet.Endpoint{Device: "sluice-1", Interface: "xe-1"}, B: fleet.Endpoint{Device: "sluice-2", Interface: "xe-9"}}}}
+	f := &fleet.Fleet{Links: []fleet.Link{{A: fleet.Endpoint{Device: "sluice-1", Interface: "user-1"}, B: fleet.Endpoint{Device: "sluice-2", Interface: "user-9"}}}}
 	got := Conflicts(f, captures, Options{})
 	want := [][2]fleet.DeviceID{{"dyke-edge-1", "mere-agg-1"}, {"dyke-edge-1", "mere-agg-2"}, {"mere-agg-1", "mere-agg-2"}, {"sluice-1", "sluice-2"}}
 	if len(got) != len(want) {

@@ -99,7 +99,7 @@ func (r *rig) cut(i int) time.Duration {
 
 // one is an adjacency for tests, its state kept through silences.
 func one(device, far Speaker) Config {
-	return Config{Instance: "default", Interface: "xe-1/1", Neighbour: "192.0.2.1", Device: device, Far: far, Nonstop: true}
+	return Config{Instance: "default", Interface: "user-1/1", Neighbour: "192.0.2.1", Device: device, Far: far, Nonstop: true}
 }
 
 // The two ends of the usual adjacencies.

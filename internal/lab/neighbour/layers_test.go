@@ -16,16 +16,16 @@ import (
 func bundle(least int, edit func(cfgs []Config)) []Config {
 	member := func(port string, n int) Config {
 		c := one(LACP{System: "a", Port: n}, LACP{System: "b", Port: n, Short: true})
-		c.Interface, c.Aggregate, c.MinLinks, c.Card = port, "ae1", least, "LC-"+port[3:4]
+		c.Interface, c.Aggregate, c.MinLinks, c.Card = port, "lag-1", least, "LC-"+port[3:4]
 		return c
 	}
 	igp := ospfPair(OSPF{}, OSPF{})
-	igp.Interface, igp.Over = "ae1", "ae1"
+	igp.Interface, igp.Over = "lag-1", "lag-1"
 	session := one(BFD{DesiredMinTx: 10 * sec, RequiredMinRx: 10 * sec, Mult: 100}, BFD{DesiredMinTx: 10 * sec, RequiredMinRx: 10 * sec, Mult: 100})
-	session.Interface, session.Over = "ae1", "ae1"
+	session.Interface, session.Over = "lag-1", "lag-1"
 	client := bgpPair(BGP{}, BGP{})
 	client.Interface, client.Neighbour, client.Over = "", "198.51.100.9", igp.Key()
-	cfgs := []Config{member("xe-1/1", 1), member("xe-2/1", 2), igp, session, client}
+	cfgs := []Config{member("user-1/1", 1), member("user-2/1", 2), igp, session, client}
 	if edit != nil {
 		edit(cfgs)
 	}
@@ -39,8 +39,8 @@ func TestAggregateTakesDownWhatRidesOnIt(t *testing.T) {
 	r.silence()
 	r.pass(2500 * ms) // one hello may still have come
 	r.pass(sec)
-	if r.aggregateUp("ae1", far) || !r.aggregateUp("ae1", device) {
-		t.Errorf("after 3.5 s the aggregate is up at the neighbour %v and at the frozen device %v, want false and true", r.aggregateUp("ae1", far), r.aggregateUp("ae1", device))
+	if r.aggregateUp("lag-1", far) || !r.aggregateUp("lag-1", device) {
+		t.Errorf("after 3.5 s the aggregate is up at the neighbour %v and at the frozen device %v, want false and true", r.aggregateUp("lag-1", far), r.aggregateUp("lag-1", device))
 	}
 	for i, a := range r.adjs {
 		f, d := a.ends[far], a.ends[device]
@@ -371,7 +371,7 @@ func TestConfigurationsThatAreWrong(t *testing.T) {
 		return c
 	}
 	member := func(c Config) Config {
-		c.Aggregate = "ae1"
+		c.Aggregate = "lag-1"
 		return c
 	}
 	far := func(c Config, s Speaker) Config {
@@ -384,39 +384,39 @@ func TestConfigurationsThatAreWrong(t *testing.T) {
 		cfgs []Config
 	}{
 		{`adjacency 0 (neighbour "192.0.2.1"): found an end without configuration, want two`, []Config{one(nil, nil)}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: found pim at the far end, want lldp at both`, []Config{one(LLDP{}, PIM{})}},
-		{`adjacency ospfv2 192.0.2.1 xe-1/1: found ospfv3 at the far end, want ospfv2 at both`, []Config{one(OSPF{}, OSPF{Version: 3, Master: true})}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: found it twice, want each once`, []Config{lldp, lldp}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: found aggregate "ae1", which only LACP has`, []Config{member(lldp)}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: over: found "ae1", want an aggregate or another adjacency`, []Config{over(lldp, "ae1", "")}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: over: found "lldp 192.0.2.1 xe-1/1", want an aggregate or another adjacency`, []Config{over(lldp, lldp.Key(), "")}},
-		{`adjacency lldp 192.0.2.1 xe-1/1 (0): found that it rides on itself, by way of "pim 192.0.2.1 xe-1/1"`, []Config{over(lldp, "pim 192.0.2.1 xe-1/1", ""), over(one(PIM{}, PIM{}), lldp.Key(), "")}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: bfd: found "bfd", want the key of a BFD session`, []Config{over(lldp, "", "bfd")}},
-		{`adjacency bgp 192.0.2.1 xe-1/1: hold: found 2s, want at least 3s`, []Config{bgpPair(BGP{Hold: 2 * sec}, BGP{})}},
-		{`adjacency bgp 192.0.2.1 xe-1/1: restart time: found 1h8m16s, want at most 1h8m15s`, []Config{bgpPair(BGP{RestartTime: 4096 * sec}, BGP{})}},
-		{`adjacency bgp 192.0.2.1 xe-1/1: found a negative time`, []Config{bgpPair(BGP{Converge: -1}, BGP{})}},
-		{`adjacency bgp 192.0.2.1 xe-1/1: passive: found false at both ends, want it at one`, []Config{one(BGP{}, BGP{})}},
-		{`adjacency ospfv2 192.0.2.1 xe-1/1: hello 10s, dead 10s: want dead greater than hello`, []Config{ospfPair(OSPF{Dead: 10 * sec}, OSPF{})}},
-		{`adjacency ospfv2 192.0.2.1 xe-1/1: grace period: found 30m1s, want at most 30m0s`, []Config{ospfPair(OSPF{GracePeriod: 1801 * sec}, OSPF{})}},
-		{`adjacency ospfv2 192.0.2.1 xe-1/1: version: found 4, want 2 or 3`, []Config{far(ospfPair(OSPF{Version: 4}, OSPF{}), OSPF{Version: 4, Master: true})}},
-		{`adjacency ospfv2 192.0.2.1 xe-1/1: master: found false at both ends, want it at one`, []Config{one(OSPF{}, OSPF{})}},
-		{`adjacency isis 192.0.2.1 xe-1/1: circuit: found ends of different kinds, or two designated ones`, []Config{one(ISIS{PointToPoint: true}, ISIS{})}},
-		{`adjacency isis 192.0.2.1 xe-1/1: designated: found true on a point-to-point circuit, which has none`, []Config{one(ISIS{PointToPoint: true, Designated: true}, ISIS{PointToPoint: true})}},
-		{`adjacency isis 192.0.2.1 xe-1/1: hello 0s, multiplier -1, planned 0s: want nothing negative and planned at most 18h12m15s`, []Config{one(ISIS{Mult: -1}, ISIS{})}},
-		{`adjacency bfd 192.0.2.1 xe-1/1: bfd: found 0s, 0s and multiplier 256, want durations and 1 to 255`, []Config{one(BFD{Mult: 256}, BFD{})}},
-		{`adjacency vrrp 192.0.2.1 xe-1/1: priority: found 256, want 1 to 255`, []Config{one(VRRP{Priority: 256}, VRRP{})}},
-		{`adjacency vrrp 192.0.2.1 xe-1/1: priority: found 100 at both ends, want them to differ`, []Config{one(VRRP{}, VRRP{})}},
-		{`adjacency vrrp 192.0.2.1 xe-1/1: interval: found 41s, want 10ms to 40.95s`, []Config{one(VRRP{Interval: 41 * sec}, VRRP{Priority: 1})}},
-		{`adjacency lacp 192.0.2.1 xe-1/1: passive: found it at both ends, which would never speak`, []Config{one(LACP{Passive: true}, LACP{Passive: true})}},
-		{`adjacency lacp 192.0.2.1 xe-1/1: key -1, port 0: want nothing negative`, []Config{one(LACP{Key: -1}, LACP{})}},
-		{`adjacency rstp 192.0.2.1 xe-1/1: hello 2s, max age 40s, forward delay 15s: want 2×(delay−1s) ≥ max age ≥ 2×(hello+1s)`, []Config{one(RSTP{MaxAge: 40 * sec}, RSTP{})}},
-		{`adjacency rstp 192.0.2.1 xe-1/1: priority: found 65536, want 0 to 65535`, []Config{one(RSTP{Priority: 65536}, RSTP{})}},
-		{`adjacency rstp 192.0.2.1 xe-1/1: bridge: found {32768 } at both ends, want them to differ`, []Config{one(RSTP{}, RSTP{})}},
-		{`adjacency lldp 192.0.2.1 xe-1/1: interval 30s, hold 11: want 1s to 3600s and 2 to 10`, []Config{one(LLDP{Hold: 11}, LLDP{})}},
-		{`adjacency ldp 192.0.2.1 xe-1/1: hello 6s, hold 15s: want hello at most a third of hold`, []Config{ldpPair(LDP{Hello: 6 * sec}, LDP{})}},
-		{`adjacency ldp 192.0.2.1 xe-1/1: keepalive 1s: want at least 3s, and no negative time`, []Config{ldpPair(LDP{Keepalive: sec}, LDP{})}},
-		{`adjacency ldp 192.0.2.1 xe-1/1: active: found false at both ends, want it at one`, []Config{one(LDP{}, LDP{})}},
-		{`adjacency pim 192.0.2.1 xe-1/1: hello 30s, holdtime 10s: want holdtime greater than hello and below 65535s`, []Config{one(PIM{Holdtime: 10 * sec}, PIM{})}},
+		{`adjacency lldp 192.0.2.1 user-1/1: found pim at the far end, want lldp at both`, []Config{one(LLDP{}, PIM{})}},
+		{`adjacency ospfv2 192.0.2.1 user-1/1: found ospfv3 at the far end, want ospfv2 at both`, []Config{one(OSPF{}, OSPF{Version: 3, Master: true})}},
+		{`adjacency lldp 192.0.2.1 user-1/1: found it twice, want each once`, []Config{lldp, lldp}},
+		{`adjacency lldp 192.0.2.1 user-1/1: found aggregate "lag-1", which only LACP has`, []Config{member(lldp)}},
+		{`adjacency lldp 192.0.2.1 user-1/1: over: found "lag-1", want an aggregate or another adjacency`, []Config{over(lldp, "lag-1", "")}},
+		{`adjacency lldp 192.0.2.1 user-1/1: over: found "lldp 192.0.2.1 user-1/1", want an aggregate or another adjacency`, []Config{over(lldp, lldp.Key(), "")}},
+		{`adjacency lldp 192.0.2.1 user-1/1 (0): found that it rides on itself, by way of "pim 192.0.2.1 user-1/1"`, []Config{over(lldp, "pim 192.0.2.1 user-1/1", ""), over(one(PIM{}, PIM{}), lldp.Key(), "")}},
+		{`adjacency lldp 192.0.2.1 user-1/1: bfd: found "bfd", want the key of a BFD session`, []Config{over(lldp, "", "bfd")}},
+		{`adjacency bgp 192.0.2.1 user-1/1: hold: found 2s, want at least 3s`, []Config{bgpPair(BGP{Hold: 2 * sec}, BGP{})}},
+		{`adjacency bgp 192.0.2.1 user-1/1: restart time: found 1h8m16s, want at most 1h8m15s`, []Config{bgpPair(BGP{RestartTime: 4096 * sec}, BGP{})}},
+		{`adjacency bgp 192.0.2.1 user-1/1: found a negative time`, []Config{bgpPair(BGP{Converge: -1}, BGP{})}},
+		{`adjacency bgp 192.0.2.1 user-1/1: passive: found false at both ends, want it at one`, []Config{one(BGP{}, BGP{})}},
+		{`adjacency ospfv2 192.0.2.1 user-1/1: hello 10s, dead 10s: want dead greater than hello`, []Config{ospfPair(OSPF{Dead: 10 * sec}, OSPF{})}},
+		{`adjacency ospfv2 192.0.2.1 user-1/1: grace period: found 30m1s, want at most 30m0s`, []Config{ospfPair(OSPF{GracePeriod: 1801 * sec}, OSPF{})}},
+		{`adjacency ospfv2 192.0.2.1 user-1/1: version: found 4, want 2 or 3`, []Config{far(ospfPair(OSPF{Version: 4}, OSPF{}), OSPF{Version: 4, Master: true})}},
+		{`adjacency ospfv2 192.0.2.1 user-1/1: master: found false at both ends, want it at one`, []Config{one(OSPF{}, OSPF{})}},
+		{`adjacency isis 192.0.2.1 user-1/1: circuit: found ends of different kinds, or two designated ones`, []Config{one(ISIS{PointToPoint: true}, ISIS{})}},
+		{`adjacency isis 192.0.2.1 user-1/1: designated: found true on a point-to-point circuit, which has none`, []Config{one(ISIS{PointToPoint: true, Designated: true}, ISIS{PointToPoint: true})}},
+		{`adjacency isis 192.0.2.1 user-1/1: hello 0s, multiplier -1, planned 0s: want nothing negative and planned at most 18h12m15s`, []Config{one(ISIS{Mult: -1}, ISIS{})}},
+		{`adjacency bfd 192.0.2.1 user-1/1: bfd: found 0s, 0s and multiplier 256, want durations and 1 to 255`, []Config{one(BFD{Mult: 256}, BFD{})}},
+		{`adjacency vrrp 192.0.2.1 user-1/1: priority: found 256, want 1 to 255`, []Config{one(VRRP{Priority: 256}, VRRP{})}},
+		{`adjacency vrrp 192.0.2.1 user-1/1: priority: found 100 at both ends, want them to differ`, []Config{one(VRRP{}, VRRP{})}},
+		{`adjacency vrrp 192.0.2.1 user-1/1: interval: found 41s, want 10ms to 40.95s`, []Config{one(VRRP{Interval: 41 * sec}, VRRP{Priority: 1})}},
+		{`adjacency lacp 192.0.2.1 user-1/1: passive: found it at both ends, which would never speak`, []Config{one(LACP{Passive: true}, LACP{Passive: true})}},
+		{`adjacency lacp 192.0.2.1 user-1/1: key -1, port 0: want nothing negative`, []Config{one(LACP{Key: -1}, LACP{})}},
+		{`adjacency rstp 192.0.2.1 user-1/1: hello 2s, max age 40s, forward delay 15s: want 2×(delay−1s) ≥ max age ≥ 2×(hello+1s)`, []Config{one(RSTP{MaxAge: 40 * sec}, RSTP{})}},
+		{`adjacency rstp 192.0.2.1 user-1/1: priority: found 65536, want 0 to 65535`, []Config{one(RSTP{Priority: 65536}, RSTP{})}},
+		{`adjacency rstp 192.0.2.1 user-1/1: bridge: found {32768 } at both ends, want them to differ`, []Config{one(RSTP{}, RSTP{})}},
+		{`adjacency lldp 192.0.2.1 user-1/1: interval 30s, hold 11: want 1s to 3600s and 2 to 10`, []Config{one(LLDP{Hold: 11}, LLDP{})}},
+		{`adjacency ldp 192.0.2.1 user-1/1: hello 6s, hold 15s: want hello at most a third of hold`, []Config{ldpPair(LDP{Hello: 6 * sec}, LDP{})}},
+		{`adjacency ldp 192.0.2.1 user-1/1: keepalive 1s: want at least 3s, and no negative time`, []Config{ldpPair(LDP{Keepalive: sec}, LDP{})}},
+		{`adjacency ldp 192.0.2.1 user-1/1: active: found false at both ends, want it at one`, []Config{one(LDP{}, LDP{})}},
+		{`adjacency pim 192.0.2.1 user-1/1: hello 30s, holdtime 10s: want holdtime greater than hello and below 65535s`, []Config{one(PIM{Holdtime: 10 * sec}, PIM{})}},
 	} {
 		_, err := NewSet(nil, rand.New(rand.NewPCG(1, 1)), tc.cfgs)
 		if err == nil || err.Error() != tc.want {

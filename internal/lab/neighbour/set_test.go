@@ -63,7 +63,7 @@ func TestSetThroughASilence(t *testing.T) {
 		if got := clock.Since(began); got != 4500*time.Millisecond {
 			t.Fatalf("the silence took %v of the lab's time, want it real", got)
 		}
-		st, err := s.Status("vrrp 192.0.2.130 ae2")
+		st, err := s.Status("vrrp 192.0.2.130 lag-2")
 		if err != nil || st.Role != "active" || st.Far.Role != "active" {
 			t.Errorf("4.5 s into it: %+v %v, want the backup to have taken over", st, err)
 		}
@@ -82,12 +82,12 @@ func TestSetThroughASilence(t *testing.T) {
 		}
 		// Through 4.5 s the backup router takes over (3.609 s). BFD of 5 s and the
 		// spanning tree's 6 s depend on the phase.
-		o, ok := dropped["vrrp 192.0.2.130 ae2"]
+		o, ok := dropped["vrrp 192.0.2.130 lag-2"]
 		if !ok || o.LostAt.Before(began) || o.LostAt.After(began.Add(3610*time.Millisecond)) || !o.BackAt.After(began.Add(4500*time.Millisecond)) {
 			t.Errorf("the group's outcome: %+v, want it lost within 3.61 s and back after 4.5 s", o)
 		}
 		for k := range dropped {
-			if k != o.Key && k != "bfd 198.51.100.7" && k != "bgp 198.51.100.7" && k != "rstp 00:00:5e:00:53:20 xe-1/4" {
+			if k != o.Key && k != "bfd 198.51.100.7" && k != "bgp 198.51.100.7" && k != "rstp 00:00:5e:00:53:20 user-1/4" {
 				t.Errorf("%s was dropped: %+v", k, dropped[k])
 			}
 		}
@@ -128,11 +128,11 @@ func TestSetCommands(t *testing.T) {
 			return st
 		}
 		const (
-			exchange = "bgp 203.0.113.9 xe-2/3"
+			exchange = "bgp 203.0.113.9 user-2/3"
 			reflect  = "bgp 198.51.100.7"
 			session  = "bfd 198.51.100.7"
-			tree     = "rstp 00:00:5e:00:53:20 xe-1/4"
-			group    = "vrrp 192.0.2.130 ae2"
+			tree     = "rstp 00:00:5e:00:53:20 user-1/4"
+			group    = "vrrp 192.0.2.130 lag-2"
 		)
 		for _, err := range []error{s.Fail("bgp"), s.Enable("", true), s.Configure("x", BGP{})} {
 			if !errors.Is(err, ErrUnknown) {
@@ -236,11 +236,11 @@ func TestSetCommands(t *testing.T) {
 
 		// An announced restart, and the dark.
 		s.Announce()
-		if st := status("ospfv2 198.51.100.1 ae1"); st.Restart.Helping {
+		if st := status("ospfv2 198.51.100.1 lag-1"); st.Restart.Helping {
 			t.Error("it helps before it can have heard")
 		}
 		time.Sleep(time.Second)
-		if st := status("ospfv2 198.51.100.1 ae1"); !st.Restart.Helping || !st.Restart.Own || !st.Restart.Helper || st.Restart.Time != 120*time.Second || !st.Restart.StrictLSACheck {
+		if st := status("ospfv2 198.51.100.1 lag-1"); !st.Restart.Helping || !st.Restart.Own || !st.Restart.Helper || st.Restart.Time != 120*time.Second || !st.Restart.StrictLSACheck {
 			t.Errorf("announced: %+v", st.Restart)
 		}
 		s.Blackout()

@@ -134,25 +134,25 @@ func interfaces(now time.Time) []state.Interface {
 			Transitions: state.Some[uint64](2)})
 	}
 	for lc := 1; lc <= 3; lc++ {
-		add(fmt.Sprintf("et-%d/0/1", lc), "", 100e9)
+		add(fmt.Sprintf("port-%d/0/1", lc), "", 100e9)
 	}
-	add("et-1/0/2", "ae1", 25e9)
-	add("et-2/0/2", "ae1", 25e9)
-	add("et-3/0/2", "ae1", 25e9)
-	add("et-1/0/3", "ae2", 25e9)
-	add("et-2/0/3", "ae2", 25e9)
-	add("et-3/0/3", "ae2", 25e9)
-	add("ae1", "", 75e9)
-	add("ae2", "", 75e9)
+	add("port-1/0/2", "lag-1", 25e9)
+	add("port-2/0/2", "lag-1", 25e9)
+	add("port-3/0/2", "lag-1", 25e9)
+	add("port-1/0/3", "lag-2", 25e9)
+	add("port-2/0/3", "lag-2", 25e9)
+	add("port-3/0/3", "lag-2", 25e9)
+	add("lag-1", "", 75e9)
+	add("lag-2", "", 75e9)
 	return out
 }
 
 func aggregates() []state.Aggregate {
 	var out []state.Aggregate
 	for i, port := range []string{"2", "3"} {
-		g := state.Aggregate{Name: fmt.Sprintf("ae%d", i+1), MinLinks: state.Some(1), Interval: state.Some("SLOW")}
+		g := state.Aggregate{Name: fmt.Sprintf("lag-%d", i+1), MinLinks: state.Some(1), Interval: state.Some("SLOW")}
 		for lc := 1; lc <= 3; lc++ {
-			g.Members = append(g.Members, state.LACPMember{Interface: fmt.Sprintf("et-%d/0/%s", lc, port),
+			g.Members = append(g.Members, state.LACPMember{Interface: fmt.Sprintf("port-%d/0/%s", lc, port),
 				OwnTimeout: state.Some("LONG"), PartnerTimeout: state.Some("LONG"), Synchronized: state.Some(true),
 				Collecting: state.Some(true), Distributing: state.Some(true), PartnerID: state.Some(fmt.Sprintf("02:00:5e:00:10:%02d", i+1))})
 		}
@@ -181,20 +181,20 @@ func adjacencies(now time.Time) []state.Adjacency {
 	v3 := bgp("2001:db8::1", free)
 	out := []state.Adjacency{
 		bgp("198.51.100.1", protected), v3,
-		{Protocol: state.OSPFv2, Instance: "default", Interface: "et-1/0/1", Neighbour: "10.255.0.1", State: state.Some("FULL"),
+		{Protocol: state.OSPFv2, Instance: "default", Interface: "port-1/0/1", Neighbour: "10.255.0.1", State: state.Some("FULL"),
 			Timers: timers(10*time.Second, 40*time.Second), Restart: restart(120 * time.Second), BFD: free}, // RFC 2328 App. C.3
-		{Protocol: state.ISIS, Instance: "default", Interface: "et-2/0/1", Neighbour: "0000.0000.0002", State: state.Some("UP"),
+		{Protocol: state.ISIS, Instance: "default", Interface: "port-2/0/1", Neighbour: "0000.0000.0002", State: state.Some("UP"),
 			Timers: timers(10*time.Second, 30*time.Second), Restart: restart(30 * time.Second), BFD: free}, // ISO/IEC 10589, point to point
-		{Protocol: state.BFD, Instance: "default", Interface: "et-1/0/1", Neighbour: "198.51.100.1", State: state.Some("UP"),
+		{Protocol: state.BFD, Instance: "default", Interface: "port-1/0/1", Neighbour: "198.51.100.1", State: state.Some("UP"),
 			Timers: timers(300*time.Millisecond, 900*time.Millisecond),
 			BFD:    state.BFDProtection{Independent: state.Some(true), Offloaded: state.Some(true), Multiplier: state.Some(3)}},
-		{Protocol: state.VRRP, Instance: "10", Interface: "ae1.10", Neighbour: "10.10.0.1", State: state.Some("ACTIVE"), Role: state.Some("active"),
+		{Protocol: state.VRRP, Instance: "10", Interface: "lag-1.10", Neighbour: "10.10.0.1", State: state.Some("ACTIVE"), Role: state.Some("active"),
 			Priority: state.Some(200), Timers: timers(time.Second, 3218750*time.Microsecond)}, // RFC 9568 §6.1, priority 200
-		{Protocol: state.LDP, Instance: "default", Interface: "et-3/0/1", Neighbour: "10.255.0.3", State: state.Some("OPERATIONAL"),
+		{Protocol: state.LDP, Instance: "default", Interface: "port-3/0/1", Neighbour: "10.255.0.3", State: state.Some("OPERATIONAL"),
 			Timers: timers(5*time.Second, 15*time.Second), Restart: restart(120 * time.Second)}, // RFC 5036 §3.5.2
-		{Protocol: state.PIM, Instance: "default", Interface: "et-3/0/1", Neighbour: "10.255.0.3", State: state.Some("UP"),
+		{Protocol: state.PIM, Instance: "default", Interface: "port-3/0/1", Neighbour: "10.255.0.3", State: state.Some("UP"),
 			Timers: timers(30*time.Second, 105*time.Second)}, // RFC 7761 §4.11
-		{Protocol: state.LLDP, Interface: "et-1/0/1", Neighbour: "02:00:5e:00:00:02", Peer: state.Some(Partner), State: state.Some("UP"),
+		{Protocol: state.LLDP, Interface: "port-1/0/1", Neighbour: "02:00:5e:00:00:02", Peer: state.Some(Partner), State: state.Some("UP"),
 			Timers: timers(30*time.Second, 121*time.Second)}, // IEEE 802.1AB-2016 §9.2.5.22
 	}
 	for i := range out {
