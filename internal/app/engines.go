@@ -36,6 +36,9 @@ type App struct {
 	CertificateEnd func(d fleet.Device) (time.Time, bool)
 	// Upgrading says whether a run is open on a device, where that is known.
 	Upgrading func(ctx context.Context, id fleet.DeviceID) (yes, known bool)
+	// Measured returns the silences that earlier runs measured in a hop, where
+	// they are kept; the next forecast uses them.
+	Measured func(platform, from, to string) []time.Duration
 }
 
 // New makes the use cases of a workspace. It is an error when its catalogue
@@ -183,7 +186,7 @@ func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c,
 			return nil, err
 		}
 		p.Backs = append(p.Backs, b)
-		p.Forecasts = append(p.Forecasts, forecastOf(c, h))
+		p.Forecasts = append(p.Forecasts, a.forecastOf(c, d.Platform, h))
 	}
 	p.Fit = a.fit(p)
 	if p.Report, err = a.ready(ctx, dev, p, earlier); err != nil {
@@ -196,14 +199,6 @@ func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c,
 		return nil, err
 	}
 	return p, nil
-}
-
-// forecastOf forecasts the silence of one hop.
-func forecastOf(c *state.Capture, h release.Hop) survival.Forecast {
-	if c == nil || h.Silence == nil {
-		return survival.Forecast{}
-	}
-	return survival.Predict(c, survival.Silence{Least: h.Silence.Least, Likely: h.Silence.Likely, Most: h.Silence.Most}, survival.Options{})
 }
 
 // CatalogueSilence is the silence that the catalogue gives for in-service hops
@@ -260,6 +255,11 @@ func (a *App) compose(p *Prepared) (*plan.Plan, error) {
 				hop.Outlook = append(hop.Outlook, plan.Outlook{Object: x.Name(), Outcome: strings.ToLower(string(x.Outcome)), Survive: x.Survive, Why: x.Why, Source: x.Source})
 			}
 		}
+		if h.Silence != nil {
+			if law, runs := a.law(p.Device.Platform, h); runs > 0 {
+				hop.Silence = &release.SilenceRange{Least: law.Least(), Likely: law.Quantile(0.5), Most: law.Most()}
+			}
+		}
 		if b := p.Backs[i]; b.None != "" {
 			hop.NoBack = b.None
 		} else {
@@ -308,7 +308,7 @@ func (r runChecks) Ready(ctx context.Context, earlier, c *state.Capture) (report
 		return nil, nil, err
 	}
 	for _, h := range p.Path.Hops {
-		p.Forecasts = append(p.Forecasts, forecastOf(c, h))
+		p.Forecasts = append(p.Forecasts, r.app.forecastOf(c, d.Platform, h))
 	}
 	for _, h := range r.plan.Hops {
 		p.Backs = append(p.Backs, release.Back{None: h.NoBack})

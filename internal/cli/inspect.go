@@ -541,12 +541,14 @@ func (e *env) runbookCmd() *cobra.Command {
 
 func (e *env) forecastCmd() *cobra.Command {
 	var trials, silence, why string
+	var calibration, advise bool
+	var target float64
 	var src source
 	c := &cobra.Command{
 		Use: "forecast DEVICE", Short: "forecast which adjacencies live through a silence of the control plane",
 		Long: "Forecasts which adjacencies of a device live through a silence of its control\nplane, or, with --trials, the probability of survival for each row of a CSV file.",
 		Example: "  towpath forecast mere-agg-1 --silence 1.6s..3.5s\n  towpath forecast mere-agg-1 --silence 2.2s --why \"bgp 192.0.2.1\"\n" +
-			"  towpath forecast --trials trials.csv", Args: cobra.MaximumNArgs(1),
+			"  towpath forecast mere-agg-1 --silence 1.6s..3.5s --advise\n  towpath forecast --trials trials.csv\n  towpath forecast --calibration", Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if trials != "" {
 				f, err := os.Open(trials) // #nosec G304 -- the file the operator names
@@ -559,20 +561,26 @@ func (e *env) forecastCmd() *cobra.Command {
 				}
 				return nil
 			}
-			if len(args) != 1 {
-				return usage("name a device, or give --trials FILE.csv")
+			if calibration {
+				return e.calibration(cmd.Context())
 			}
-			return e.forecast(cmd.Context(), args[0], silence, why, src)
+			if len(args) != 1 {
+				return usage("name a device, or give --trials FILE.csv or --calibration")
+			}
+			return e.forecast(cmd.Context(), args[0], silence, why, advise, target, src)
 		},
 	}
 	c.Flags().StringVar(&trials, "trials", "", "CSV file with columns protocol, implementation, hello_s, detect_s, silence_s, note")
 	c.Flags().StringVar(&silence, "silence", "", "how long the control plane says nothing: 2.5s, or 1s..4s (default: that of the hop the catalogue gives from here)")
+	c.Flags().BoolVar(&calibration, "calibration", false, "hold the forecasts of all kept runs against what came: reliability by bins, Brier score")
+	c.Flags().BoolVar(&advise, "advise", false, "find the cheapest preparations that bring the probability to the target")
+	c.Flags().Float64Var(&target, "target", 0, "with --advise: probability that nothing is touched (default: the policy's survive-probability)")
 	c.Flags().StringVar(&why, "why", "", "explain the forecast of this adjacency, named as in the table")
 	src.flags(c)
 	return c
 }
 
-func (e *env) forecast(ctx context.Context, id, silence, why string, src source) error {
+func (e *env) forecast(ctx context.Context, id, silence, why string, advise bool, target float64, src source) error {
 	a, err := e.load()
 	if err != nil {
 		return err
@@ -593,6 +601,15 @@ func (e *env) forecast(ctx context.Context, id, silence, why string, src source)
 		return err
 	}
 	defer closeDevice(dev)
+	if advise {
+		if target == 0 {
+			target = a.Workspace.Policy.Readiness.SurviveProbability
+		}
+		if target <= 0 || target > 1 {
+			return usage("--target is %v, want a probability above 0 and at most 1", target)
+		}
+		return e.advice(survival.Advise(cp, survival.LawOf(s), survival.Options{Target: target}, survival.Prices{}))
+	}
 	f := survival.Predict(cp, s, survival.Options{})
 	if why != "" {
 		for _, x := range f.Adjacencies {
@@ -651,4 +668,60 @@ func silenceOf(a *app.App, d fleet.Device, text string) (survival.Silence, error
 		return survival.Silence{}, usage("--silence is %q, want a duration such as 2.5s, or two, the smaller first, such as 1s..4s", text)
 	}
 	return survival.Between(least, most), nil
+}
+
+// advice shows the cheapest preparations.
+func (e *env) advice(a survival.Advice) error {
+	if e.format == "json" {
+		if err := e.json(a); err != nil {
+			return err
+		}
+	} else {
+		for i, c := range a.Changes {
+			e.wrap(fmt.Sprintf("%2d  ", i+1), fmt.Sprintf("%s (cost %g)", c.Apply, c.Cost))
+			e.wrap("    then: ", c.Restore)
+			e.wrap("    saves ", strings.Join(c.Adjacencies, ", "))
+		}
+		proof := "the cheapest there is"
+		if !a.Proven {
+			proof = fmt.Sprintf("a cost below %g is not possible", a.Bound)
+		}
+		e.printf("\nnothing touched: %.2f %% as things are, %.2f %% with %d changes, target %.2f %%; cost %g, %s\n", 100*a.Before, 100*a.After, len(a.Changes), 100*a.Target, a.Cost, proof)
+		for _, h := range a.Hopeless {
+			e.wrap("no change allowed saves ", h)
+		}
+	}
+	if !a.Reached {
+		return exit{ExitVerdict}
+	}
+	return nil
+}
+
+// calibration holds the forecasts of all kept runs against what came.
+func (e *env) calibration(ctx context.Context) (err error) {
+	s, err := e.openStore()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	hops, err := app.History(ctx, s)
+	if err != nil {
+		return err
+	}
+	pairs := app.Pairs(hops)
+	c := survival.Calibrate(pairs)
+	if e.format == "json" {
+		return e.json(map[string]any{"hops": hops, "adjacencies": len(pairs), "calibration": c})
+	}
+	if len(hops) == 0 {
+		e.printf("no kept run has measured anything yet\n")
+		return nil
+	}
+	for _, h := range hops {
+		if h.Silence.Known {
+			e.printf("%s  %s to %s: silent %v, forecast %v (%v to %v)\n", h.Run, h.From, h.To, h.Silence.Measured.Round(time.Millisecond), h.Silence.Forecast, h.Silence.Least, h.Silence.Most)
+		}
+	}
+	e.printf("\n%s", c)
+	return nil
 }

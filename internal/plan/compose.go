@@ -67,6 +67,8 @@ type HopInput struct {
 	NoBack    string
 	Untouched float64
 	Outlook   []Outlook
+	// Silence, when not nil, is what earlier runs make of the catalogue's.
+	Silence *release.SilenceRange
 }
 
 // Inputs is everything that a plan is composed from.
@@ -119,8 +121,12 @@ func Compose(in Inputs) (*Plan, error) {
 func describeHop(h release.Hop, in HopInput) (HopPlan, error) {
 	hp := HopPlan{From: h.From, To: h.To, Method: h.Method, Untouched: in.Untouched, Outlook: in.Outlook,
 		Back: in.Back, NoBack: in.NoBack, Minutes: h.Minutes}
-	if h.Silence != nil {
-		hp.Least, hp.Silence, hp.Most = h.Silence.Least, h.Silence.Likely, h.Silence.Most
+	silence := h.Silence
+	if in.Silence != nil {
+		silence = in.Silence
+	}
+	if silence != nil {
+		hp.Least, hp.Silence, hp.Most = silence.Least, silence.Likely, silence.Most
 	}
 	if h.Loss != nil {
 		hp.Loss = h.Loss.Likely
