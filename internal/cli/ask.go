@@ -125,6 +125,9 @@ var noName = map[string]bool{"y": true, "yes": true, "ok": true, "b": true, "l":
 
 // Consent implements [app.Asker].
 func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Step) (app.Consent, error) {
+	// The live block goes before anything is written, or it would take what is
+	// written with it.
+	t.view.mute(true)
 	fmt.Fprintf(t.out, "\nHOLD POINT on %s, hop %d\n", st.Plan.Device, step.Hop+1)
 	for _, c := range st.Plan.Cautions {
 		(&view{out: t.out}).lines("  ! ", c)
@@ -156,6 +159,7 @@ func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Ste
 
 // Choose implements [app.Asker].
 func (t *terminal) Choose(ctx context.Context, st *conduct.State) (app.Choice, error) {
+	t.view.mute(true)
 	fmt.Fprintf(t.out, "\nPAUSED on %s\n", st.Plan.Device)
 	(&view{out: t.out}).lines("  because: ", st.Failure.Text)
 	(&view{out: t.out}).lines("  now:     ", st.SafeState())

@@ -115,7 +115,7 @@ func (v *view) draw(p app.Progress) {
 	block := []string{
 		strings.Repeat("─", width),
 		cut(fmt.Sprintf("%s, %s: %s", way, step.Phase, step.Title)),
-		cut(fmt.Sprintf("  %v of about %v, at most %v; %s", p.Elapsed.Round(time.Second), step.Expect.Mean().Round(time.Second), step.Deadline.Round(time.Second), p.Text)),
+		cut("  " + progressOf(p, step)),
 		cut("  " + against + v.rollback(p)),
 		cut(fmt.Sprintf("  test traffic: %d sent, %d lost, longest outage %v; nothing lost for %v. Ctrl-C asks.", p.Loss.Sent, p.Loss.Lost,
 			p.Loss.Worst.Round(time.Millisecond), p.Loss.Clean.Round(100*time.Millisecond))),
@@ -124,6 +124,17 @@ func (v *view) draw(p app.Progress) {
 		fmt.Fprintln(v.out, l)
 	}
 	v.drawn = len(block)
+}
+
+// progressOf says how far the step is.
+func progressOf(p app.Progress, step plan.Step) string {
+	if step.Hold != nil {
+		return fmt.Sprintf("waiting for consent for %v", p.Elapsed.Round(time.Second))
+	}
+	if p.Record != nil {
+		return fmt.Sprintf("takes about %v, at most %v", step.Expect.Mean().Round(time.Second), step.Deadline.Round(time.Second))
+	}
+	return fmt.Sprintf("%v of about %v, at most %v; %s", p.Elapsed.Round(time.Second), step.Expect.Mean().Round(time.Second), step.Deadline.Round(time.Second), p.Text)
 }
 
 // rollback says how long a way back may still wait.
