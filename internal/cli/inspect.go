@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -26,22 +25,7 @@ import (
 const width = 100
 
 // wrap prints s under a prefix, within the width of a terminal.
-func (e *env) wrap(prefix, s string) {
-	indent := strings.Repeat(" ", utf8.RuneCountInString(prefix))
-	line, empty := prefix, true
-	for _, word := range strings.Fields(s) {
-		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
-			e.printf("%s\n", strings.TrimRight(line, " "))
-			line, empty = indent, true
-		}
-		if !empty {
-			line += " "
-		}
-		line += word
-		empty = false
-	}
-	e.printf("%s\n", strings.TrimRight(line, " "))
-}
+func (e *env) wrap(prefix, s string) { (&view{out: e.out}).lines(prefix, s) }
 
 func (e *env) schemaCmd() *cobra.Command {
 	return &cobra.Command{

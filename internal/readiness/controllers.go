@@ -148,11 +148,11 @@ func (c *check) stateSynchronised() {
 		switch {
 		case nonstop || graceful:
 		case !known:
-			c.unknown(a.Label(), "nonstop: unknown; graceful restart on both ends: %s", both(a.Restart))
+			c.unknown(a.Name(), "nonstop: unknown; graceful restart on both ends: %s", both(a.Restart))
 		case !a.Restart.Own.Known() || !a.Restart.Helper.Known():
-			c.unknown(a.Label(), "not nonstop; graceful restart on both ends: %s", both(a.Restart))
+			c.unknown(a.Name(), "not nonstop; graceful restart on both ends: %s", both(a.Restart))
 		default:
-			c.caution(a.Label(), "not nonstop; graceful restart on both ends: %s", both(a.Restart))
+			c.caution(a.Name(), "not nonstop; graceful restart on both ends: %s", both(a.Restart))
 		}
 	}
 	if n == 0 {

@@ -25,7 +25,7 @@ func TestForecastMeetsCapture(t *testing.T) {
 		in.Outlook = nil
 		known := map[string]bool{}
 		for _, a := range in.Capture.Adjacencies {
-			known[a.Label()] = true
+			known[a.Name()] = true
 		}
 		met := 0
 		for _, a := range survival.Predict(in.Capture, survival.Fixed(tc.silence), survival.Options{}).Adjacencies {

@@ -187,9 +187,9 @@ func (c *check) adjacenciesUp() {
 		up, known := a.Up.Get()
 		switch {
 		case !known:
-			c.unknown(a.Label(), "up: unknown, state %s", a.State.Or("unknown"))
+			c.unknown(a.Name(), "up: unknown, state %s", a.State.Or("unknown"))
 		case !up:
-			c.caution(a.Label(), "down, state %s", a.State.Or("unknown"))
+			c.caution(a.Name(), "down, state %s", a.State.Or("unknown"))
 		}
 	}
 	if len(all) == 0 {
@@ -230,8 +230,8 @@ func (c *check) adjacenciesSurvive() {
 			continue
 		}
 		n++
-		if !foretold[a.Label()] {
-			c.unknown(a.Label(), "no forecast for it")
+		if !foretold[a.Name()] {
+			c.unknown(a.Name(), "no forecast for it")
 		}
 	}
 	if n == 0 {
@@ -251,7 +251,7 @@ func (c *check) reliant(f func(a state.Adjacency)) int {
 		n++
 		found := false
 		for _, a := range c.in.Capture.Adjacencies {
-			if a.Label() == o.Object {
+			if a.Name() == o.Object {
 				f(a)
 				found = true
 			}
@@ -285,22 +285,22 @@ func (c *check) gracefulRestart() {
 	most, knowsSilence := c.silence()
 	n := c.reliant(func(a state.Adjacency) {
 		r := a.Restart
-		c.isTrue(r.Own, a.Label(), "graceful restart announced by the device")
-		c.isTrue(r.Helper, a.Label(), "the neighbour helps")
+		c.isTrue(r.Own, a.Name(), "graceful restart announced by the device")
+		c.isTrue(r.Helper, a.Name(), "the neighbour helps")
 		grace, known := r.Time.Get()
 		switch {
 		case !known || !knowsSilence:
-			c.unknown(a.Label(), "restart time: %s; expected silence: %s", orUnknown(grace, known), orUnknown(most, knowsSilence))
+			c.unknown(a.Name(), "restart time: %s; expected silence: %s", orUnknown(grace, known), orUnknown(most, knowsSilence))
 		case grace <= most:
-			c.blocker(a.Label(), "the neighbour grants %s, the silence may be %s", grace, most)
+			c.blocker(a.Name(), "the neighbour grants %s, the silence may be %s", grace, most)
 		}
 		if kept, told := r.ForwardingKept.Get(); a.Protocol == state.BGP && told && !kept {
-			c.blocker(a.Label(), "forwarding is not announced as kept, so that the neighbour deletes the routes at once") // RFC 4724 §4.2
+			c.blocker(a.Name(), "forwarding is not announced as kept, so that the neighbour deletes the routes at once") // RFC 4724 §4.2
 		} else if a.Protocol == state.BGP && !told {
-			c.unknown(a.Label(), "whether forwarding is announced as kept: unknown")
+			c.unknown(a.Name(), "whether forwarding is announced as kept: unknown")
 		}
 		if strict := r.StrictLSAChecks.Or(false); strict && (a.Protocol == state.OSPFv2 || a.Protocol == state.OSPFv3) {
-			c.caution(a.Label(), "the neighbour ends its help at any topology change") // RFC 3623 §3.2
+			c.caution(a.Name(), "the neighbour ends its help at any topology change") // RFC 3623 §3.2
 		}
 	})
 	c.relying(n, "both ends have it, for longer than "+most.String())
@@ -322,14 +322,14 @@ func (c *check) bfdAndRestart() {
 		protected, known := a.BFD.Protected.Get()
 		switch {
 		case !known:
-			c.unknown(a.Label(), "whether BFD protects it: unknown")
+			c.unknown(a.Name(), "whether BFD protects it: unknown")
 			return
 		case !protected:
 			return
 		}
 		s, found := c.session(a)
 		if !found {
-			c.unknown(a.Label(), "its BFD session %s was not read", a.BFD.Session.Or("(unnamed)"))
+			c.unknown(a.Name(), "its BFD session %s was not read", a.BFD.Session.Or("(unnamed)"))
 			return
 		}
 		detect, knowsDetect := s.Timers.NeighbourDetect.Get()
@@ -338,11 +338,11 @@ func (c *check) bfdAndRestart() {
 		case s.BFD.Offloaded.Or(false) || independent: // it goes on while the control plane is silent
 		case knowsDetect && knowsSilence && detect > most:
 		case !knowsC || !knowsDetect || !knowsSilence:
-			c.unknown(a.Label(), "BFD %s: independent of the control plane: unknown, or its detection time or the silence is", s.Neighbour)
+			c.unknown(a.Name(), "BFD %s: independent of the control plane: unknown, or its detection time or the silence is", s.Neighbour)
 		case a.Protocol == state.BGP || a.Protocol == state.LDP: // RFC 5882 §4.3.2.2, no planned-restart signalling
-			c.blocker(a.Label(), "BFD %s detects after %s, shares the fate of the control plane, and ends the restart; the silence may be %s", s.Neighbour, detect, most)
+			c.blocker(a.Name(), "BFD %s detects after %s, shares the fate of the control plane, and ends the restart; the silence may be %s", s.Neighbour, detect, most)
 		default: // RFC 5882 §4.3.2.1, a planned restart is signalled
-			c.caution(a.Label(), "BFD %s detects after %s and shares the fate of the control plane; the neighbour should not end a restart that was announced", s.Neighbour, detect)
+			c.caution(a.Name(), "BFD %s detects after %s and shares the fate of the control plane; the neighbour should not end a restart that was announced", s.Neighbour, detect)
 		}
 	})
 	c.relying(n, "no BFD session ends the restart")

@@ -94,7 +94,7 @@ type Partner struct {
 
 // AdjacencyOutlook is the forecast for one adjacency.
 type AdjacencyOutlook struct {
-	Object  string  // as [state.Adjacency.Label] names it
+	Object  string  // as [state.Adjacency.Name] names it
 	Outcome string  // one of the constants below
 	Survive float64 // probability that it, or its forwarding, lives through the silence
 	Carries bool    // traffic rides on it

@@ -90,7 +90,7 @@ func ready(tb testing.TB) *readiness.Input {
 			Management: state.Some(readiness.Reach{Asked: 5, Answered: 5, Slowest: 12 * time.Millisecond}),
 			Storage:    []readiness.CardFit{{Controller: "CTL-A", Fits: true}, {Controller: "CTL-B", Fits: true}}}}
 	for _, a := range c.Adjacencies {
-		o := readiness.AdjacencyOutlook{Object: a.Label(), Outcome: readiness.Holds, Survive: 1, Carries: a.Protocol != state.LLDP, Why: "its timer is longer"}
+		o := readiness.AdjacencyOutlook{Object: a.Name(), Outcome: readiness.Holds, Survive: 1, Carries: a.Protocol != state.LLDP, Why: "its timer is longer"}
 		if a.Protocol == state.BGP && a.Neighbour == "198.51.100.1" {
 			o.Outcome = readiness.RestartsGracefully
 		}
@@ -149,7 +149,7 @@ func comp(in *readiness.Input, name string) *state.Component {
 }
 
 func adj(in *readiness.Input, label string) *state.Adjacency {
-	i := slices.IndexFunc(in.Capture.Adjacencies, func(a state.Adjacency) bool { return strings.HasPrefix(a.Label(), label) })
+	i := slices.IndexFunc(in.Capture.Adjacencies, func(a state.Adjacency) bool { return strings.HasPrefix(a.Name(), label) })
 	return &in.Capture.Adjacencies[i]
 }
 

@@ -622,14 +622,14 @@ func (c *comparer) spanningTrees(b, a *Capture) {
 func (c *comparer) adjacencies(b, a *Capture) {
 	join(b.Adjacencies, a.Adjacencies, byAdjacency, c.adjacency, func(x *Adjacency) {
 		up, known := x.Up.Get()
-		c.add(pick(!known || up, rAdjacencyLost, rAdjacencyGone), "adjacency "+x.Label(), "presence", stateText(x), "", "")
+		c.add(pick(!known || up, rAdjacencyLost, rAdjacencyGone), "adjacency "+x.Name(), "presence", stateText(x), "", "")
 	}, func(x *Adjacency) {
-		c.add(rAdjacencyNew, "adjacency "+x.Label(), "presence", "", stateText(x), "")
+		c.add(rAdjacencyNew, "adjacency "+x.Name(), "presence", "", stateText(x), "")
 	})
 }
 
 func (c *comparer) adjacency(b, a *Adjacency) {
-	object := "adjacency " + a.Label()
+	object := "adjacency " + a.Name()
 	bUp, bKnown := b.Up.Get()
 	aUp, aKnown := a.Up.Get()
 	// The state is the protocol's own word; it is told beside up or down.

@@ -35,22 +35,6 @@ func (c *Capture) Sort() {
 	slices.SortStableFunc(c.LogicalSystems, byLogicalSystem)
 }
 
-// Label names the adjacency for people, such as "bgp 192.0.2.1" or "ospfv2
-// 10.255.0.2 on port-1/0/1". The instance is added where it is not the default.
-func (a Adjacency) Label() string {
-	s := a.Protocol
-	if a.Neighbour != "" {
-		s += " " + a.Neighbour
-	}
-	if a.Interface != "" {
-		s += " on " + a.Interface
-	}
-	if a.Instance != "" && a.Instance != "default" {
-		s += " in " + a.Instance
-	}
-	return s
-}
-
 // sorted returns c itself where it is in order, and otherwise a copy that is;
 // c is never changed.
 func sorted(c *Capture) *Capture {

@@ -157,7 +157,7 @@ func wantTimers(t *testing.T, a state.Adjacency, send, neighbourSend, neighbourD
 		{"neighbour detect", a.Timers.NeighbourDetect, neighbourDetect}, {"own detect", a.Timers.OwnDetect, ownDetect},
 	} {
 		if got, known := x.got.Get(); known != (x.want != 0) || got != x.want {
-			t.Errorf("%s: %s is %s (known %v), want %s", a.Label(), x.what, got, known, x.want)
+			t.Errorf("%s: %s is %s (known %v), want %s", a.Name(), x.what, got, known, x.want)
 		}
 	}
 }

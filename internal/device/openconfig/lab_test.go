@@ -304,7 +304,7 @@ func TestDerivedTimersAgreeWithWhatTheDeviceStates(t *testing.T) {
 			return s.Protocol == d.Protocol && s.Neighbour == d.Neighbour && (d.Interface == "" || s.Interface == d.Interface)
 		})
 		if i < 0 {
-			t.Errorf("%s is in the models only", d.Label())
+			t.Errorf("%s is in the models only", d.Name())
 			continue
 		}
 		s := stated.Adjacencies[i]
@@ -323,20 +323,20 @@ func TestDerivedTimersAgreeWithWhatTheDeviceStates(t *testing.T) {
 			}
 			compared[d.Protocol]++
 			if dv != sv {
-				t.Errorf("%s: %s follows from the models as %s, the device does %s", d.Label(), x.what, dv, sv)
+				t.Errorf("%s: %s follows from the models as %s, the device does %s", d.Name(), x.what, dv, sv)
 			}
 		}
 		if du, ok := d.Up.Get(); ok && du != s.Up.Or(!du) {
-			t.Errorf("%s: up is derived as %v, stated as %v", d.Label(), du, s.Up)
+			t.Errorf("%s: up is derived as %v, stated as %v", d.Name(), du, s.Up)
 		}
 		if dr, ok := d.Restart.Own.Get(); ok && dr != s.Restart.Own.Or(!dr) {
-			t.Errorf("%s: our restart is derived as %v, stated as %v", d.Label(), dr, s.Restart.Own)
+			t.Errorf("%s: our restart is derived as %v, stated as %v", d.Name(), dr, s.Restart.Own)
 		}
 		if dp, ok := d.BFD.Protected.Get(); ok && d.Protocol != state.BGP && dp != s.BFD.Protected.Or(!dp) {
-			t.Errorf("%s: protection is derived as %v, stated as %v", d.Label(), dp, s.BFD.Protected)
+			t.Errorf("%s: protection is derived as %v, stated as %v", d.Name(), dp, s.BFD.Protected)
 		}
 		if dp, ok := d.Prefixes.Get(); ok && dp != s.Prefixes.Or(0) {
-			t.Errorf("%s: %d prefixes derived, %d stated", d.Label(), dp, s.Prefixes.Or(0))
+			t.Errorf("%s: %d prefixes derived, %d stated", d.Name(), dp, s.Prefixes.Or(0))
 		}
 	}
 	for _, p := range []string{state.BGP, state.OSPFv2, state.BFD, state.LLDP, state.PIM, state.LACP, state.VRRP, state.LDP} {
