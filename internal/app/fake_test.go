@@ -225,6 +225,14 @@ func (d *chassis) Watch(ctx context.Context, f func(device.Event)) error {
 	return ctx.Err()
 }
 
+func (d *chassis) Settings(context.Context, []state.Setting) ([]state.Setting, error) {
+	return nil, &device.Fault{Kind: device.Unable, Op: "read settings"}
+}
+
+func (d *chassis) Adjust(context.Context, []state.Setting) error {
+	return &device.Fault{Kind: device.Unable, Op: "adjust"}
+}
+
 func (d *chassis) Abilities(context.Context) (device.Abilities, error) {
 	return device.Abilities{Install: true, SwitchOver: true, Restart: true, Watch: true}, nil
 }

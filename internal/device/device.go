@@ -53,6 +53,14 @@ type Device interface {
 	// stream breaks; the error then says which. The first events are the state
 	// at the start, followed by one of kind Synced.
 	Watch(ctx context.Context, f func(Event)) error
+	// Settings reads the values configured at the keys of the given settings, in
+	// their order. The Value of one that is not configured is empty. A parameter
+	// that the device or driver does not have is Unable.
+	Settings(ctx context.Context, keys []state.Setting) ([]state.Setting, error)
+	// Adjust makes all the given settings hold in one transaction, or none of
+	// them. An empty Value removes what is configured. It reads the device first
+	// and asks nothing of it where all of them hold already.
+	Adjust(ctx context.Context, to []state.Setting) error
 	// Abilities says what this device and driver can do.
 	Abilities(ctx context.Context) (Abilities, error)
 	// Close releases the connection.
@@ -159,6 +167,7 @@ type Abilities struct {
 	ComponentImage bool
 	Files          bool
 	Watch          bool
+	Settings       bool     // timers, roles and drains can be set and put back
 	Models         []string // name@version of the models served
 }
 
