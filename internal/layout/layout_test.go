@@ -40,6 +40,7 @@ var rooms = []room{
 	{"internal/device", []string{"internal/unit", "internal/state"}, "the contract between conductor and drivers"},
 	{"internal/device/devicetest", []string{"internal/unit", "internal/state", "internal/device"}, "the suite every driver passes"},
 	{"internal/device/openconfig", []string{"internal/unit", "internal/state", "internal/device"}, "gNMI and gNOI; protobuf types stop here"},
+	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
 	{"internal/probe", nil, "test packets and what their loss means"},
 	{"internal/conduct", []string{"internal/unit", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
 	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},
