@@ -45,6 +45,9 @@ type end struct {
 	inbox  []letter // what came while frozen
 	thawAt time.Time
 	how    mode
+	// gaps are the connections of which a lost segment is on its way again, by
+	// when it comes: until then nothing sent later is read from them.
+	gaps map[uint64]time.Time
 
 	lastHeard time.Time
 
@@ -276,6 +279,13 @@ func (e *engine) hear(n *end, msg Message) {
 		return
 	}
 	a.settle(e.now)
+	if at := n.gaps[streamOf(msg)]; at.After(e.now) {
+		// A byte stream keeps its order: what comes behind a gap is read when
+		// the gap has been filled. Source: RFC 9293 §3.10.7.4, segments with
+		// higher beginning sequence numbers are held for later.
+		e.arrive(n, msg, at)
+		return
+	}
 	if n.side == far {
 		a.watch.heard(e.now)
 	}
@@ -528,13 +538,15 @@ func (e *engine) thaw(n *end) {
 				m.Postpone(e.now)
 			}
 		}
-		cut := prof.TransportCut && len(inbox) > 0
+		n.gaps = nil
 		for _, l := range inbox {
 			switch {
 			case l.call != nil:
 				l.call(m, e.now)
-			case cut:
-				e.arrive(n, l.msg, retransmitted(inbox[0].at, e.now))
+			case prof.TransportCut && opens(l.msg):
+				// TCP's request to open a connection was lost, and is repeated.
+			case prof.TransportCut && streamOf(l.msg) != 0:
+				e.again(n, l)
 			case !e.gated(n, m.View()):
 				m.Hear(e.now, l.msg)
 			}
@@ -546,10 +558,50 @@ func (e *engine) thaw(n *end) {
 	e.after(n)
 }
 
+// again puts a segment that was lost in the silence on its way again, behind
+// those lost before it on the same connection.
+func (e *engine) again(n *end, l letter) {
+	conn := streamOf(l.msg)
+	at, ok := n.gaps[conn]
+	if !ok {
+		at = retransmitted(l.at, e.now)
+		if n.gaps == nil {
+			n.gaps = map[uint64]time.Time{}
+		}
+		n.gaps[conn] = at
+	}
+	e.arrive(n, l.msg, at)
+}
+
+// streamOf returns the connection whose byte stream carries a message; zero
+// for hellos, and for what stands for TCP's own segments.
+func streamOf(msg Message) uint64 {
+	switch p := msg.(type) {
+	case bgpOpen, bgpKeepalive, bgpUpdate, bgpEndOfRIB, bgpNotification:
+		return connOf(msg)
+	case ldpInit:
+		return p.conn
+	case ldpKeep:
+		return p.conn
+	case ldpLabels:
+		return p.conn
+	case ldpNotification:
+		return p.conn
+	default:
+		return 0
+	}
+}
+
+// opens reports whether a message is TCP's request to open a connection.
+func opens(msg Message) bool {
+	_, ok := msg.(bgpConnection)
+	return ok
+}
+
 // retransmitted is when a segment first sent at sent gets through once the path
 // is back: the sender tries again after 0.21 s, doubled each time.
-// Source: RFC 6298 §5.5; first delay measured on Linux with a path below one
-// millisecond.
+// Source: RFC 9293 §3.8.1 and RFC 6298 §5.5; first delay measured on Linux with a
+// path below one millisecond.
 func retransmitted(sent, back time.Time) time.Time {
 	at := sent.Add(210 * time.Millisecond)
 	for wait := 210 * time.Millisecond; !at.After(back); {

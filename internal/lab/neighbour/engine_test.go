@@ -607,6 +607,106 @@ func TestTransportCut(t *testing.T) {
 	}
 }
 
+// listener notes what a machine hears.
+type listener struct {
+	Machine
+	heard []letter
+}
+
+func (l *listener) Hear(now time.Time, m Message) {
+	l.heard = append(l.heard, letter{at: now, msg: m})
+	l.Machine.Hear(now, m)
+}
+
+// TestStreamKeepsItsOrder: while the first segment that was lost is on its way
+// again, nothing that the neighbour sends later on the same connection is read;
+// hellos, which are in no connection, are.
+// Source: RFC 9293 §3.10.7.4, segments with higher beginning sequence numbers
+// are held; §3.8.1 and RFC 6298 §5.5, the back-off; RFC 5036 §2.4.1, hellos are
+// UDP.
+func TestStreamKeepsItsOrder(t *testing.T) {
+	held, behind, hellos := 0, 0, 0
+	for seed := range uint64(60) {
+		for _, cfg := range []Config{
+			bgpPair(BGP{Hold: 90 * sec, Keepalive: sec}, BGP{Hold: 90 * sec, Keepalive: sec}),
+			ldpPair(LDP{Hello: sec, Keepalive: 30 * sec}, LDP{Hello: sec, Keepalive: 30 * sec}),
+		} {
+			cfg.DeviceProfile.TransportCut = true
+			r := newRig(t, seed, cfg)
+			r.somewhen(time.Minute)
+			r.silence()
+			r.pass(time.Duration(4+seed%9) * sec)
+			n := r.at(0, device)
+			var first time.Time
+			for _, l := range n.inbox {
+				if streamOf(l.msg) != 0 {
+					first = l.at
+					break
+				}
+			}
+			if first.IsZero() {
+				continue // nothing was sent into the hole
+			}
+			ear := &listener{Machine: n.machine}
+			n.machine = ear
+			back := r.now
+			r.wake(Synchronised)
+			r.pass(30 * sec)
+			due := first.Add(210 * ms) // by hand: 0.21 s, doubled until the path is back
+			for wait := 420 * ms; !due.After(back); wait *= 2 {
+				due = first.Add(wait)
+			}
+			got, lost := 0, 0
+			for _, l := range ear.heard {
+				switch {
+				case streamOf(l.msg) == 0:
+					if l.at.Before(due) {
+						hellos++
+					}
+				case l.at.Before(due):
+					t.Fatalf("%s, seed %d: heard %T %v after the path was back, before the first that was lost (%v)", cfg.Key(), seed, l.msg, l.at.Sub(back), due.Sub(back))
+				case l.at.Equal(due):
+					got++
+				}
+			}
+			for at := first; at.Before(back); at = at.Add(sec) {
+				lost++
+			}
+			if got == 0 {
+				t.Fatalf("%s, seed %d: what was lost never came", cfg.Key(), seed)
+			}
+			held++
+			if due.Sub(back) > 3*sec && cfg.Protocol() == "bgp" && got > lost {
+				behind++
+			}
+		}
+	}
+	if held < 60 || behind < 5 || hellos < 20 {
+		t.Errorf("%d streams with a gap, %d with segments behind it, %d hellos past it: too few to tell", held, behind, hellos)
+	}
+}
+
+// TestHellosOfLDPKeepTheirOwnPhase: when an end hears the other for the first
+// time it says Hello at once and goes on in its own period.
+// Source: RFC 5036 §2.5.5, each end sends its own Hellos periodically.
+func TestHellosOfLDPKeepTheirOwnPhase(t *testing.T) {
+	const n = 200
+	var parts [4]int
+	for seed := range uint64(n) {
+		r := newRig(t, seed, ldpPair(LDP{}, LDP{}))
+		a, _ := r.at(0, device).machine.(*ldp)
+		b, _ := r.at(0, far).machine.(*ldp)
+		apart := (b.helloAt.Sub(a.helloAt)%(5*sec) + 5*sec) % (5 * sec)
+		parts[int(4*apart/(5*sec))]++
+	}
+	for i, got := range parts {
+		// Source: binomial distribution; four standard deviations.
+		if want, sd := float64(n)/4, math.Sqrt(n*0.25*0.75); math.Abs(float64(got)-want) > 4*sd {
+			t.Errorf("%d of %d pairs are apart by part %d of 4 of the interval, want %.0f ± %.0f", got, n, i+1, want, 4*sd)
+		}
+	}
+}
+
 // TestDetectionSpread: implementations that randomise or delay their detection.
 // Source: measured on daemons: BGP hold uniform in 0.75 to 1 times the hold
 // time; LACP up to 0.4 s late.

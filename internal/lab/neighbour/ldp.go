@@ -184,7 +184,11 @@ func (m *ldp) Hear(now time.Time, msg Message) {
 		m.adjAt = m.hold(now, m.helloHold)
 		if !m.adjacent {
 			m.adjacent = true
-			m.helloAt = now // the other end need not wait for us
+			// The other end need not wait for us. This hello is one more: the
+			// period, and with it the phase of this end, stays what it is.
+			// Source: RFC 5036 §2.5.5 sends periodically and ties neither end's
+			// period to the other's; common practice.
+			m.send(ldpHello{hold: m.cfg.HelloHold})
 			if m.cfg.Active && m.state == ldpNonExistent && m.retryAt.IsZero() {
 				m.open(now)
 			}

@@ -159,7 +159,8 @@ type Profile struct {
 	HoldLate time.Duration
 	// TransportCut says that TCP loses the connection's segments during the
 	// silence, so that what the neighbour sent arrives by its retransmission
-	// only (RFC 6298 §5.5).
+	// only (RFC 6298 §5.5), and what it sends afterwards behind that (RFC 9293
+	// §3.8). Hellos, which are in no TCP connection, are not concerned.
 	TransportCut bool
 }
 
