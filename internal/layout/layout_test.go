@@ -58,6 +58,7 @@ var rooms = []room{
 	}, "the front door; adapters are handed in by cmd/towpath"},
 	{"internal/layout", nil, "this test"},
 	{"internal/peers", nil, "forecasts beside real daemons; tests only"},
+	{"internal/field", nil, "the whole job on a real software router; tests only"},
 	{"cmd/towpath", []string{"internal/..."}, "wires the concrete adapters"},
 	{"bench/...", []string{"internal/..."}, "measures whole jobs"},
 }
