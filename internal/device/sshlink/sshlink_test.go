@@ -6,9 +6,9 @@ import (
 	"crypto/rand"
 	"crypto/rsa"
 	"errors"
-	"fmt"
 	"io"
 	"net"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -100,7 +100,7 @@ func (s *server) handle(conn net.Conn, cfg *ssh.ServerConfig) {
 			if err := ssh.Unmarshal(nc.ExtraData(), &to); err != nil {
 				panic(err)
 			}
-			out, err := net.Dial("tcp", fmt.Sprintf("%s:%d", to.Host, to.Port))
+			out, err := net.Dial("tcp", net.JoinHostPort(to.Host, strconv.Itoa(int(to.Port))))
 			if err != nil {
 				nc.Reject(ssh.ConnectionFailed, err.Error())
 				continue
