@@ -286,8 +286,8 @@ func (k checker) transition(p *platform, t Transition) {
 	switch t.Method {
 	case InService:
 	case Reload:
-		if t.Silence != nil || t.Loss != nil {
-			k.at("method").say("found %q with a silence or loss, want those for %q only", Reload, InService)
+		if t.Loss != nil {
+			k.at("method").say("found %q with a loss at the switchover, want that for %q only", Reload, InService)
 		}
 	default:
 		k.at("method").say("found %q, want %q or %q", t.Method, InService, Reload)

@@ -126,12 +126,15 @@ const (
 // covers only the pairs that go up; one whose To lies wholly below its From is
 // a way back. A release is never its own next.
 type Transition struct {
-	From    string        `yaml:"from" json:"from"`
-	To      string        `yaml:"to" json:"to"`
-	Method  string        `yaml:"method" json:"method"`
-	Minutes Spread        `yaml:"minutes" json:"minutes"`
-	Silence *SilenceRange `yaml:"silence,omitempty" json:"silence,omitempty"` // in-service only: of the control plane
-	Loss    *SilenceRange `yaml:"loss,omitempty" json:"loss,omitempty"`       // in-service only: of traffic at the switchover
+	From    string `yaml:"from" json:"from"`
+	To      string `yaml:"to" json:"to"`
+	Method  string `yaml:"method" json:"method"`
+	Minutes Spread `yaml:"minutes" json:"minutes"`
+	// Silence is how long the control plane sends nothing. A reload has one only
+	// where the device can forward on while its control plane restarts, as a
+	// software router does; without one nothing is forecast to survive it.
+	Silence *SilenceRange `yaml:"silence,omitempty" json:"silence,omitempty"`
+	Loss    *SilenceRange `yaml:"loss,omitempty" json:"loss,omitempty"` // in-service only: of traffic at the switchover
 	Unless  []Condition   `yaml:"unless,omitempty" json:"unless,omitempty"`
 	Source  string        `yaml:"source,omitempty" json:"source,omitempty"`
 }

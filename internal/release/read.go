@@ -111,7 +111,7 @@ func Shape() *document.Shape {
 			"Transition.to":      {Doc: "Releases that it leads to.", Want: versions},
 			"Transition.method":  {Doc: "How it is done.", Words: []string{InService, Reload}},
 			"Transition.minutes": {Doc: "How long it takes, firmware steps not included."},
-			"Transition.silence": {Doc: "How long the control plane sends nothing. In-service only."},
+			"Transition.silence": {Doc: "How long the control plane sends nothing. Of a reload only where the device can forward on meanwhile."},
 			"Transition.loss":    {Doc: "How long traffic is lost at the switchover. In-service only."},
 			"Transition.unless":  {Doc: "Conditions under which it is impossible."},
 			"Transition.source":  prose("Where this stands."),
