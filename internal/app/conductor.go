@@ -26,10 +26,13 @@ type Conductor struct {
 	Clock    conduct.Clock
 	Device   device.Device
 	Partners map[string]device.Device
-	Prober   conduct.Prober
-	Images   Images
-	Store    Store
-	Asker    Asker
+	// Others are the devices of the fleet on which settings are changed, beside
+	// Device, by name.
+	Others map[string]device.Device
+	Prober conduct.Prober
+	Images Images
+	Store  Store
+	Asker  Asker
 	// Checks judges what was read; it is how readiness and comparison reach the
 	// runner.
 	Checks Checks
@@ -157,7 +160,7 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 	}
 	if rec.Kind == conduct.Chosen && rec.Choice == conduct.Continue {
 		c.session.mu.Lock()
-		c.session.watch.GoOn(st.LossGranted)
+		c.session.watch.GoOn(st.LossGranted, st.Granted)
 		c.session.mu.Unlock()
 	}
 	if i := slices.IndexFunc(st.Steps, func(s plan.Step) bool { return s.ID == rec.Step }); i >= 0 && c.session.probing &&
@@ -345,6 +348,9 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 		if st.Failure != nil {
 			text += ": " + st.Failure.Text
 		}
+		if still := st.StillChanged(); len(still) > 0 {
+			text += ". Still changed, to be put back: " + join(still)
+		}
 		return conduct.Record{Kind: conduct.Finished, Verdict: st.Verdict, Text: text}, nil
 	case conduct.MoveNone:
 	}
@@ -410,6 +416,9 @@ func (c *Conductor) intend(ctx context.Context, st *conduct.State, step plan.Ste
 		now, err := c.read(ctx, device.ScopeComponents)
 		if err != nil {
 			return c.readFault(ctx, err)
+		}
+		if ofSettings(step.Kind) {
+			return c.intendSettings(ctx, st, step, now)
 		}
 		if !asksByItself(step.Kind) && step.Kind != plan.ReloadDevice {
 			if _, all := conduct.Unmet(step.After, now, nil); all {

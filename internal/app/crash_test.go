@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"strings"
 	"testing"
 	"time"
 
@@ -14,7 +15,30 @@ import (
 	"towpath/internal/plan"
 	"towpath/internal/policy"
 	"towpath/internal/release"
+	"towpath/internal/state"
 )
+
+// The settings of the tests: a session's multiplier, one that has no value of
+// its own, and the other end of a link.
+func asFound() []state.Setting {
+	return []state.Setting{
+		{Protocol: state.BFD, Interface: "lag-1", Parameter: state.ParamDetectMult, Value: "3"},
+		{Protocol: state.OSPFv2, Interface: "lag-2", Parameter: state.ParamDeadInterval},
+	}
+}
+
+func prepared() []plan.Preparation {
+	return []plan.Preparation{{
+		Kind: "set-timers", Apply: "wait longer", Restore: "as before", Settle: 6 * time.Second,
+		Ends: []plan.End{
+			{Settings: []state.Setting{
+				{Protocol: state.BFD, Interface: "lag-1", Parameter: state.ParamDetectMult, Value: "9"},
+				{Protocol: state.OSPFv2, Interface: "lag-2", Parameter: state.ParamDeadInterval, Value: "1m0s"},
+			}},
+			{On: "mere-agg-2", Settings: []state.Setting{{Protocol: state.OSPFv2, Interface: "lag-2", Parameter: state.ParamDeadInterval, Value: "1m0s"}}},
+		},
+	}}
+}
 
 // twoHops is a change of the invented chassis over a middle release.
 func twoHops(t *testing.T, per bool) (*plan.Plan, policy.Policy) {
@@ -33,8 +57,8 @@ func twoHops(t *testing.T, per bool) (*plan.Plan, policy.Policy) {
 		Path:   release.Path{Hops: []release.Hop{hop("4.2.3", "4.3.1"), hop("4.3.1", "4.4.2")}},
 		Layout: plan.Layout{Primary: "CTL-A", Secondary: "CTL-B", LineCards: []string{"LC-1", "LC-2"}},
 		Hops: []plan.HopInput{
-			{Images: images("4.3.1"), Back: release.InService, Removals: []plan.Removal{{Controller: "CTL-A", File: "old.img", Size: 10}}},
-			{Images: images("4.4.2"), Back: release.InService},
+			{Images: images("4.3.1"), Back: release.InService, Removals: []plan.Removal{{Controller: "CTL-A", File: "old.img", Size: 10}}, Prepare: prepared()},
+			{Images: images("4.4.2"), Back: release.InService, Prepare: prepared()},
 		},
 	})
 	if err != nil {
@@ -47,6 +71,7 @@ func twoHops(t *testing.T, per bool) (*plan.Plan, policy.Policy) {
 type rig struct {
 	clock *stepClock
 	dev   *chassis
+	other *chassis // neighbour on which settings are changed too
 	store *memStore
 	plan  *plan.Plan
 	pol   policy.Policy
@@ -59,14 +84,16 @@ type rig struct {
 func newRig(t *testing.T, per bool) *rig {
 	p, pol := twoHops(t, per)
 	clock := &stepClock{now: time.Date(2031, 3, 4, 1, 0, 0, 0, time.UTC)}
-	return &rig{clock: clock, dev: newChassis(clock, per), store: newMemStore(), plan: p, pol: pol, asker: yes{}}
+	other := newChassis(clock, per)
+	other.name = "mere-agg-2"
+	return &rig{clock: clock, dev: newChassis(clock, per), other: other, store: newMemStore(), plan: p, pol: pol, asker: yes{}}
 }
 
 // session starts a new process on the same store and device.
 func (r *rig) session(t *testing.T) (conduct.State, error) {
 	t.Helper()
 	c := &Conductor{Run: RunRow{ID: "r1", Device: "mere-agg-1"}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
-		Prober: r.probe, Images: blanks{}, Store: r.store, Asker: r.asker, Checks: r.calm, Pulse: 200 * time.Microsecond}
+		Others: map[string]device.Device{"mere-agg-2": r.other}, Prober: r.probe, Images: blanks{}, Store: r.store, Asker: r.asker, Checks: r.calm, Pulse: 200 * time.Microsecond}
 	if r.marks != nil {
 		c.Prober = r.marks
 	}
@@ -84,7 +111,10 @@ func TestCrashAtEveryWrite(t *testing.T) {
 		if err != nil || st.Verdict != conduct.Accepted {
 			t.Fatalf("uninterrupted run: %v, %v, %+v", st.Verdict, err, st.Failure)
 		}
-		want := slices.Clone(calm.dev.acts)
+		want, wantOther := slices.Clone(calm.dev.acts), slices.Clone(calm.other.acts)
+		if n := count(want, "adjust "); n != 4 || len(wantOther) != 4 {
+			t.Fatalf("settings were changed %d times on the device and %d times on its neighbour, want before and after each of two hand-overs", n, len(wantOther))
+		}
 		if len(want) < 10 {
 			t.Fatalf("the uninterrupted run acted only %d times: %v", len(want), want)
 		}
@@ -112,6 +142,10 @@ func TestCrashAtEveryWrite(t *testing.T) {
 				if !slices.Equal(r.dev.acts, want) {
 					t.Fatalf("per-controller=%v k=%d before=%v: acts\n got %v\nwant %v", per, k, before, r.dev.acts, want)
 				}
+				if !slices.Equal(r.other.acts, wantOther) {
+					t.Fatalf("per-controller=%v k=%d before=%v: acts of the neighbour\n got %v\nwant %v", per, k, before, r.other.acts, wantOther)
+				}
+				r.assertAsFound(t)
 			}
 			if survived {
 				break
@@ -164,6 +198,20 @@ func TestCrashAtEveryWriteInTurn(t *testing.T) {
 			t.Errorf("only %d crashes", r.store.died)
 		}
 		assertOnce(t, r.dev.acts)
+		assertOnce(t, r.other.acts)
+		r.assertAsFound(t)
+	}
+}
+
+// assertAsFound fails when a setting is not as it was before the run.
+func (r *rig) assertAsFound(t *testing.T) {
+	t.Helper()
+	for _, d := range []*chassis{r.dev, r.other} {
+		for _, x := range asFound() {
+			if got := d.settings[x.Key()]; got != x.Value {
+				t.Errorf("%s: %s is %q at the end, and was %q", d.name, x.Key().Text(), got, x.Value)
+			}
+		}
 	}
 }
 
@@ -182,7 +230,7 @@ func assertOnce(t *testing.T, acts []string) {
 	sort.Strings(names)
 	for _, a := range names {
 		limit := 1
-		if a == "restart LC-1" || a == "restart LC-2" || a == "restart CTL-A" || a == "restart CTL-B" {
+		if a == "restart LC-1" || a == "restart LC-2" || a == "restart CTL-A" || a == "restart CTL-B" || strings.HasPrefix(a, "adjust ") {
 			limit = 2 // once in each of two hops
 		}
 		if count[a] > limit {
@@ -240,6 +288,7 @@ func TestEndings(t *testing.T) {
 						t.Errorf("%s was left at %s", n, k.release)
 					}
 				}
+				r.assertAsFound(t)
 			}
 		})
 	}

@@ -37,6 +37,12 @@ type chassis struct {
 	agree     int  // signs of life between the answer to a hand-over and its begin
 	left      int
 	coming    string // card that will be primary then
+
+	name       string
+	settings   map[state.Setting]string // by key
+	others     string                   // what other people changed
+	loseAdjust bool                     // the answer of the next adjustment is lost
+	listeners  []func(device.Event)
 }
 
 type card struct {
@@ -48,7 +54,11 @@ type card struct {
 }
 
 func newChassis(clock *stepClock, per bool) *chassis {
-	d := &chassis{clock: clock, per: per, primary: "CTL-A", slow: 3, cards: map[string]*card{}, installed: map[string]map[string]bool{}, files: map[string]bool{"old.img": true}, refuse: map[string]error{}, bootNext: "4.2.3"}
+	d := &chassis{clock: clock, per: per, primary: "CTL-A", slow: 3, cards: map[string]*card{}, installed: map[string]map[string]bool{}, files: map[string]bool{"old.img": true}, refuse: map[string]error{}, bootNext: "4.2.3",
+		name: "mere-agg-1", settings: map[state.Setting]string{}}
+	for _, x := range asFound() {
+		d.settings[x.Key()] = x.Value
+	}
 	for _, n := range []string{"CTL-A", "CTL-B"} {
 		d.cards[n] = &card{kind: state.KindControllerCard, release: "4.2.3", boot: clock.Now()}
 		d.installed[n] = map[string]bool{"4.2.3": true}
@@ -98,7 +108,7 @@ func (d *chassis) Capture(context.Context, device.Scope) (*state.Capture, error)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.tick()
-	c := &state.Capture{Device: "mere-agg-1", TakenAt: d.clock.Now(), Complete: true, Release: state.Some(d.cards[d.primary].release), BootTime: state.Some(d.cards[d.primary].boot)}
+	c := &state.Capture{Device: d.name, Configuration: state.Configuration{Digest: state.Some(d.digest())}, TakenAt: d.clock.Now(), Complete: true, Release: state.Some(d.cards[d.primary].release), BootTime: state.Some(d.cards[d.primary].boot)}
 	for _, n := range []string{"CTL-A", "CTL-B", "LC-1", "LC-2"} {
 		k := d.cards[n]
 		comp := state.Component{Name: n, Kind: k.kind, Version: state.Some(k.release), BootTime: state.Some(k.boot), Oper: state.Some(state.OperActive)}
@@ -220,17 +230,93 @@ func (d *chassis) RemoveFile(_ context.Context, card, path string) error {
 func (d *chassis) HashFile(context.Context, string, string) (string, error) { return "", nil }
 
 func (d *chassis) Watch(ctx context.Context, f func(device.Event)) error {
+	d.mu.Lock()
+	now := d.digest()
+	f(device.Event{Kind: device.EventConfiguration, Object: "digest", Now: now})
 	f(device.Event{Kind: device.EventSynced})
+	d.listeners = append(d.listeners, func(e device.Event) {
+		if ctx.Err() == nil {
+			f(e)
+		}
+	})
+	d.mu.Unlock()
 	<-ctx.Done()
 	return ctx.Err()
 }
 
-func (d *chassis) Settings(context.Context, []state.Setting) ([]state.Setting, error) {
-	return nil, &device.Fault{Kind: device.Unable, Op: "read settings"}
+func (d *chassis) Settings(_ context.Context, keys []state.Setting) ([]state.Setting, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	out := make([]state.Setting, len(keys))
+	for i, k := range keys {
+		out[i] = k.Key()
+		out[i].Value = d.settings[k.Key()]
+	}
+	return out, nil
 }
 
-func (d *chassis) Adjust(context.Context, []state.Setting) error {
-	return &device.Fault{Kind: device.Unable, Op: "adjust"}
+// Adjust makes settings hold as the contract says: it is an act only where one
+// of them does not. As everybody's, its configuration has a digest that follows.
+func (d *chassis) Adjust(_ context.Context, to []state.Setting) error {
+	d.mu.Lock()
+	if d.hold(to) {
+		d.mu.Unlock()
+		return nil
+	}
+	name := "adjust " + d.name
+	for _, x := range to {
+		name += " " + x.Text()
+	}
+	if err := d.act(name); err != nil {
+		d.mu.Unlock()
+		return err
+	}
+	for _, x := range to {
+		d.settings[x.Key()] = x.Value
+	}
+	listeners := slices.Clone(d.listeners)
+	digest := d.digest()
+	lost := d.loseAdjust
+	d.loseAdjust = false
+	d.mu.Unlock()
+	for _, f := range listeners {
+		f(device.Event{Kind: device.EventConfiguration, Object: "digest", Now: digest})
+	}
+	if lost {
+		return &device.Fault{Kind: device.OutcomeUnknown, Op: "adjust"}
+	}
+	return nil
+}
+
+func (d *chassis) hold(to []state.Setting) bool {
+	for _, x := range to {
+		if d.settings[x.Key()] != x.Value {
+			return false
+		}
+	}
+	return true
+}
+
+func (d *chassis) digest() string {
+	var texts []string
+	for k, v := range d.settings {
+		k.Value = v
+		texts = append(texts, k.Text())
+	}
+	slices.Sort(texts)
+	return d.others + strings.Join(texts, "|")
+}
+
+// somebody changes the configuration as another person would.
+func (d *chassis) somebody(what string) {
+	d.mu.Lock()
+	d.others += what
+	listeners := slices.Clone(d.listeners)
+	digest := d.digest()
+	d.mu.Unlock()
+	for _, f := range listeners {
+		f(device.Event{Kind: device.EventConfiguration, Object: "digest", Now: digest})
+	}
 }
 
 func (d *chassis) Abilities(context.Context) (device.Abilities, error) {

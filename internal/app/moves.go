@@ -27,6 +27,9 @@ func (c *Conductor) act(ctx context.Context, st *conduct.State, step plan.Step) 
 	if !ok {
 		return conduct.Record{}, fmt.Errorf("app: the intent of step %s keeps no observation", step.ID)
 	}
+	if ofSettings(step.Kind) {
+		return c.adjust(ctx, st, step)
+	}
 	if !c.session.acted[step.ID+fmt.Sprint(st.Attempt)] && !asksByItself(step.Kind) {
 		text, begun, err := c.watchAfterCrash(ctx, st, step, was)
 		if err != nil {
@@ -57,7 +60,8 @@ func (c *Conductor) act(ctx context.Context, st *conduct.State, step plan.Step) 
 		}
 	case plan.SwitchOver:
 		return c.handOver(ctx, st, step)
-	case plan.CaptureBefore, plan.CheckReadiness, plan.StartProbe, plan.VerifyStaged, plan.Hold, plan.ConfirmReleases,
+	case plan.Prepare, plan.Restore: // done above
+	case plan.CaptureBefore, plan.CheckReadiness, plan.StartProbe, plan.VerifyStaged, plan.Hold, plan.ConfirmTimers, plan.ConfirmReleases,
 		plan.CompareStates, plan.JudgeProbe, plan.AcceptHop:
 		return conduct.Record{}, fmt.Errorf("app: step %s changes nothing and has no act", step.ID)
 	}
@@ -395,6 +399,9 @@ func (p *pulse) count() int {
 // await waits until a fresh reading shows the effect, under guards and until
 // the deadline.
 func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
+	if ofSettings(step.Kind) {
+		return c.awaitSettings(ctx, st, step)
+	}
 	was, _ := st.IntentObservation()
 	since := c.Clock.Now()
 	reached := since
@@ -498,6 +505,8 @@ func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step
 		return c.verifyStaged(ctx, step)
 	case plan.ConfirmReleases:
 		return c.await(ctx, st, step)
+	case plan.ConfirmTimers:
+		return c.confirmTimers(ctx, st, step)
 	case plan.CompareStates:
 		return c.compare(ctx, st, step)
 	case plan.JudgeProbe:
@@ -505,7 +514,7 @@ func (c *Conductor) check(ctx context.Context, st *conduct.State, step plan.Step
 	case plan.AcceptHop:
 		return done("accepted "+step.Release, nil), nil
 	case plan.RemoveFile, plan.TransferPackage, plan.TransferFirmware, plan.PrepareBoot, plan.LoadSecondary, plan.Hold,
-		plan.LoadFirmware, plan.SwitchOver, plan.LoadLineCard, plan.ReloadDevice:
+		plan.LoadFirmware, plan.Prepare, plan.SwitchOver, plan.LoadLineCard, plan.ReloadDevice, plan.Restore:
 	}
 	return conduct.Record{}, fmt.Errorf("app: step %s is no check", step.ID)
 }
@@ -899,7 +908,11 @@ func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (cond
 		return conduct.Record{}, err
 	}
 	if !ok {
-		c.show(st, nil, "paused: "+st.Failure.Text)
+		text := "paused: " + st.Failure.Text
+		if still := st.StillChanged(); len(still) > 0 {
+			text += ". Settings that are still changed: " + join(still)
+		}
+		c.show(st, nil, text)
 		if ch, err = c.Asker.Choose(ctx, st); errors.Is(err, ErrNobody) {
 			return conduct.Record{}, fmt.Errorf("%w: %s", ErrPaused, st.Failure.Text)
 		} else if err != nil {
@@ -922,6 +935,13 @@ func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (cond
 			return conduct.Record{}, err
 		}
 		chosen.Loss = worst.Longest()
+	}
+	if ch.Choice == conduct.Continue && st.Failure.Cause == conduct.ByGuard {
+		// What stays as it is, a person goes on with knowingly; the guard is there
+		// for the next one.
+		c.session.mu.Lock()
+		chosen.Breaches = c.session.watch.Standing(c.Clock.Now(), plan.Guard(st.Failure.Name))
+		c.session.mu.Unlock()
 	}
 	data, err := json.Marshal(chosen)
 	if err != nil {
@@ -969,7 +989,7 @@ func (c *Conductor) planBack(ctx context.Context, st *conduct.State) (conduct.Re
 	if err != nil {
 		return none(err.Error())
 	}
-	steps, err := plan.WayBack(st.Plan, st.Hop, layout, c.Policy)
+	steps, err := plan.WayBack(st.Plan, st.Hop, layout, c.Policy, st.Prepared)
 	if err != nil {
 		return none(err.Error())
 	}

@@ -116,7 +116,7 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 	ws.Policy = pol
 	judge := *a
 	judge.Workspace = &ws
-	c := &Conductor{Run: run, Input: in, Policy: pol, Clock: a.Clock, Device: dev, Partners: map[string]device.Device{},
+	c := &Conductor{Run: run, Input: in, Policy: pol, Clock: a.Clock, Device: dev, Partners: map[string]device.Device{}, Others: map[string]device.Device{},
 		Prober: h.Prober, Images: h.Images, Store: h.Store, Asker: h.Asker, Show: h.Show, Checks: runChecks{app: &judge, plan: in.Plan, dev: dev}}
 	for _, id := range in.Plan.Partners {
 		pd, err := a.Device(string(id))
@@ -129,6 +129,22 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 		}
 		defer func() { err = errors.Join(err, conn.Close()) }()
 		c.Partners[string(id)] = conn
+	}
+	for _, id := range in.Plan.Neighbours() {
+		if conn, ok := c.Partners[string(id)]; ok {
+			c.Others[string(id)] = conn
+			continue
+		}
+		nd, err := a.Device(string(id))
+		if err != nil {
+			return st, err
+		}
+		conn, err := a.Dial(ctx, nd)
+		if err != nil {
+			return st, fmt.Errorf("neighbour %s, on which settings are changed: %w", id, err)
+		}
+		defer func() { err = errors.Join(err, conn.Close()) }()
+		c.Others[string(id)] = conn
 	}
 	if h.OnStart != nil {
 		h.OnStart(c)
@@ -321,7 +337,7 @@ func BackTakes(st *conduct.State) time.Duration {
 		now.Primary = "primary"
 		now.Releases["primary"] = h.From
 	}
-	steps, err := plan.WayBack(st.Plan, st.Hop, now, st.Policy)
+	steps, err := plan.WayBack(st.Plan, st.Hop, now, st.Policy, st.Prepared)
 	if err != nil {
 		return 0
 	}

@@ -13,6 +13,9 @@
 //     It only watches the device for the policy's time, and acts again only if
 //     the device shows that nothing was begun.
 //  4. A step counts as done only by a fresh reading of the device.
+//  5. Before a setting is changed, the value that was read of it is durable, in
+//     the Intended record of the step that changes it. What is put back is that
+//     value and no other, however often the run was interrupted since.
 package conduct
 
 import (
@@ -142,8 +145,9 @@ const (
 
 // ChosenData is what a chosen record keeps beside the choice.
 type ChosenData struct {
-	Message int64         `json:"message"`           // that the choice came by, 0 where it was typed
-	Loss    time.Duration `json:"loss_ns,omitempty"` // longest loss measured so far, where loss made the run pause
+	Message  int64         `json:"message"`            // that the choice came by, 0 where it was typed
+	Loss     time.Duration `json:"loss_ns,omitempty"`  // longest loss measured so far, where loss made the run pause
+	Breaches []Breach      `json:"breaches,omitempty"` // what is broken now and is gone on with
 }
 
 // State is a run at one moment: the fold of its journal. The zero value with a
@@ -169,7 +173,13 @@ type State struct {
 	Choices       []Choice // while Waiting
 	// LossGranted is the longest loss that a person chose to go on with.
 	LossGranted time.Duration
-	Seq         int
+	// Granted are the breaches that a person chose to go on with: what guard
+	// broke, and how.
+	Granted []Breach
+	// Prepared are the settings that were changed, or may have been, and are not
+	// put back.
+	Prepared []plan.Held
+	Seq      int
 }
 
 // New is the state of a run that has not begun.
@@ -275,6 +285,11 @@ func (s *State) Apply(r Record) error {
 		if step.Kind.Touches() {
 			s.Touched = true
 		}
+		if step.Kind == plan.Prepare {
+			if err := s.holdFound(step); err != nil {
+				return fmt.Errorf("conduct: record %d: %w", r.Seq, err)
+			}
+		}
 	case Acted:
 		s.Status = Awaiting
 		if step.PointOfNoReturn {
@@ -303,6 +318,19 @@ func (s *State) Apply(r Record) error {
 // done moves the cursor on.
 func (s *State) done(step plan.Step) {
 	s.Intent, s.Attempt = nil, 1
+	switch {
+	case step.Kind == plan.Restore, step.Kind == plan.Hold && step.Undo:
+		s.release(step)
+	case step.Kind == plan.Hold && len(step.Ends) > 0:
+		s.Touched = true
+		for _, e := range step.Ends {
+			for _, x := range e.Settings {
+				if plan.Holding(s.Prepared, e.On, x) < 0 {
+					s.Prepared = append(s.Prepared, plan.Held{On: e.On, ByHand: true, Found: x.Key(), Wanted: x})
+				}
+			}
+		}
+	}
 	s.Cursor++
 	s.Status = Ready
 	if step.Kind == plan.AcceptHop && !s.Back {
@@ -399,6 +427,7 @@ func (s *State) choose(r Record) {
 		var d ChosenData
 		if len(r.Data) > 0 && json.Unmarshal(r.Data, &d) == nil {
 			s.LossGranted = max(s.LossGranted, d.Loss)
+			s.Granted = append(s.Granted, d.Breaches...)
 		}
 		if !s.Back {
 			s.Failure = nil

@@ -27,23 +27,75 @@ type Watch struct {
 	primary  string            // controller card that must be PRIMARY; empty while roles are on the move
 	latest   map[string]string // configuration and topology as last told
 	granted  time.Duration     // loss that a person chose to go on with
+	breaches []Breach          // and other breaches
+
+	// While we change settings ourselves, the configuration changes once.
+	adjusting bool
+	spent     map[string]bool   // configuration keys that told of that change
+	owed      map[string]string // value that may still be told of it
+}
+
+// Breach is one way in which a guard is broken: the object that is at fault and
+// what is said of it.
+type Breach struct {
+	Guard  plan.Guard `json:"guard"`
+	Object string     `json:"object"`
+	Value  string     `json:"value,omitempty"`
 }
 
 // NewWatch makes a watch.
 func NewWatch(pol policy.Policy) *Watch {
 	return &Watch{pol: pol, first: map[string]string{}, changed: map[plan.Guard]string{}, down: map[string]time.Time{},
-		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, latest: map[string]string{}}
+		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, latest: map[string]string{}, spent: map[string]bool{}, owed: map[string]string{}}
 }
 
 // GoOn takes what was told so far as what is so from now on: a person has seen
 // the change that broke a guard and chose to continue. Loss up to the given
-// length breaks no guard any more.
-func (w *Watch) GoOn(loss time.Duration) {
+// length breaks no guard any more, and neither do the breaches given, each until
+// it has ended: the same thing once more is a new breach.
+func (w *Watch) GoOn(loss time.Duration, breaches []Breach) {
 	clear(w.changed)
 	for k, v := range w.latest {
 		w.first[k] = v
 	}
 	w.granted = max(w.granted, loss)
+	w.breaches = slices.Clone(breaches)
+}
+
+// Standing are the breaches of a guard that last: what a person goes on with who
+// chooses to continue now.
+func (w *Watch) Standing(now time.Time, g plan.Guard) []Breach {
+	var out []Breach
+	switch g {
+	case plan.GuardPartner:
+		for k := range w.partners {
+			out = append(out, Breach{g, k, ""}) // in other words each time it is asked
+		}
+	case plan.GuardPower:
+		for k, v := range w.power {
+			if v != "ok" {
+				out = append(out, Breach{g, k, v})
+			}
+		}
+	case plan.GuardAdjacency:
+		for k, since := range w.down {
+			if now.Sub(since) > w.pol.Conduct.AdjacencyGrace {
+				out = append(out, Breach{g, k, ""})
+			}
+		}
+	case plan.GuardConfiguration, plan.GuardTopology, plan.GuardRoles, plan.GuardLoss:
+	}
+	slices.SortFunc(out, func(a, b Breach) int { return strings.Compare(a.Object, b.Object) })
+	return out
+}
+
+func (w *Watch) isGranted(g plan.Guard, object, value string) bool {
+	return slices.Contains(w.breaches, Breach{g, object, value})
+}
+
+// ended forgets a grant: what it was given for is over.
+func (w *Watch) ended(g plan.Guard, object string) {
+	w.breaches = slices.DeleteFunc(w.breaches, func(b Breach) bool { return b.Guard == g && b.Object == object })
 }
 
 // ExpectPrimary says which controller card must have the PRIMARY role from now
@@ -55,17 +107,21 @@ func (w *Watch) ExpectPrimary(card string) { w.primary = card }
 func (w *Watch) Event(now time.Time, e device.Event) {
 	switch e.Kind {
 	case device.EventConfiguration:
-		w.once(plan.GuardConfiguration, "configuration "+e.Object, e.Now, "the configuration was changed while the work went on")
+		w.once(plan.GuardConfiguration, "configuration "+e.Object, e.Now, byOthers)
 	case device.EventTopology:
 		w.once(plan.GuardTopology, "topology "+e.Object, e.Now, "spanning tree "+e.Object+" reported a topology change")
 	case device.EventAdjacency:
 		if e.Now == "up" {
 			delete(w.down, e.Object)
+			w.ended(plan.GuardAdjacency, e.Object)
 		} else if _, already := w.down[e.Object]; !already {
 			w.down[e.Object] = now
 		}
 	case device.EventPower:
 		w.power[e.Object] = e.Now
+		if e.Now == "ok" {
+			w.ended(plan.GuardPower, e.Object)
+		}
 	case device.EventComponent:
 		if e.Now == state.Primary || e.Now == state.Secondary {
 			w.roles[e.Object] = e.Now
@@ -73,6 +129,40 @@ func (w *Watch) Event(now time.Time, e device.Event) {
 	case device.EventSynced, device.EventAlarm, device.EventInterface:
 	}
 }
+
+// Adjusting says that the run is about to change settings of the device: the
+// first new value that each kind of report gives of the configuration from now
+// until [Watch.Adjusted] is ours. A second one is somebody else's.
+func (w *Watch) Adjusting() {
+	w.adjusting = true
+	clear(w.spent)
+	clear(w.owed)
+}
+
+// Adjusted says that the settings hold, and what the device says of its
+// configuration since: digest, and instant of the last change in RFC 3339; what
+// it does not say is empty. A report that told another value than that was of
+// somebody else's change; one that is still on its way may tell this value and
+// no other.
+func (w *Watch) Adjusted(digest, changed string) {
+	if !w.adjusting {
+		return
+	}
+	w.adjusting = false
+	for object, now := range map[string]string{"digest": digest, "time": changed} {
+		key := "configuration " + object
+		was, seen := w.first[key]
+		switch {
+		case now == "" || !seen || was == now:
+		case w.spent[key]:
+			w.changed[plan.GuardConfiguration] = byOthers
+		default:
+			w.owed[key] = now
+		}
+	}
+}
+
+const byOthers = "the configuration was changed while the work went on"
 
 // once remembers the first value and calls a different one a change.
 func (w *Watch) once(g plan.Guard, key, value, text string) {
@@ -85,7 +175,14 @@ func (w *Watch) once(g plan.Guard, key, value, text string) {
 		w.first[key] = value
 		return
 	}
-	if was != value {
+	switch {
+	case was == value:
+	case g == plan.GuardConfiguration && w.adjusting && !w.spent[key]:
+		w.first[key], w.spent[key] = value, true
+	case g == plan.GuardConfiguration && !w.adjusting && w.owed[key] == value:
+		w.first[key] = value
+		delete(w.owed, key)
+	default:
 		w.changed[g] = text
 	}
 }
@@ -95,6 +192,7 @@ func (w *Watch) once(g plan.Guard, key, value, text string) {
 func (w *Watch) Partner(name, why string) {
 	if why == "" {
 		delete(w.partners, name)
+		w.ended(plan.GuardPartner, name)
 	} else {
 		w.partners[name] = why
 	}
@@ -116,10 +214,15 @@ func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 	case plan.GuardConfiguration, plan.GuardTopology:
 		return w.changed[g]
 	case plan.GuardPartner:
-		return firstOf(w.partners, func(k, v string) string { return "partner " + k + ": " + v })
+		return firstOf(w.partners, func(k, v string) string {
+			if w.isGranted(g, k, "") {
+				return ""
+			}
+			return "partner " + k + ": " + v
+		})
 	case plan.GuardPower:
 		return firstOf(w.power, func(k, v string) string {
-			if v == "ok" {
+			if v == "ok" || w.isGranted(g, k, v) {
 				return ""
 			}
 			return k + " is " + v
@@ -137,7 +240,7 @@ func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 	case plan.GuardAdjacency:
 		var lost []string
 		for k, since := range w.down {
-			if d := now.Sub(since); d > w.pol.Conduct.AdjacencyGrace {
+			if d := now.Sub(since); d > w.pol.Conduct.AdjacencyGrace && !w.isGranted(g, k, "") {
 				lost = append(lost, fmt.Sprintf("%s (down for %v)", k, d.Round(time.Second)))
 			}
 		}

@@ -34,7 +34,7 @@ func TestGoOn(t *testing.T) {
 		if got := broken(0); got != string(plan.GuardConfiguration) {
 			t.Fatalf("configuration %s: %q broke", v, got)
 		}
-		w.GoOn(0)
+		w.GoOn(0, nil)
 		tell(v)
 		if got := broken(0); got != "" {
 			t.Fatalf("configuration %s: %q is broken after a person chose to go on", v, got)
@@ -44,7 +44,7 @@ func TestGoOn(t *testing.T) {
 	if got := broken(over); got != string(plan.GuardLoss) {
 		t.Fatalf("%q broke, want the loss", got)
 	}
-	w.GoOn(over)
+	w.GoOn(over, nil)
 	if got := broken(over); got != "" {
 		t.Errorf("%q is broken after a person chose to go on", got)
 	}

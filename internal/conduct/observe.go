@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"path"
 	"slices"
+	"strings"
 	"time"
 
 	"towpath/internal/plan"
@@ -21,6 +22,9 @@ type Observation struct {
 	Roles    map[string]string    `json:"roles"`
 	Releases map[string]string    `json:"releases"`
 	Oper     map[string]string    `json:"oper"`
+	// Found are the values that a prepare or restore step read at the settings
+	// of its ends, in the same order.
+	Found []plan.End `json:"found,omitempty"`
 }
 
 // Observe keeps of a capture what an intent needs.
@@ -72,7 +76,7 @@ func Holds(c plan.Condition, now *state.Capture, was *Observation) Answer {
 		}
 		return Answer{Holds: v == c.Value, Known: true, Text: fmt.Sprintf("%s of %s is %s", what, c.Component, v)}
 	}
-	if c.Component != "" && !there && c.Fact != plan.FactNoFile && c.Fact != plan.FactFileStaged && c.Fact != plan.FactBootNext {
+	if c.Component != "" && !there && c.Fact != plan.FactNoFile && c.Fact != plan.FactFileStaged && c.Fact != plan.FactBootNext && !ofNoComponent(c.Fact) {
 		return Answer{Text: c.Component + " does not show up"}
 	}
 	switch c.Fact {
@@ -106,8 +110,36 @@ func Holds(c plan.Condition, now *state.Capture, was *Observation) Answer {
 		return restarted(c, comp, now, was)
 	case plan.FactNoFile, plan.FactFileStaged:
 		return file(c, now)
+	case plan.FactSetting, plan.FactPutBack:
+		return Answer{Text: "a setting is read by itself"}
+	case plan.FactWaitsFor, plan.FactWaits:
+		return waits(c, now)
 	}
 	return Answer{Text: "unknown fact " + string(c.Fact)}
+}
+
+// ofNoComponent reports whether a fact is about something else than a component
+// of the device.
+func ofNoComponent(f plan.Fact) bool {
+	return f == plan.FactSetting || f == plan.FactPutBack || f == plan.FactWaitsFor || f == plan.FactWaits
+}
+
+// waits compares a detection time of an adjacency with the least it must be.
+func waits(c plan.Condition, now *state.Capture) Answer {
+	least, err := time.ParseDuration(c.Value)
+	i := slices.IndexFunc(now.Adjacencies, func(a state.Adjacency) bool { return a.Name() == c.Component })
+	if err != nil || i < 0 {
+		return Answer{Text: c.Component + " does not show up"}
+	}
+	t := now.Adjacencies[i].Timers.NeighbourDetect
+	if c.Fact == plan.FactWaits {
+		t = now.Adjacencies[i].Timers.OwnDetect
+	}
+	d, known := t.Get()
+	if !known {
+		return Answer{Text: "the device does not tell how long that is"}
+	}
+	return Answer{Holds: d >= least, Known: true, Text: fmt.Sprintf("%v", d)}
 }
 
 func restarted(c plan.Condition, comp state.Component, now *state.Capture, was *Observation) Answer {
@@ -182,8 +214,10 @@ func Begun(step plan.Step, now *state.Capture, was Observation) bool {
 	case plan.PrepareBoot, plan.RemoveFile:
 		_, all := Unmet(step.After, now, &was)
 		return all
+	case plan.Prepare, plan.Restore:
+		return false // no capture tells: BegunSettings
 	case plan.CaptureBefore, plan.CheckReadiness, plan.StartProbe, plan.TransferPackage, plan.TransferFirmware, plan.VerifyStaged,
-		plan.Hold, plan.ConfirmReleases, plan.CompareStates, plan.JudgeProbe, plan.AcceptHop:
+		plan.Hold, plan.ConfirmTimers, plan.ConfirmReleases, plan.CompareStates, plan.JudgeProbe, plan.AcceptHop:
 		return false
 	}
 	return false
@@ -208,8 +242,26 @@ func FellBack(step plan.Step, now *state.Capture, was Observation) (string, bool
 }
 
 // SafeState names how the device stands when the run is left at this moment,
-// in words for a person.
+// in words for a person. What is still changed of the settings is said with it.
 func (s *State) SafeState() string {
+	still := s.StillChanged()
+	if len(still) == 0 {
+		return s.stands()
+	}
+	return s.stands() + ". Still changed, to be put back: " + strings.Join(still, "; ")
+}
+
+// StillChanged names the settings that the run has changed, or may have, and
+// not put back.
+func (s *State) StillChanged() []string {
+	out := make([]string, len(s.Prepared))
+	for i, h := range s.Prepared {
+		out[i] = h.Text(s.Plan.Device)
+	}
+	return out
+}
+
+func (s *State) stands() string {
 	switch {
 	case s.Status == Closed && s.Verdict == Accepted:
 		return "the device runs " + s.Plan.To + " and was accepted"

@@ -3,6 +3,7 @@ package plan
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"towpath/internal/fleet"
@@ -65,7 +66,9 @@ type HopInput struct {
 	Images    []release.Image // of the release that the hop leads to, for this device
 	Back      string          // method of the way back from the hop, empty where there is none
 	NoBack    string
-	Untouched float64
+	Untouched float64 // with the preparations
+	Bare      float64 // without them, where there are any
+	Prepare   []Preparation
 	Outlook   []Outlook
 	// Silence, when not nil, is what earlier runs make of the catalogue's.
 	Silence *release.SilenceRange
@@ -120,7 +123,7 @@ func Compose(in Inputs) (*Plan, error) {
 
 func describeHop(h release.Hop, in HopInput) (HopPlan, error) {
 	hp := HopPlan{From: h.From, To: h.To, Method: h.Method, Untouched: in.Untouched, Outlook: in.Outlook,
-		Back: in.Back, NoBack: in.NoBack, Minutes: h.Minutes}
+		Bare: in.Bare, Prepare: in.Prepare, Back: in.Back, NoBack: in.NoBack, Minutes: h.Minutes}
 	silence := h.Silence
 	if in.Silence != nil {
 		silence = in.Silence
@@ -247,8 +250,15 @@ func (c *composer) serviceHop(i int, h release.Hop, hp HopPlan) {
 			Expect: seconds(1, 3, 20), Deadline: time.Minute, OnFail: RollBack, Guards: quiet()})
 	}
 	c.add(loadSecondary(i, Staging, c.secondary, h.To, c.restartLaw(h), cond.SecondaryReadyWithin, quiet()))
+	own, hand := gather(hp.Prepare, false), gather(hp.Prepare, true)
+	settle, back := settling(hp.Prepare)
+	c.byHand(i, hand, false, c.persons(UpgradeRun), h.To)
 	c.hold(i, UpgradeRun, fmt.Sprintf("hand over from %s to %s? The control plane will be silent for about %v (%v to %v). After this, going back costs a second switchover.",
 		c.primary, c.secondary, hp.Silence, hp.Least, hp.Most))
+	early := slices.ContainsFunc(hp.Prepare, Preparation.moves)
+	if early {
+		c.prepare(i, own, settle, h.To)
+	}
 	for _, f := range h.Firmware {
 		c.add(Step{Hop: i, Phase: UpgradeRun, Kind: LoadFirmware, Component: f.Component, Release: f.To,
 			Title:  fmt.Sprintf("Restart %s into firmware %s (has %s)", f.Component, f.To, f.From),
@@ -256,12 +266,18 @@ func (c *composer) serviceHop(i int, h release.Hop, hp HopPlan) {
 			After:  []Condition{{FactRestarted, f.Component, ""}, {FactFirmware, f.Component, f.To}, {FactOper, f.Component, state.OperActive}},
 			Expect: minutes(f.Minutes*0.7, f.Minutes, f.Minutes*1.5), Deadline: cond.LineCardWithin, OnFail: RollBack, Guards: quiet()})
 	}
+	if !early {
+		c.prepare(i, own, settle, h.To)
+	}
+	c.confirm(i, hp.Prepare, settle, h.To)
 	c.add(switchOver(i, UpgradeRun, c.primary, c.secondary, h.To, hp, cond.ReachableWithin))
 	c.primary, c.secondary = c.secondary, c.primary
 	c.add(loadSecondary(i, UpgradeRun, c.secondary, h.To, c.restartLaw(h), cond.SecondaryReadyWithin, after()))
 	for _, lc := range c.in.Layout.LineCards {
 		c.add(loadLineCard(i, UpgradeRun, lc, h.To, c.lineCardLaw(h), cond.LineCardWithin))
 	}
+	c.restore(i, own, back, h.To)
+	c.byHand(i, hand, true, c.persons(UpgradeRun), h.To)
 }
 
 // after are the guards once the role has been handed over: a role that changes
@@ -360,9 +376,11 @@ func (c *composer) acceptSteps(i int, rel string, settle time.Duration) []Step {
 // WayBack makes the list of steps that brings the device back to the release
 // that the hop began with, from the state that was just read: only what is not
 // at that release is touched, and a device whose primary never left it is not
-// switched over. It is an error when the state needs a way back that the hop
-// does not have.
-func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
+// switched over. Settings that the run holds changed are put back as they were
+// found: last, where the way there hands over once more, which they protect,
+// and first, where the whole device is restarted. It is an error when the state
+// needs a way back that the hop does not have.
+func WayBack(p *Plan, hop int, now Layout, pol policy.Policy, held []Held) ([]Step, error) {
 	hp := p.Hops[hop]
 	old := hp.From
 	c := composer{in: Inputs{Layout: now, Policy: pol, Platform: release.Platform{}, Path: p.Path, Device: fleet.Device{ID: p.Device}},
@@ -388,12 +406,20 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 		s := loadSecondary(hop, UpgradeRun, c.secondary, old, c.restartLaw(back), pol.Conduct.SecondaryReadyWithin, nil)
 		c.add(s)
 	}
+	own, hand := endsOf(held, false), endsOf(held, true)
+	settle, resettle := settling(hp.Prepare)
+	putBack := func() {
+		c.restore(hop, own, resettle, hp.To)
+		c.byHand(hop, hand, true, c.persons(UpgradeRun), hp.To)
+		own, hand = nil, nil
+	}
 	switch {
 	case !primaryOld && now.Secondary == "" && hp.Method == release.InService:
 		// Going back would restart the whole device: nobody was told of an outage.
 		return nil, fmt.Errorf("plan: no controller card is %s, so %s cannot be handed back to %s without an outage: bring the other card back first, or restart into %s by hand",
 			state.Secondary, p.Device, old, old)
 	case !primaryOld && (hp.Back == release.Reload || now.Secondary == ""):
+		putBack()
 		prepare(c.primary, false)
 		if p.PerController && now.Secondary != "" {
 			prepare(c.secondary, true)
@@ -412,6 +438,12 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 			load()
 		}
 		if !primaryOld {
+			// The second silence is as long as the first: what was put back already
+			// is made once more.
+			againOwn, againHand := missing(gather(hp.Prepare, false), held), missing(gather(hp.Prepare, true), held)
+			c.byHand(hop, againHand, false, c.persons(UpgradeRun), hp.To)
+			c.prepare(hop, againOwn, settle, hp.To)
+			own, hand = joinEnds(own, againOwn), joinEnds(hand, againHand)
 			s := switchOver(hop, UpgradeRun, c.primary, c.secondary, old, hp, pol.Conduct.ReachableWithin)
 			s.OnFail, s.PointOfNoReturn, s.Guards = Pause, false, nil
 			c.add(s)
@@ -426,6 +458,7 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 			}
 		}
 	}
+	putBack()
 	for _, s := range c.acceptSteps(hop, old, pol.Probe.Settle) {
 		if s.Kind == AcceptHop {
 			continue
@@ -434,6 +467,9 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy) ([]Step, error) {
 		c.plan.Steps = append(c.plan.Steps, s)
 	}
 	for i := range c.plan.Steps {
+		if k := c.plan.Steps[i].Kind; k == Prepare || k == Restore || k == Hold {
+			c.plan.Steps[i].OnFail, c.plan.Steps[i].Guards = Pause, nil
+		}
 		c.plan.Steps[i].ID = "back-" + c.plan.Steps[i].ID
 	}
 	return c.plan.Steps, nil

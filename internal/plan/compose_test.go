@@ -299,7 +299,7 @@ func TestWayBackFromAnywhere(t *testing.T) {
 		old := p.Hops[hop].From
 		was := d.layout(in)
 		d.acts = nil
-		steps, err := WayBack(p, hop, was, in.Policy)
+		steps, err := WayBack(p, hop, was, in.Policy, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -343,17 +343,17 @@ func TestNoWayBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := Layout{Primary: cardB, Releases: map[string]string{cardB: version(1), "LC-1": version(0)}, LineCards: []string{"LC-1"}}
-	if steps, err := WayBack(p, 0, now, in.Policy); err == nil {
+	if steps, err := WayBack(p, 0, now, in.Policy, nil); err == nil {
 		t.Errorf("with one card gone an outage was planned without a word: %d steps", len(steps))
 	} else if !strings.Contains(err.Error(), "without an outage") {
 		t.Errorf("got %v, want it to say that going back is an outage", err)
 	}
 	p.Hops[0].Back, p.Hops[0].NoBack = "", "the catalogue forbids it"
-	if _, err := WayBack(p, 0, now, in.Policy); err == nil || !strings.Contains(err.Error(), "the catalogue forbids it") {
+	if _, err := WayBack(p, 0, now, in.Policy, nil); err == nil || !strings.Contains(err.Error(), "the catalogue forbids it") {
 		t.Errorf("got %v, want the catalogue's reason", err)
 	}
 	now.Releases[cardB] = version(0)
-	if _, err := WayBack(p, 0, now, in.Policy); err != nil {
+	if _, err := WayBack(p, 0, now, in.Policy, nil); err != nil {
 		t.Errorf("the primary never left: %v", err)
 	}
 }

@@ -47,8 +47,11 @@ type HopPlan struct {
 	Least   time.Duration `json:"silence_least_ns"`
 	Most    time.Duration `json:"silence_most_ns"`
 	Loss    time.Duration `json:"loss_ns"` // likeliest loss of traffic at the switchover
-	// Untouched is the forecast probability that every adjacency holds.
+	// Untouched is the forecast probability that every adjacency holds, with
+	// the preparations; Bare is the same without them, where there are any.
 	Untouched float64        `json:"untouched"`
+	Bare      float64        `json:"untouched_bare,omitempty"`
+	Prepare   []Preparation  `json:"preparations,omitempty"`
 	Outlook   []Outlook      `json:"outlook,omitempty"`
 	Back      string         `json:"back"` // method of the way back, empty where there is none
 	NoBack    string         `json:"no_back,omitempty"`
@@ -105,9 +108,12 @@ const (
 	LoadSecondary    Kind = "load-secondary"     // bring the secondary controller card to the release
 	Hold             Kind = "hold-point"         // a named person consents
 	LoadFirmware     Kind = "load-firmware"      // restart a component into its new firmware
+	Prepare          Kind = "prepare"            // change settings so that neighbours outlive the silence
+	ConfirmTimers    Kind = "confirm-timers"     // see what neighbours were set to by hand
 	SwitchOver       Kind = "switch-over"        // hand the PRIMARY role over
 	LoadLineCard     Kind = "load-line-card"     // restart a line card into the release
 	ReloadDevice     Kind = "reload-device"      // restart the whole device into the release
+	Restore          Kind = "restore"            // put the settings back as they were found
 	ConfirmReleases  Kind = "confirm-components" // every component is at the release
 	CompareStates    Kind = "compare"            // the state after against the state before
 	JudgeProbe       Kind = "judge-probe"        // loss against the budget
@@ -117,7 +123,7 @@ const (
 // Kinds lists every kind of step.
 func Kinds() []Kind {
 	return []Kind{CaptureBefore, CheckReadiness, StartProbe, RemoveFile, TransferPackage, TransferFirmware, VerifyStaged,
-		PrepareBoot, LoadSecondary, Hold, LoadFirmware, SwitchOver, LoadLineCard, ReloadDevice, ConfirmReleases,
+		PrepareBoot, LoadSecondary, Hold, LoadFirmware, Prepare, ConfirmTimers, SwitchOver, LoadLineCard, ReloadDevice, Restore, ConfirmReleases,
 		CompareStates, JudgeProbe, AcceptHop}
 }
 
@@ -125,9 +131,9 @@ func Kinds() []Kind {
 // never be repeated blindly.
 func (k Kind) Changes() bool {
 	switch k {
-	case RemoveFile, TransferPackage, TransferFirmware, PrepareBoot, LoadSecondary, LoadFirmware, SwitchOver, LoadLineCard, ReloadDevice:
+	case RemoveFile, TransferPackage, TransferFirmware, PrepareBoot, LoadSecondary, LoadFirmware, Prepare, SwitchOver, LoadLineCard, ReloadDevice, Restore:
 		return true
-	case CaptureBefore, CheckReadiness, StartProbe, VerifyStaged, Hold, ConfirmReleases, CompareStates, JudgeProbe, AcceptHop:
+	case CaptureBefore, CheckReadiness, StartProbe, VerifyStaged, Hold, ConfirmTimers, ConfirmReleases, CompareStates, JudgeProbe, AcceptHop:
 		return false
 	}
 	return false
@@ -137,10 +143,10 @@ func (k Kind) Changes() bool {
 // that stopping after it needs a way back. Files on a volume do not.
 func (k Kind) Touches() bool {
 	switch k {
-	case PrepareBoot, LoadSecondary, LoadFirmware, SwitchOver, LoadLineCard, ReloadDevice:
+	case PrepareBoot, LoadSecondary, LoadFirmware, Prepare, SwitchOver, LoadLineCard, ReloadDevice, Restore:
 		return true
 	case CaptureBefore, CheckReadiness, StartProbe, RemoveFile, TransferPackage, TransferFirmware, VerifyStaged,
-		Hold, ConfirmReleases, CompareStates, JudgeProbe, AcceptHop:
+		Hold, ConfirmTimers, ConfirmReleases, CompareStates, JudgeProbe, AcceptHop:
 		return false
 	}
 	return false
@@ -171,6 +177,13 @@ type Step struct {
 	Image     ImageRef `json:"image,omitzero"`
 	File      string   `json:"file,omitempty"` // remove-file
 	Standby   bool     `json:"standby,omitempty"`
+	// Ends are the settings that a prepare step makes, and at which a restore
+	// step puts back what the prepare step found and the journal keeps. At a hold
+	// point they are what a person has made or, with Undo, put back.
+	Ends []End `json:"ends,omitempty"`
+	Undo bool  `json:"undo,omitempty"`
+	// Settle is how long is waited after the settings hold.
+	Settle time.Duration `json:"settle_ns,omitempty"`
 	// Before must hold, by a fresh reading of the device, at the moment of the act.
 	Before []Condition `json:"before,omitempty"`
 	// After makes the step done; it is what the conductor waits for.
@@ -232,6 +245,10 @@ const (
 	FactRestarted  Fact = "restarted"      // boot time is later than before the act
 	FactSystem     Fact = "system-release" // what the device as a whole says it runs
 	FactFileStaged Fact = "file-there"     // Value is the path
+	FactSetting    Fact = "setting"        // Value is the setting in words; read by the setting itself
+	FactPutBack    Fact = "put-back"       // the setting, named as in FactSetting, is what was found before
+	FactWaitsFor   Fact = "waits-for"      // the neighbour of the adjacency named waits at least so long for us
+	FactWaits      Fact = "waits"          // and the device for it
 )
 
 // Condition is one fact about the device, evaluated on a fresh reading.
@@ -264,6 +281,14 @@ func (c Condition) Text() string {
 		return fmt.Sprintf("%s has firmware %s", c.Component, c.Value)
 	case FactRestarted:
 		return fmt.Sprintf("%s has restarted", c.Component)
+	case FactSetting:
+		return fmt.Sprintf("%s has %s", c.Component, c.Value)
+	case FactPutBack:
+		return fmt.Sprintf("%s is again as before it had %s", c.Component, c.Value)
+	case FactWaitsFor:
+		return fmt.Sprintf("the neighbour of %s waits at least %s for us", c.Component, c.Value)
+	case FactWaits:
+		return fmt.Sprintf("the device waits at least %s for the neighbour of %s", c.Value, c.Component)
 	case FactSystem:
 		return fmt.Sprintf("the device says that it runs %s", c.Value)
 	}
