@@ -39,6 +39,7 @@ var rooms = []room{
 	{"internal/runbook", []string{"internal/unit", "internal/plan"}, "renders the steps for people"},
 	{"internal/device", []string{"internal/unit", "internal/state"}, "the contract between conductor and drivers"},
 	{"internal/device/devicetest", []string{"internal/unit", "internal/state", "internal/device"}, "the suite every driver passes"},
+	{"internal/device/dialogue", nil, "a conversation with a command line over any stream; knows no device"},
 	{"internal/device/openconfig", []string{"internal/unit", "internal/state", "internal/device"}, "gNMI and gNOI; protobuf types stop here"},
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
 	{"internal/probe", nil, "test packets and what their loss means"},
