@@ -19,6 +19,9 @@ type Fleet struct {
 	Links    []Link            `yaml:"links,omitempty" json:"links,omitempty"`
 	Groups   []RedundancyGroup `yaml:"redundancy-groups,omitempty" json:"redundancy-groups,omitempty"`
 	Demands  []Demand          `yaml:"demands,omitempty" json:"demands,omitempty"`
+	// Risks say what fails together; links may name the same groups themselves.
+	Risks       []RiskGroup  `yaml:"shared-risk-groups,omitempty" json:"shared-risk-groups,omitempty"`
+	Attachments []Attachment `yaml:"attachments,omitempty" json:"attachments,omitempty"`
 }
 
 // Device is one managed network element.
@@ -37,7 +40,19 @@ type Device struct {
 	Console        Console           `yaml:"console,omitempty" json:"console,omitempty"`
 	Serves         []string          `yaml:"serves,omitempty" json:"serves,omitempty"` // who depends on it, in the operator's words
 	Labels         map[string]string `yaml:"labels,omitempty" json:"labels,omitempty"`
+	// Drain is how traffic is moved away from it; empty means [DrainStrict].
+	Drain string `yaml:"drain,omitempty" json:"drain,omitempty"`
 }
+
+// The ways of draining a device.
+const (
+	// DrainStrict lets no path pass through the device, not even the only one.
+	// Source: ISO/IEC 10589 §7.2.8.1 (overload), RFC 3787 §4.
+	DrainStrict = "strict"
+	// DrainLastResort makes every way through the device the last one that is
+	// taken. Source: RFC 6987 §2.
+	DrainLastResort = "last-resort"
+)
 
 // Component is one part of a device as the operator's inventory knows it. The
 // capture is the authority on what is really there.
@@ -103,9 +118,42 @@ type Link struct {
 	MetricAB   int          `yaml:"metric-ab,omitempty" json:"metric-ab,omitempty"` // IGP metric from A to B; 0 means 1
 	MetricBA   int          `yaml:"metric-ba,omitempty" json:"metric-ba,omitempty"` // IGP metric from B to A; 0 means MetricAB
 	SharedRisk []string     `yaml:"shared-risk,omitempty" json:"shared-risk,omitempty"`
+	// Members is how many links an aggregate has, which share Capacity alike; 0
+	// means 1. With fewer than MinimumLinks of them it is down; 0 means 1.
+	// Source: IEEE 802.1AX-2020 §6; minimum links: common practice.
+	Members      int `yaml:"members,omitempty" json:"members,omitempty"`
+	MinimumLinks int `yaml:"minimum-links,omitempty" json:"minimum-links,omitempty"`
 }
 
-// Demand is traffic that must be carried from one device to another.
+// RiskGroup is a set of links and devices that fail together.
+type RiskGroup struct {
+	Name    string     `yaml:"name" json:"name"`
+	Kind    string     `yaml:"kind,omitempty" json:"kind,omitempty"` // one of [RiskKinds]
+	Links   []string   `yaml:"links,omitempty" json:"links,omitempty"`
+	Devices []DeviceID `yaml:"devices,omitempty" json:"devices,omitempty"`
+}
+
+// Attachment is a host, service or site that hangs on one or several devices
+// and passes no traffic on. Capacity holds for each end and direction.
+type Attachment struct {
+	Name     string       `yaml:"name" json:"name"`
+	At       []Endpoint   `yaml:"at" json:"at"` // the preferred one first
+	Gateway  string       `yaml:"gateway,omitempty" json:"gateway,omitempty"`
+	Capacity unit.BitRate `yaml:"capacity,omitempty" json:"capacity,omitempty"` // 0 means that it never limits
+}
+
+// The ways in which an attachment sends into the network.
+const (
+	// GatewayVRRP sends to the first end that is there.
+	// Source: RFC 9568 §1, one active virtual router at a time.
+	GatewayVRRP = "vrrp"
+	// GatewayAnycast sends to all ends alike, as behind an anycast gateway or
+	// on a multi-chassis link; it is what an empty text means.
+	GatewayAnycast = "anycast"
+)
+
+// Demand is traffic that must be carried from one device or attachment to
+// another; From and To hold the id of the one or the name of the other.
 type Demand struct {
 	Name string       `yaml:"name,omitempty" json:"name,omitempty"`
 	From DeviceID     `yaml:"from" json:"from"`

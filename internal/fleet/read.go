@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 
 	"towpath/internal/document"
@@ -31,6 +32,8 @@ func Decode(doc *document.Document) (*Fleet, document.Problems) {
 	c.devices()
 	c.groups()
 	c.links()
+	c.risks()
+	c.attachments()
 	c.demands()
 	return f, c.problems
 }
@@ -45,6 +48,8 @@ type checker struct {
 	known    map[DeviceID]bool
 	ids      []string // of known, sorted
 	complete bool     // every device has an id, so that a name not known is wrong
+
+	ends map[DeviceID]bool // devices and attachments
 }
 
 func (c *checker) report(path, found, want, nearest string) {
@@ -151,7 +156,92 @@ func (c *checker) links() {
 		if l.A.Device != "" && l.A.Device == l.B.Device {
 			c.report(at+".b.device", fmt.Sprintf("both ends on the device %q", l.B.Device), "a link between two devices", "")
 		}
+		if c.problems.Under(at+".members") || c.problems.Under(at+".minimum-links") {
+			continue
+		}
+		if most := max(1, l.Members); l.MinimumLinks > most {
+			want := fmt.Sprintf("from 1 to %d, the number of its members", most)
+			if l.Members == 0 {
+				want = "members too: how many links the aggregate has"
+			}
+			c.report(at+".minimum-links", fmt.Sprintf("%d of %d members", l.MinimumLinks, most), want, "")
+		}
 	}
+}
+
+func (c *checker) risks() {
+	links := map[string]bool{}
+	named := map[string]bool{} // by links themselves
+	var ids []string
+	all := true
+	for _, l := range c.fleet.Links {
+		links[l.ID] = true
+		ids = append(ids, l.ID)
+		all = all && l.ID != ""
+		for _, r := range l.SharedRisk {
+			named[r] = true
+		}
+	}
+	all = all && (len(c.fleet.Links) > 0 || !c.problems.Under("links"))
+	slices.Sort(ids)
+	names := firsts{}
+	for i, r := range c.fleet.Risks {
+		at := fmt.Sprintf("shared-risk-groups[%d]", i)
+		c.once(names, "shared-risk group", r.Name, at+".name")
+		for j, l := range r.Links {
+			path := fmt.Sprintf("%s.links[%d]", at, j)
+			if l != "" && !links[l] && all && !c.problems.Under(path) {
+				c.report(path, fmt.Sprintf("no link %q in the fleet", l), "", document.Nearest(l, ids))
+			}
+		}
+		for j, d := range r.Devices {
+			c.device(d, fmt.Sprintf("%s.devices[%d]", at, j))
+		}
+		if len(r.Links)+len(r.Devices) == 0 && !named[r.Name] && !c.problems.Under(at) {
+			c.report(at, fmt.Sprintf("the group %q with nothing in it", r.Name), "links or devices that fail together", "")
+		}
+	}
+}
+
+func (c *checker) attachments() {
+	c.ends = maps.Clone(c.known)
+	names := firsts{}
+	for i, a := range c.fleet.Attachments {
+		at := fmt.Sprintf("attachments[%d]", i)
+		c.once(names, "attachment", a.Name, at+".name")
+		if c.known[DeviceID(a.Name)] {
+			c.report(at+".name", fmt.Sprintf("%q, which is a device as well", a.Name), "a name that no device has", "")
+		}
+		c.ends[DeviceID(a.Name)] = true
+		c.complete = c.complete && a.Name != ""
+		on := map[DeviceID]bool{}
+		for j, e := range a.At {
+			path := fmt.Sprintf("%s.at[%d].device", at, j)
+			c.device(e.Device, path)
+			if e.Device != "" && on[e.Device] {
+				c.report(path, fmt.Sprintf("the device %q a second time", e.Device), "each device once; several links to one device are one end of their whole capacity", "")
+			}
+			on[e.Device] = true
+		}
+	}
+	delete(c.ends, "")
+}
+
+// end reports an end of a demand that is neither a device nor an attachment.
+func (c *checker) end(id DeviceID, path string) {
+	if id == "" || c.ends[id] || !c.complete || c.problems.Under(path) || len(c.fleet.Attachments) == 0 && c.problems.Under("attachments") {
+		return
+	}
+	var all []string
+	for id := range c.ends {
+		all = append(all, string(id))
+	}
+	slices.Sort(all)
+	found := fmt.Sprintf("no device %q in the fleet", id)
+	if len(c.fleet.Attachments) > 0 {
+		found = fmt.Sprintf("neither a device nor an attachment %q in the fleet", id)
+	}
+	c.report(path, found, "", document.Nearest(string(id), all))
 }
 
 func (c *checker) demands() {
@@ -159,8 +249,8 @@ func (c *checker) demands() {
 	for i, d := range c.fleet.Demands {
 		at := fmt.Sprintf("demands[%d]", i)
 		c.once(names, "demand", d.Name, at+".name")
-		c.device(d.From, at+".from")
-		c.device(d.To, at+".to")
+		c.end(d.From, at+".from")
+		c.end(d.To, at+".to")
 		if d.From != "" && d.From == d.To {
 			c.report(at+".to", fmt.Sprintf("a demand from %q to itself", d.To), "traffic between two devices", "")
 		}

@@ -165,6 +165,17 @@ func drawFleet(t *rapid.T) *Fleet {
 		group.Members = append(group.Members, d.ID)
 	}
 	f.Groups = []RedundancyGroup{group}
+	if len(f.Links) > 0 {
+		f.Links[0].Members = rapid.IntRange(1, 8).Draw(t, "members")
+		f.Links[0].MinimumLinks = rapid.IntRange(0, f.Links[0].Members).Draw(t, "minimum")
+		f.Risks = append(f.Risks, RiskGroup{Name: "r " + drawText(t, "risk"), Kind: rapid.SampledFrom(append(RiskKinds(), "")).Draw(t, "kind"), Links: []string{f.Links[0].ID}})
+	}
+	f.Risks = append(f.Risks, RiskGroup{Name: "feed", Devices: []DeviceID{pick("feed")}})
+	f.Devices[0].Drain = rapid.SampledFrom([]string{"", DrainStrict, DrainLastResort}).Draw(t, "drain")
+	host := Attachment{Name: "host-a", At: []Endpoint{{pick("at"), drawText(t, "interface")}}, Gateway: rapid.SampledFrom([]string{"", GatewayVRRP, GatewayAnycast}).Draw(t, "gateway")}
+	host.Capacity = unit.BitRate(rapid.IntRange(0, 1e9).Draw(t, "capacity"))
+	f.Attachments = []Attachment{host}
+	f.Demands = append(f.Demands, Demand{From: "host-a", To: f.Devices[1].ID, Rate: 1})
 	return f
 }
 

@@ -19,6 +19,9 @@ func Kinds() []string {
 	}
 }
 
+// RiskKinds are what a shared-risk group can be.
+func RiskKinds() []string { return []string{"conduit", "power-feed", "site", "hardware", "other"} }
+
 var envName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
 
 // secret is the form of a [SecretRef].
@@ -41,6 +44,9 @@ func Shape() *document.Shape {
 	device := func(doc string) document.Field {
 		return document.Field{Doc: doc, Form: document.Name, Want: "the id of a device"}
 	}
+	end := func(doc string) document.Field {
+		return document.Field{Doc: doc, Form: document.Name, Want: "the id of a device or the name of an attachment"}
+	}
 	with := func(f document.Field, doc string) document.Field {
 		f.Doc = doc
 		return f
@@ -59,14 +65,18 @@ func Shape() *document.Shape {
 			"RedundancyGroup": "Devices of which some number must stay in service.",
 			"Endpoint":        "An interface of a device.",
 			"Link":            "A link between two interfaces.",
-			"Demand":          "Traffic that must be carried from one device to another.",
+			"Demand":          "Traffic that must be carried from one device or attachment to another.",
+			"RiskGroup":       "Links and devices that fail together.",
+			"Attachment":      "A host, service or site that hangs on one or several devices and passes no traffic on.",
 		},
 		Fields: map[string]document.Field{
-			"Fleet.operator":          {Doc: "Name of the operator, as it stands on runbooks and evidence."},
-			"Fleet.devices":           {Doc: "The managed network elements."},
-			"Fleet.links":             {Doc: "The links between devices."},
-			"Fleet.redundancy-groups": {Doc: "Sets of devices of which some must stay in service."},
-			"Fleet.demands":           {Doc: "The traffic that must be carried."},
+			"Fleet.operator":           {Doc: "Name of the operator, as it stands on runbooks and evidence."},
+			"Fleet.devices":            {Doc: "The managed network elements."},
+			"Fleet.links":              {Doc: "The links between devices."},
+			"Fleet.redundancy-groups":  {Doc: "Sets of devices of which some must stay in service."},
+			"Fleet.demands":            {Doc: "The traffic that must be carried."},
+			"Fleet.shared-risk-groups": {Doc: "What fails together: a conduit, a power feed, a site. A link may also name such a group in its own shared-risk."},
+			"Fleet.attachments":        {Doc: "Hosts, services and sites, and the devices that they hang on."},
 
 			"Device.id":              with(name, "Identifier, unique in the fleet. It is also the certificate's name where server-name is not given."),
 			"Device.platform":        {Doc: "A platform of the release catalogue.", Form: document.Name, Want: "a platform of the release catalogue"},
@@ -80,6 +90,7 @@ func Shape() *document.Shape {
 			"Device.console":         {Doc: "The out-of-band way to it."},
 			"Device.serves":          {Doc: "Who depends on it, in the operator's words.", Unique: true},
 			"Device.labels":          {Doc: "Anything else, by name."},
+			"Device.drain":           {Doc: "How traffic is moved away from it: strict lets no path pass through it (IS-IS overload), last-resort leaves it as the last way (RFC 6987). None means strict.", Words: []string{DrainStrict, DrainLastResort}},
 
 			"Component.name":     {Doc: "Name as the device reports it."},
 			"Component.kind":     {Doc: "OpenConfig platform type.", Words: Kinds()},
@@ -106,17 +117,29 @@ func Shape() *document.Shape {
 			"Endpoint.device":    device("Id of the device."),
 			"Endpoint.interface": {Doc: "Name of the interface on it."},
 
-			"Link.id":          {Doc: "Identifier, unique in the fleet."},
-			"Link.a":           {Doc: "One end."},
-			"Link.b":           {Doc: "The other end."},
-			"Link.capacity":    {Doc: "What it carries in each direction.", Range: document.Above(0)},
-			"Link.metric-ab":   with(metric, "IGP metric from a to b; 0 or none means 1."),
-			"Link.metric-ba":   with(metric, "IGP metric from b to a; 0 or none means that from a to b."),
-			"Link.shared-risk": {Doc: "Names of what it shares with other links that fail with it: a duct, a fibre, a line card.", Unique: true},
+			"Link.id":            {Doc: "Identifier, unique in the fleet."},
+			"Link.a":             {Doc: "One end."},
+			"Link.b":             {Doc: "The other end."},
+			"Link.capacity":      {Doc: "What it carries in each direction.", Range: document.Above(0)},
+			"Link.metric-ab":     with(metric, "IGP metric from a to b; 0 or none means 1."),
+			"Link.metric-ba":     with(metric, "IGP metric from b to a; 0 or none means that from a to b."),
+			"Link.shared-risk":   {Doc: "Names of what it shares with other links that fail with it: a duct, a fibre, a line card.", Unique: true},
+			"Link.members":       {Doc: "How many links the aggregate has, which share its capacity alike; none means 1.", Range: document.From(1)},
+			"Link.minimum-links": {Doc: "With fewer members than this the aggregate is down; none means 1.", Range: document.From(1)},
+
+			"RiskGroup.name":    {Doc: "Name, unique in the fleet; links may name it in shared-risk."},
+			"RiskGroup.kind":    {Doc: "What it is.", Words: RiskKinds()},
+			"RiskGroup.links":   {Doc: "Ids of links, besides those that name the group themselves.", Unique: true},
+			"RiskGroup.devices": {Doc: "Ids of the devices.", Form: document.Name, Want: "the id of a device", Unique: true},
+
+			"Attachment.name":     with(name, "Name, unique among devices and attachments."),
+			"Attachment.at":       {Doc: "Where it is attached, the preferred end first.", NotEmpty: true},
+			"Attachment.gateway":  {Doc: "How it sends where it has several ends: vrrp to the first that is there (RFC 9568), anycast to all alike. None means anycast.", Words: []string{GatewayVRRP, GatewayAnycast}},
+			"Attachment.capacity": {Doc: "What each end carries in each direction; none means that it never limits.", Range: document.Above(0)},
 
 			"Demand.name": {Doc: "Name, for messages."},
-			"Demand.from": device("Id of the device where the traffic enters."),
-			"Demand.to":   device("Id of the device where it leaves."),
+			"Demand.from": end("Id of the device, or name of the attachment, where the traffic enters."),
+			"Demand.to":   end("Id of the device, or name of the attachment, where it leaves."),
 			"Demand.rate": {Doc: "How much it is.", Range: document.Above(0)},
 		},
 	}

@@ -3,6 +3,8 @@ package network
 import (
 	"errors"
 	"fmt"
+	"maps"
+	"math"
 	"slices"
 
 	"towpath/internal/fleet"
@@ -30,13 +32,58 @@ type FleetOptions struct {
 }
 
 // FromFleet builds a network of a fleet; volumes are bit/s. Shared-risk groups
-// are those of the links, in the order in which they are first named, and then
-// "site " and the name for each site with at least two devices. The error names
-// every mistake and wraps [ErrUnknown] or [ErrInvalid].
+// are those of the fleet and of its links, in the order in which they are first
+// named, and then "site " and the name for each site with at least two devices.
+// The error names every mistake and wraps [ErrUnknown] or [ErrInvalid].
 func FromFleet(f *fleet.Fleet, opt FleetOptions) (*Network, error) {
-	var top Topology
+	top, err := FleetTopology(f, opt)
+	if err != nil {
+		return nil, err
+	}
+	demands := slices.Clone(opt.Demands)
+	if opt.Demands == nil {
+		demands = FleetDemands(f)
+	}
+	if opt.Growth < 0 {
+		return nil, fmt.Errorf("%w: growth: found %v, want a factor above 0", ErrInvalid, opt.Growth)
+	}
+	if opt.Growth > 0 {
+		for i := range demands {
+			demands[i].Volume *= opt.Growth
+		}
+	}
+	return New(top, demands)
+}
+
+// FleetDemands are the demands of the fleet, in bit/s.
+func FleetDemands(f *fleet.Fleet) []Demand {
+	var out []Demand
+	for _, d := range f.Demands {
+		out = append(out, Demand{d.Name, string(d.From), string(d.To), float64(d.Rate)})
+	}
+	return out
+}
+
+// FleetDrains are drains of the devices in the way that the fleet has for each:
+// strict unless it says otherwise. Devices that it does not have are drained
+// strictly; [State.With] reports them.
+func FleetDrains(f *fleet.Fleet, devices ...fleet.DeviceID) []Drain {
+	var out []Drain
+	for _, id := range devices {
+		how := NoTransit
+		if d, ok := f.Device(id); ok && d.Drain == fleet.DrainLastResort {
+			how = MaxMetric
+		}
+		out = append(out, Drain{Node: string(id), How: how})
+	}
+	return out
+}
+
+// FleetTopology is the part of [FromFleet] without demands. Of the options it
+// uses Aggregates and Attachments, besides those of the fleet.
+func FleetTopology(f *fleet.Fleet, opt FleetOptions) (Topology, error) {
+	top := Topology{Unit: BitsPerSecond, Aggregates: map[string]Aggregate{}}
 	var errs []error
-	top.Aggregates = opt.Aggregates
 	sites, siteAt := []RiskGroup(nil), map[string]int{}
 	known := map[fleet.DeviceID]bool{}
 	for _, d := range f.Devices {
@@ -53,6 +100,20 @@ func FromFleet(f *fleet.Fleet, opt FleetOptions) (*Network, error) {
 		at.Nodes = append(at.Nodes, string(d.ID))
 	}
 	risks := map[string]int{}
+	risk := func(name string) *RiskGroup {
+		if _, ok := risks[name]; !ok {
+			risks[name] = len(top.Risks)
+			top.Risks = append(top.Risks, RiskGroup{Name: name})
+		}
+		return &top.Risks[risks[name]]
+	}
+	for _, r := range f.Risks {
+		at := risk(r.Name)
+		at.Links = append(at.Links, r.Links...)
+		for _, d := range r.Devices {
+			at.Nodes = append(at.Nodes, string(d))
+		}
+	}
 	for i, l := range f.Links {
 		for j, d := range []fleet.DeviceID{l.A.Device, l.B.Device} {
 			if !known[d] {
@@ -74,12 +135,12 @@ func FromFleet(f *fleet.Fleet, opt FleetOptions) (*Network, error) {
 			Arc{ID: l.ID + ">", Link: l.ID, From: string(l.A.Device), To: string(l.B.Device), Metric: ab, Capacity: float64(l.Capacity)},
 			Arc{ID: l.ID + "<", Link: l.ID, From: string(l.B.Device), To: string(l.A.Device), Metric: ba, Capacity: float64(l.Capacity)})
 		for _, name := range l.SharedRisk {
-			if _, ok := risks[name]; !ok {
-				risks[name] = len(top.Risks)
-				top.Risks = append(top.Risks, RiskGroup{Name: name})
+			if at := risk(name); !slices.Contains(at.Links, l.ID) {
+				at.Links = append(at.Links, l.ID)
 			}
-			at := &top.Risks[risks[name]]
-			at.Links = append(at.Links, l.ID)
+		}
+		if l.Members > 1 || l.MinimumLinks > 0 {
+			top.Aggregates[l.ID] = Aggregate{Members: max(1, l.Members), MinLinks: l.MinimumLinks}
 		}
 	}
 	for _, x := range sites {
@@ -94,7 +155,8 @@ func FromFleet(f *fleet.Fleet, opt FleetOptions) (*Network, error) {
 		}
 		top.Groups = append(top.Groups, r)
 	}
-	for _, a := range opt.Attachments {
+	maps.Copy(top.Aggregates, opt.Aggregates)
+	for _, a := range append(fleetAttachments(f), opt.Attachments...) {
 		if len(a.Devices) == 0 {
 			errs = append(errs, fmt.Errorf("%w: attachment %q: found no device, want at least one", ErrInvalid, a.Name))
 		}
@@ -106,22 +168,20 @@ func FromFleet(f *fleet.Fleet, opt FleetOptions) (*Network, error) {
 		}
 		top.Arcs = append(top.Arcs, Attach(a.Name, a.Devices, a.Standby, a.Capacity)...)
 	}
-	demands := slices.Clone(opt.Demands)
-	if opt.Demands == nil {
-		for _, d := range f.Demands {
-			demands = append(demands, Demand{d.Name, string(d.From), string(d.To), float64(d.Rate)})
+	return top, errors.Join(errs...)
+}
+
+func fleetAttachments(f *fleet.Fleet) []Attachment {
+	var out []Attachment
+	for _, a := range f.Attachments {
+		x := Attachment{Name: a.Name, Standby: a.Gateway == fleet.GatewayVRRP, Capacity: float64(a.Capacity)}
+		if a.Capacity == 0 {
+			x.Capacity = math.Inf(1)
 		}
-	}
-	if opt.Growth < 0 {
-		errs = append(errs, fmt.Errorf("%w: growth: found %v, want a factor above 0", ErrInvalid, opt.Growth))
-	}
-	if opt.Growth > 0 {
-		for i := range demands {
-			demands[i].Volume *= opt.Growth
+		for _, e := range a.At {
+			x.Devices = append(x.Devices, string(e.Device))
 		}
+		out = append(out, x)
 	}
-	if err := errors.Join(errs...); err != nil {
-		return nil, err
-	}
-	return New(top, demands)
+	return out
 }

@@ -88,7 +88,13 @@ type Topology struct {
 	Aggregates map[string]Aggregate // by link
 	Risks      []RiskGroup
 	Groups     []RedundancyGroup
+	// Unit is that of capacities and volumes: [BitsPerSecond], or empty where a
+	// file has plain numbers whose unit it does not say.
+	Unit string
 }
+
+// BitsPerSecond is the unit of topologies whose capacities are rates.
+const BitsPerSecond = "bit/s"
 
 // Demand is traffic offered from one node to another.
 type Demand struct {

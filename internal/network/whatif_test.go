@@ -220,7 +220,11 @@ func TestFleetBecomesANetwork(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(n.nodes) != len(f.Devices) || len(n.arcs) != 2*len(f.Links) || len(n.demands) != len(f.Demands) || len(n.demands) == 0 {
+	ends := 0
+	for _, x := range f.Attachments {
+		ends += len(x.At)
+	}
+	if len(n.nodes) != len(f.Devices)+len(f.Attachments) || len(n.arcs) != 2*(len(f.Links)+ends) || len(n.demands) != len(f.Demands) || ends < 5 {
 		t.Fatalf("got %d nodes, %d arcs, %d demands", len(n.nodes), len(n.arcs), len(n.demands))
 	}
 	if got, want := n.demands[0].Volume, 2*float64(f.Demands[0].Rate); got != want {
@@ -229,6 +233,40 @@ func TestFleetBecomesANetwork(t *testing.T) {
 	a, err := n.WhatIf(Question{Change: Change{Drains: []Drain{{string(f.Devices[0].ID), NoTransit}}}, AlsoFail: []Element{ElementLink, ElementNode, ElementGroup}})
 	if err != nil || a.Before.MaxUtilisation <= 0 || len(a.Failures) < len(f.Links) {
 		t.Errorf("got %+v (%v)", a, err)
+	}
+	// Source: by hand from the file. The aggregate has four members and needs
+	// two; each duct is named by two links and by its own entry; the mast fails
+	// with its switch; the waterworks send to the first of two gateways.
+	l := n.linkIndex["core-1-core-2"]
+	if n.members[l] != 4 || n.minimum[l] != 2 {
+		t.Errorf("got %d members, minimum %d; want 4 and 2", n.members[l], n.minimum[l])
+	}
+	groups := map[string][2]int{}
+	for _, r := range n.risks {
+		groups[r.Name] = [2]int{len(r.Links), len(r.Nodes)}
+	}
+	for name, want := range map[string][2]int{"duct canal road": {2, 0}, "duct railway": {2, 0}, "mast Long Dyke": {2, 1}, "Mere feed A": {0, 2}, "site Mere": {0, 4}} {
+		if got := groups[name]; got != want {
+			t.Errorf("group %q: got %d links and devices, want %d", name, got, want)
+		}
+	}
+	loads := func(s *State, arc string) float64 {
+		return s.load[slices.IndexFunc(n.arcs, func(a Arc) bool { return a.ID == arc })]
+	}
+	s := n.Intact()
+	if a, b := loads(s, "waterworks~mere-acc-1>"), loads(s, "waterworks~mere-acc-2>"); a != 2*800e6 || b != 0 {
+		t.Errorf("got %v and %v from the waterworks, want all to the first gateway", a, b)
+	}
+	drains := FleetDrains(f, "mere-acc-1", "ost-core-1", "nobody")
+	if want := []Drain{{"mere-acc-1", NoTransit}, {"ost-core-1", MaxMetric}, {"nobody", NoTransit}}; !slices.Equal(drains, want) {
+		t.Errorf("got %v, want %v", drains, want)
+	}
+	gone, err := s.With(Change{Drains: []Drain{{"mere-acc-1", Remove}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := loads(gone, "waterworks~mere-acc-2>"); got != 2*800e6 {
+		t.Errorf("got %v by the second gateway with the first away, want all", got)
 	}
 	f.Links[0].Capacity = unit.BitRate(0)
 	f.Links[0].A.Device = "nobody"
