@@ -41,6 +41,7 @@ func published() map[string]struct {
 		"fleet":    {fleet.Shape(), fleet.Fleet{}},
 		"releases": {release.Shape(), release.Catalogue{}},
 		"policy":   {policy.Shape(), policy.Default()},
+		"campaign": {policy.CampaignShape(), policy.DefaultCampaign()},
 	}
 }
 
@@ -90,8 +91,11 @@ func generate(t *testing.T, shape *document.Shape, value any) []byte {
 			narrow(t, shape, name, def)
 		}
 	}
-	if p, ok := value.(policy.Policy); ok {
+	switch p := value.(type) {
+	case policy.Policy:
 		defaults(t, s, p)
+	case policy.Campaign:
+		plain(t, s, p)
 	}
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
@@ -130,6 +134,29 @@ func defaults(t *testing.T, s *gen.Schema, p policy.Policy) {
 		}
 	}
 	if n < 20 {
+		t.Fatalf("found %d defaults only", n)
+	}
+}
+
+// plain adds the same to the schema of a document without sections.
+func plain(t *testing.T, s *gen.Schema, v any) {
+	t.Helper()
+	src, err := document.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var fields map[string]any
+	if err := yaml.Unmarshal(src, &fields); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for f := s.Properties.Oldest(); f != nil; f = f.Next() {
+		if v, ok := fields[f.Key]; ok {
+			f.Value.Default = v
+			n++
+		}
+	}
+	if n < 8 {
 		t.Fatalf("found %d defaults only", n)
 	}
 }
@@ -321,7 +348,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	_, err := Schema("fleets")
-	if want := `no schema "fleets"; want one of fleet, releases, policy; did you mean "fleet"?`; err == nil || err.Error() != want {
+	if want := `no schema "fleets"; want one of fleet, releases, policy, campaign; did you mean "fleet"?`; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }

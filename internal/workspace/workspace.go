@@ -26,11 +26,12 @@ import (
 	"towpath/internal/unit"
 )
 
-// The files of a workspace. The policy may be left out.
+// The files of a workspace. The policy and the campaign may be left out.
 const (
 	FleetFile     = "fleet.yaml"
 	CatalogueFile = "releases.yaml"
 	PolicyFile    = "policy.yaml"
+	CampaignFile  = "campaign.yaml"
 )
 
 // Workspace is a folder that was read and found right.
@@ -38,6 +39,10 @@ type Workspace struct {
 	Fleet     *fleet.Fleet
 	Catalogue *release.Catalogue
 	Policy    policy.Policy
+	// Campaign is nil where there is no campaign file; Calendars are the iCalendar
+	// files that it names, as they were read.
+	Campaign  *policy.Campaign
+	Calendars map[string][]byte
 	// Files are those that were read, by name.
 	Files []File
 	// Digest is the SHA-256, in lower-case hex, of what the command sha256sum
@@ -92,6 +97,14 @@ func load(fsys fs.FS, dir, shown string) (*Workspace, error) {
 	}
 	if devices != nil && limits != nil {
 		r.sites(limits)
+	}
+	if doc := r.parse(CampaignFile, false); doc != nil {
+		c, ps := policy.DecodeCampaign(doc)
+		r.w.Campaign, r.problems = &c, append(r.problems, ps...)
+		r.calendars(doc)
+		if devices != nil {
+			r.nights(doc)
+		}
 	}
 	if err := r.problems.Err(); err != nil {
 		return nil, err
@@ -163,7 +176,7 @@ func (r *reader) nearly(name string) string {
 	var candidates []string
 	for _, e := range entries {
 		ext := strings.ToLower(path.Ext(e.Name()))
-		if !e.IsDir() && (ext == ".yaml" || ext == ".yml") && !slices.Contains([]string{FleetFile, CatalogueFile, PolicyFile}, e.Name()) {
+		if !e.IsDir() && (ext == ".yaml" || ext == ".yml") && !slices.Contains([]string{FleetFile, CatalogueFile, PolicyFile, CampaignFile}, e.Name()) {
 			candidates = append(candidates, e.Name())
 		}
 	}

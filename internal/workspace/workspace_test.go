@@ -33,6 +33,8 @@ func read(name string, src []byte) error {
 		_, err = release.Read(filepath.Base(name), src)
 	case "policy":
 		_, err = policy.Read(filepath.Base(name), src)
+	case "campaign":
+		_, err = policy.ReadCampaign(filepath.Base(name), src)
 	case "devices":
 		existing := &fleet.Fleet{Devices: []fleet.Device{{ID: "mere-agg-1", Platform: "alder-9"}}}
 		_, err = fleet.ImportCSV(existing, filepath.Base(name), bytes.NewReader(src))
@@ -117,7 +119,7 @@ func TestGoodFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for kind, file := range map[string]string{"fleet": FleetFile, "releases": CatalogueFile, "policy": PolicyFile} {
+	for kind, file := range map[string]string{"fleet": FleetFile, "releases": CatalogueFile, "policy": PolicyFile, "campaign": CampaignFile} {
 		names = append(names, filepath.Join(example, file))
 		v, err := instance(readFile(t, filepath.Join(example, file)))
 		if err != nil {
@@ -165,7 +167,7 @@ func TestOpenTheExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(w.Fleet.Devices) < 7 || len(w.Catalogue.Platforms) < 2 || len(w.Policy.HoldPoints) != 2 || len(w.Files) != 3 {
+	if len(w.Fleet.Devices) < 7 || len(w.Catalogue.Platforms) < 2 || len(w.Policy.HoldPoints) != 2 || len(w.Files) != 6 || w.Campaign == nil || len(w.Calendars) != 2 {
 		t.Errorf("the example holds less than it should: %+v", w)
 	}
 	if w.Policy.Conduct.Attempts != policy.Default().Conduct.Attempts {
