@@ -24,6 +24,7 @@ type room struct {
 var rooms = []room{
 	{"internal/unit", nil, "sizes and rates; everybody reads them"},
 	{"internal/document", []string{"internal/unit"}, "strict YAML with positions; knows no document in particular"},
+	{"internal/element", nil, "trees of XML elements; knows no protocol"},
 	{"internal/fleet", []string{"internal/unit", "internal/document"}, "what the operator owns"},
 	{"internal/release", []string{"internal/unit", "internal/document"}, "what the maker publishes"},
 	{"internal/policy", []string{"internal/unit", "internal/document"}, "the operator's own limits"},
@@ -41,10 +42,11 @@ var rooms = []room{
 	{"internal/device/devicetest", []string{"internal/unit", "internal/state", "internal/device"}, "the suite every driver passes"},
 	{"internal/device/dialogue", nil, "a conversation with a command line over any stream; knows no device"},
 	{"internal/device/openconfig", []string{"internal/unit", "internal/state", "internal/device"}, "gNMI and gNOI; protobuf types stop here"},
+	{"internal/device/netconf", []string{"internal/unit", "internal/state", "internal/device", "internal/element", "internal/device/sshlink", "internal/device/transfer"}, "NETCONF and the IETF models"},
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
 	{"internal/probe", nil, "test packets and what their loss means"},
 	{"internal/conduct", []string{"internal/unit", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
-	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},
+	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/element", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},
 	{"internal/store", []string{"internal/plan", "internal/state"}, "SQLite and the durable engine"},
 	{"internal/evidence", []string{"internal/unit", "internal/plan", "internal/state", "internal/conduct"}, "what is handed over; the journal is a part of it"},
 	{"internal/app", []string{
