@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"towpath/internal/document"
+	"towpath/internal/unit"
 )
 
 // table reads a CSV file with a header and gives each value its place.
@@ -20,6 +21,10 @@ type table struct {
 	want    []string
 	record  []string
 	faults  document.Problems
+
+	unit   string  // of the quantities: see quantity
+	decide bool    // the first quantity decides the unit
+	plain  float64 // above 0, how many bit/s a number without a unit is
 }
 
 // openTable reads the header. Every wanted column must be there; others are
@@ -111,9 +116,45 @@ func (t *table) number(column string, positive bool) float64 {
 	return v
 }
 
+// quantity reads a capacity or a volume: a rate with its unit where the unit is
+// [BitsPerSecond], a plain number where there is none.
+func (t *table) quantity(column string, positive bool) float64 {
+	s := strings.TrimSpace(t.record[t.columns[column]])
+	rate, err := unit.ParseBitRate(s)
+	if t.decide {
+		if t.decide = false; err == nil {
+			t.unit = BitsPerSecond
+		}
+	}
+	want := "a rate with its unit, such as 10Gbps or 640kbps"
+	switch _, number := strconv.ParseFloat(s, 64); {
+	case t.unit == BitsPerSecond && err != nil && number == nil && t.plain > 0:
+		return t.plain * t.number(column, positive)
+	case t.unit == BitsPerSecond && err != nil && number == nil:
+		t.fault(column, strconv.Quote(s)+" without a unit", want)
+	case t.unit == BitsPerSecond && (err != nil || positive && rate == 0):
+		t.fault(column, strconv.Quote(s), want+ternary(positive, ", above 0", ""))
+	case t.unit == BitsPerSecond:
+		return float64(rate)
+	case err == nil:
+		t.fault(column, strconv.Quote(s)+", a rate with a unit", "a plain number, as the capacities are")
+	default:
+		return t.number(column, positive)
+	}
+	return 1
+}
+
+func ternary(cond bool, yes, no string) string {
+	if cond {
+		return yes
+	}
+	return no
+}
+
 // ReadArcs reads a topology with a row for each arc: columns arc, link, src,
 // dst, weight, capacity. arc may be missing, where each arc is named by its
-// number from 0. The error is
+// number from 0. The capacities are rates with their unit, such as 10Gbps, or
+// all plain numbers in the unit of the demands. The error is
 // [document.Problems] with line and column of every mistake.
 func ReadArcs(name string, r io.Reader) (Topology, error) {
 	t, err := openTable(name, r, "link", "src", "dst", "weight", "capacity")
@@ -121,6 +162,7 @@ func ReadArcs(name string, r io.Reader) (Topology, error) {
 		return Topology{}, err
 	}
 	var top Topology
+	t.decide = true
 	seen := map[string]int{}
 	for {
 		more, err := t.next()
@@ -140,7 +182,7 @@ func ReadArcs(name string, r io.Reader) (Topology, error) {
 		}
 		seen[a.ID] = line
 		a.Link, a.From, a.To = t.text("link"), t.text("src"), t.text("dst")
-		a.Metric, a.Capacity = t.integer("weight", 1, MetricInfinity-1), t.number("capacity", true)
+		a.Metric, a.Capacity = t.integer("weight", 1, MetricInfinity-1), t.quantity("capacity", true)
 		if a.From == a.To {
 			t.fault("dst", strconv.Quote(a.To)+", which is the source as well", "another node")
 		}
@@ -149,17 +191,20 @@ func ReadArcs(name string, r io.Reader) (Topology, error) {
 	if len(top.Arcs) == 0 {
 		return Topology{}, document.Problems{{File: name, Line: 2, Column: 1, Found: "there is no arc", Want: "a row for each direction of each link"}}
 	}
+	top.Unit = t.unit
 	return top, nil
 }
 
-// ReadDemands reads demands on a topology: columns src, dst, volume, in the
-// unit of the capacities. The error is [document.Problems] with line and column
-// of every mistake.
+// ReadDemands reads demands on a topology: columns src, dst, volume, and name
+// where there is one. Volumes are in the unit of the capacities: rates with
+// their unit where those are rates, plain numbers where those are. The error is
+// [document.Problems] with line and column of every mistake.
 func ReadDemands(name string, r io.Reader, top Topology) ([]Demand, error) {
 	t, err := openTable(name, r, "src", "dst", "volume")
 	if err != nil {
 		return nil, err
 	}
+	t.unit, t.plain = top.Unit, top.Plain
 	known := top.names()
 	var out []Demand
 	for {

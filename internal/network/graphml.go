@@ -1,12 +1,15 @@
 package network
 
 import (
+	"bytes"
 	"encoding/xml"
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"towpath/internal/document"
 )
@@ -18,23 +21,54 @@ type graphML struct {
 		Name string `xml:"attr.name,attr"`
 	} `xml:"key"`
 	Graph []struct {
-		Directed string `xml:"edgedefault,attr"`
-		Nodes    []struct {
-			ID   string        `xml:"id,attr"`
-			Data []graphMLData `xml:"data"`
-		} `xml:"node"`
-		Edges []struct {
-			ID     string        `xml:"id,attr"`
-			Source string        `xml:"source,attr"`
-			Target string        `xml:"target,attr"`
-			Data   []graphMLData `xml:"data"`
-		} `xml:"edge"`
+		Directed string        `xml:"edgedefault,attr"`
+		Nodes    []graphMLNode `xml:"node"`
+		Edges    []graphMLEdge `xml:"edge"`
 	} `xml:"graph"`
+}
+
+type graphMLNode struct {
+	ID   string        `xml:"id,attr"`
+	Data []graphMLData `xml:"data"`
+
+	end int64 // where its start tag ends in the file
+}
+
+type graphMLEdge struct {
+	ID     string        `xml:"id,attr"`
+	Source string        `xml:"source,attr"`
+	Target string        `xml:"target,attr"`
+	Data   []graphMLData `xml:"data"`
+
+	end int64
 }
 
 type graphMLData struct {
 	Key   string `xml:"key,attr"`
 	Value string `xml:",chardata"`
+
+	end int64
+}
+
+// UnmarshalXML keeps where the node stands.
+func (x *graphMLNode) UnmarshalXML(d *xml.Decoder, start xml.StartElement) error {
+	type plain graphMLNode
+	x.end = d.InputOffset()
+	return d.DecodeElement((*plain)(x), &start)
+}
+
+// UnmarshalXML keeps where the edge stands.
+func (x *graphMLEdge) UnmarshalXML(d *xml.Decoder, start xml.StartElement) error {
+	type plain graphMLEdge
+	x.end = d.InputOffset()
+	return d.DecodeElement((*plain)(x), &start)
+}
+
+// UnmarshalXML keeps where the value stands.
+func (x *graphMLData) UnmarshalXML(d *xml.Decoder, start xml.StartElement) error {
+	type plain graphMLData
+	x.end = d.InputOffset()
+	return d.DecodeElement((*plain)(x), &start)
 }
 
 // ReadGraphML reads a topology of the Internet Topology Zoo. A node is named by
@@ -47,8 +81,12 @@ type graphMLData struct {
 // Source: GraphML Primer (graphml.graphdrawing.org); Knight et al., The Internet
 // Topology Zoo, IEEE JSAC 29(9) 2011.
 func ReadGraphML(name string, r io.Reader, d Defaults) (Topology, error) {
+	src, err := io.ReadAll(io.LimitReader(r, maxFile))
+	if err != nil {
+		return Topology{}, fmt.Errorf("%s: %w", name, err)
+	}
 	var file graphML
-	dec := xml.NewDecoder(r)
+	dec := xml.NewDecoder(bytes.NewReader(src))
 	if err := dec.Decode(&file); err != nil {
 		line, column := dec.InputPos()
 		p := document.Problem{File: name, Line: line, Column: column, Found: err.Error(), Want: "GraphML", Err: err}
@@ -58,11 +96,19 @@ func ReadGraphML(name string, r io.Reader, d Defaults) (Topology, error) {
 		return Topology{}, document.Problems{p}
 	}
 	var faults document.Problems
-	fault := func(field, found, want string) {
-		faults = append(faults, document.Problem{File: name, Field: field, Found: found, Want: want})
+	// end is where a start tag ends, or the text behind it begins.
+	fault := func(end int64, field, found, want string) {
+		before := src[:min(max(0, int(end)), len(src))]
+		if i := bytes.LastIndexByte(before, '<'); i >= 0 {
+			before = before[:i]
+		}
+		faults = append(faults, document.Problem{
+			File: name, Line: bytes.Count(before, []byte{'\n'}) + 1, Column: utf8.RuneCount(before[bytes.LastIndexByte(before, '\n')+1:]) + 1,
+			Field: field, Found: found, Want: want,
+		})
 	}
 	if len(file.Graph) != 1 {
-		fault("graph", fmt.Sprintf("%d graphs", len(file.Graph)), "one graph")
+		fault(0, "graph", fmt.Sprintf("%d graphs", len(file.Graph)), "one graph")
 		return Topology{}, faults.Err()
 	}
 	g := file.Graph[0]
@@ -81,7 +127,7 @@ func ReadGraphML(name string, r io.Reader, d Defaults) (Topology, error) {
 	for _, x := range g.Nodes {
 		labels[values(x.Data)["label"]]++
 	}
-	var top Topology
+	top := Topology{Unit: BitsPerSecond}
 	names := map[string]string{}
 	for i, x := range g.Nodes {
 		v := values(x.Data)
@@ -96,29 +142,37 @@ func ReadGraphML(name string, r io.Reader, d Defaults) (Topology, error) {
 			n.X, n.Y, n.Placed = lon, lat, true
 		}
 		if _, twice := names[x.ID]; twice || x.ID == "" {
-			fault(fmt.Sprintf("node[%d]", i), fmt.Sprintf("id %q", x.ID), "an id that stands once and is not empty")
+			fault(x.end, fmt.Sprintf("node[%d]", i), fmt.Sprintf("id %q", x.ID), "an id that stands once and is not empty")
 		}
 		names[x.ID] = n.Name
 		top.Nodes = append(top.Nodes, n)
 	}
+	missing := false
 	for i, x := range g.Edges {
 		at := fmt.Sprintf("edge[%d]", i)
 		from, okFrom := names[x.Source]
 		to, okTo := names[x.Target]
 		if !okFrom || !okTo || x.Source == x.Target {
-			fault(at, fmt.Sprintf("source %q, target %q", x.Source, x.Target), "two nodes of the graph")
+			fault(x.end, at, fmt.Sprintf("source %q, target %q", x.Source, x.Target), "two nodes of the graph")
 			continue
 		}
 		capacity := d.Capacity
-		if raw, ok := values(x.Data)["LinkSpeedRaw"]; ok {
+		given := false
+		for _, value := range x.Data {
+			if keys[value.Key] != "LinkSpeedRaw" {
+				continue
+			}
+			given = true
+			raw := strings.TrimSpace(value.Value)
 			v, err := strconv.ParseFloat(raw, 64)
-			if err != nil || !(v > 0) {
-				fault(at+".LinkSpeedRaw", strconv.Quote(raw), "bit/s above 0")
+			if err != nil || !(v > 0) || math.IsInf(v, 0) {
+				fault(value.end, at+".LinkSpeedRaw", strconv.Quote(raw), "bit/s above 0")
 			}
 			capacity = v
 		}
-		if !(capacity > 0) {
-			fault(at, "no LinkSpeedRaw, and no default capacity was given", "a capacity")
+		if !given && !(capacity > 0) && !missing {
+			missing = true // once is enough
+			fault(x.end, at, "no LinkSpeedRaw, and no default capacity was given", "a capacity of each link, or a default for all")
 		}
 		link := "L" + strconv.Itoa(i)
 		top.Arcs = append(top.Arcs, Arc{ID: link + ">", Link: link, From: from, To: to, Metric: d.metric(), Capacity: capacity})

@@ -48,6 +48,7 @@ func TestRFC8345BecomesATopology(t *testing.T) {
 			{Name: "node duct hall", Nodes: []string{"D1", "D2"}},
 			{Name: "link duct east", Links: []string{"D1,1-2-1,D2,2-1-1", "D1,1-3-1,D3,3-1-1"}},
 		},
+		Unit: BitsPerSecond,
 	}
 	if !reflect.DeepEqual(top, want) {
 		t.Errorf("got %+v\nwant %+v", top, want)
@@ -56,11 +57,11 @@ func TestRFC8345BecomesATopology(t *testing.T) {
 		t.Error(err)
 	}
 	for _, c := range []struct{ old, new, want string }{
-		{`"dest-node": "D3"`, `"dest-node": "D9"`, `t.json: link[2].destination.dest-node: "D9"; want a node of the network`},
-		{`"metric1": 200`, `"metric1": -200`, "link[1].l3-link-attributes.metric1: -200"},
+		{`"dest-node": "D3"`, `"dest-node": "D9"`, `t.json:15:121: link[2].destination.dest-node: "D9"; want a node of the network`},
+		{`"metric1": 200`, `"metric1": -200`, "t.json:14:64: link[1].l3-link-attributes.metric1: -200; want a whole number from 1 to 16777214"},
 		{`"metric1": 200`, `"metric1": 200 ]`, "t.json:14:"},
 		{`"node-id": "D3"`, `"node-id": 3`, "t.json:8:16: ietf-network:networks.network.node.node-id: a number; want string"},
-		{`"node-id": "D3"`, `"node-id": "D2"`, "node[2].node-id"},
+		{`"node-id": "D3"`, `"node-id": "D2"`, "t.json:8:16: node[2].node-id: \"D2\"; want a name that stands once"},
 		{`"ietf-network-topology:link"`, `"link"`, "network: the networks duct, l3, of which 0 fit"},
 	} {
 		_, err := ReadRFC8345("t.json", strings.NewReader(strings.Replace(threeNodes, c.old, c.new, 1)), "", Defaults{Capacity: 1})
@@ -69,7 +70,7 @@ func TestRFC8345BecomesATopology(t *testing.T) {
 			t.Errorf("%s: got %v, want %s", c.new, err, c.want)
 		}
 	}
-	if _, err := ReadRFC8345("t.json", strings.NewReader(threeNodes), "l3", Defaults{}); err == nil || !strings.Contains(err.Error(), "default capacity") {
+	if _, err := ReadRFC8345("t.json", strings.NewReader(threeNodes), "l3", Defaults{}); err == nil || !strings.Contains(err.Error(), "t.json:10:4: link[0]: no capacity") || strings.Count(err.Error(), "\n") != 0 {
 		t.Errorf("got %v", err)
 	}
 }
@@ -128,7 +129,7 @@ func TestTopologyZooFilesAreRead(t *testing.T) {
 		"":                    "g.xml:1:1: the file is empty",
 		"<graphml>\n<graph>":  "g.xml:2:",
 		"<graphml></graphml>": "0 graphs",
-		`<graphml><graph edgedefault="undirected"><node id="0"/><node id="1"/><edge source="0" target="2"/></graph></graphml>`: `edge[0]: source "0", target "2"`,
+		`<graphml><graph edgedefault="undirected"><node id="0"/><node id="1"/><edge source="0" target="2"/></graph></graphml>`: `g.xml:1:70: edge[0]: source "0", target "2"`,
 		`<graphml><graph edgedefault="undirected"><node id="0"/><node id="1"/><edge source="0" target="1"/></graph></graphml>`: "no LinkSpeedRaw",
 	} {
 		if _, err := ReadGraphML("g.xml", strings.NewReader(src), Defaults{}); err == nil || !strings.Contains(err.Error(), want) {
@@ -173,12 +174,12 @@ func TestSNDlibBecomesATopology(t *testing.T) {
 		t.Errorf("got demands %+v", demands)
 	}
 	for _, c := range []struct{ old, new, want string }{
-		{"( N1 N2 ) 40", "( N1 N9 ) 40", `s.txt:12:11: the node "N9", which NODES does not have`},
-		{"( N1 N2 ) 40.00", "( N1 N2 ) 4x", `s.txt:12:16: "4x"; want a number of 0 or more`},
-		{"( N1 N2 ) 40.00", "( N1 N2 ) 0", `s.txt:12:3: link "L1" without a capacity`},
-		{"( N1 N2 ) 40.00", "N1 N2", `s.txt:12:6: "N1"; want "("`},
+		{"( N1 N2 ) 40", "( N1 N9 ) 40", `s.txt:12:11: LINKS.L1: the node "N9", which NODES does not have`},
+		{"( N1 N2 ) 40.00", "( N1 N2 ) 4x", `s.txt:12:16: LINKS.L1.capacity: "4x"; want a number of 0 or more`},
+		{"( N1 N2 ) 40.00", "( N1 N2 ) 0", `s.txt:12:3: LINKS.L1: no capacity`},
+		{"( N1 N2 ) 40.00", "N1 N2", `s.txt:12:6: LINKS.L1: "N1"; want "("`},
 		{"( D1 ( P1 ( L1 L2 ) ) )", "( D1", "the file ends here"},
-		{"NODES (", "NODES", `s.txt:6:3: "N1"; want "("`},
+		{"NODES (", "NODES", `s.txt:6:3: NODES: "N1"; want "("`},
 	} {
 		_, _, err := ReadSNDlib("s.txt", strings.NewReader(strings.Replace(small, c.old, c.new, 1)), Defaults{})
 		var p document.Problem

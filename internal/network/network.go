@@ -91,6 +91,10 @@ type Topology struct {
 	// Unit is that of capacities and volumes: [BitsPerSecond], or empty where a
 	// file has plain numbers whose unit it does not say.
 	Unit string
+	// Plain, above 0, is how many bit/s a number without a unit is in files that
+	// are read with the topology; 0 makes such a number an error where Unit is
+	// [BitsPerSecond].
+	Plain float64
 }
 
 // BitsPerSecond is the unit of topologies whose capacities are rates.
@@ -167,6 +171,8 @@ type Network struct {
 	bySource          []int32 // places in source, grouped by it
 	sourceStart       []int32
 	riskLinks, riskAt [][]int32
+	unit              string
+	plain             float64
 	allFlow           bool // no demand is 0, so that what carries nothing matters to none
 }
 
@@ -176,7 +182,7 @@ func New(t Topology, demands []Demand) (*Network, error) {
 	n := &Network{
 		nodes: slices.Clone(t.Nodes), arcs: slices.Clone(t.Arcs), demands: slices.Clone(demands),
 		risks: slices.Clone(t.Risks), groups: slices.Clone(t.Groups),
-		nodeIndex: map[string]int32{}, linkIndex: map[string]int32{},
+		nodeIndex: map[string]int32{}, linkIndex: map[string]int32{}, unit: t.Unit, plain: t.Plain,
 	}
 	var errs []error
 	fail := func(kind error, format string, args ...any) {
@@ -371,6 +377,9 @@ func (n *Network) addDemands(fail func(error, string, ...any)) {
 		n.bySource = append(n.bySource, h.arc)
 	}
 }
+
+// Unit is that of capacities and volumes, see [Topology.Unit].
+func (n *Network) Unit() string { return n.unit }
 
 // Nodes returns a copy of the nodes in index order.
 func (n *Network) Nodes() []Node { return slices.Clone(n.nodes) }

@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"towpath/internal/document"
 )
@@ -57,17 +59,22 @@ type yangLink struct {
 	Layer3 *struct {
 		Metric *json.Number `json:"metric1"` // a number; a string of digits is taken too
 	} `json:"ietf-l3-unicast-topology:l3-link-attributes"`
+	Layer2 *struct {
+		Rate *json.Number `json:"rate"` // Mbit/s
+	} `json:"ietf-l2-topology:l2-link-attributes"`
 }
 
 // ReadRFC8345 reads a topology in the JSON form of the YANG module
 // ietf-network-topology. network is the network-id to read; empty stands for
 // the only one that has links. A link there has one direction; two with the
 // same ends crosswise become one link here, named after the first. metric1 of
-// the layer-3 attributes is the metric. What lies on the same supporting node
+// the layer-3 attributes is the metric, rate of the layer-2 attributes the
+// capacity (in Mbit/s there, in bit/s here as the default is). What lies on the same supporting node
 // or link becomes a shared-risk group. name stands in the messages; the error
 // is [document.Problems] where the file is at fault.
 //
-// Source: RFC 8345 §4.2 and §6, RFC 8346 §5 (metric1), RFC 7951 (JSON).
+// Source: RFC 8345 §4.2 and §6, RFC 8346 §5 (metric1), RFC 7951 (JSON);
+// from memory, RFC 8944 §4 (rate).
 func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology, error) {
 	src, err := io.ReadAll(io.LimitReader(r, int64(document.MaxSize)+1))
 	if err != nil {
@@ -80,11 +87,11 @@ func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology
 	if err := json.Unmarshal(src, &file); err != nil {
 		return Topology{}, jsonProblem(name, src, err)
 	}
-	net, err := pick(name, file.Networks.Network, network)
+	net, at, err := pick(name, file.Networks.Network, network)
 	if err != nil {
 		return Topology{}, err
 	}
-	var top Topology
+	top := Topology{Unit: BitsPerSecond}
 	var faults document.Problems
 	fault := func(field, found, want string) {
 		faults = append(faults, document.Problem{File: name, Field: field, Found: found, Want: want})
@@ -101,12 +108,10 @@ func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology
 			risks.node("node "+s.Network+" "+s.Node, x.ID)
 		}
 	}
-	if d.Capacity <= 0 {
-		fault("link", "a capacity is not part of this format and no default was given", "a default capacity")
-	}
 	ends := map[[4]string][]int{} // links still without their other direction
 	names := map[string]bool{}
 	linkOf := make([]string, len(net.Link))
+	missing := false // once is enough
 	for i, l := range net.Link {
 		at := fmt.Sprintf("link[%d]", i)
 		if l.ID == "" || names[l.ID] {
@@ -129,6 +134,17 @@ func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology
 				fault(at+".l3-link-attributes.metric1", l.Layer3.Metric.String(), fmt.Sprintf("a whole number from 1 to %d", MetricInfinity-1))
 			}
 		}
+		capacity := d.Capacity
+		if l.Layer2 != nil && l.Layer2.Rate != nil {
+			v, err := l.Layer2.Rate.Float64()
+			if capacity = v * 1e6; err != nil || !(v > 0) || math.IsInf(capacity, 0) {
+				fault(at+".l2-link-attributes.rate", l.Layer2.Rate.String(), "a rate in Mbit/s above 0")
+			}
+		}
+		if !(capacity > 0) && !missing {
+			missing = true
+			fault(at, "no capacity: RFC 8345 has none, this link has no l2-link-attributes.rate, and no default was given", "a capacity of each link, or a default for all")
+		}
 		linkOf[i] = l.ID
 		back := [4]string{l.Destination.Node, l.Destination.Port, l.Source.Node, l.Source.Port}
 		if open := ends[back]; len(open) > 0 {
@@ -141,29 +157,30 @@ func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology
 		for _, s := range l.Support {
 			risks.link("link "+s.Network+" "+s.Link, linkOf[i])
 		}
-		top.Arcs = append(top.Arcs, Arc{ID: l.ID, Link: linkOf[i], From: l.Source.Node, To: l.Destination.Node, Metric: metric, Capacity: d.Capacity})
+		top.Arcs = append(top.Arcs, Arc{ID: l.ID, Link: linkOf[i], From: l.Source.Node, To: l.Destination.Node, Metric: metric, Capacity: capacity})
 	}
 	top.Risks = risks.shared()
+	place(src, fmt.Sprintf("networks.network[%d].", at), faults)
 	return top, faults.Err()
 }
 
-func pick(name string, all []yangNetwork, id string) (yangNetwork, error) {
-	var found []yangNetwork
+func pick(name string, all []yangNetwork, id string) (net yangNetwork, at int, err error) {
+	var found []int
 	var ids []string
-	for _, x := range all {
+	for i, x := range all {
 		ids = append(ids, x.ID)
 		if x.ID == id || id == "" && len(x.Link) > 0 {
-			found = append(found, x)
+			found = append(found, i)
 		}
 	}
 	if len(found) == 1 {
-		return found[0], nil
+		return all[found[0]], found[0], nil
 	}
 	want := "the network-id of one of them"
 	if len(all) == 0 {
 		want = `"ietf-network:networks" with a network that has links`
 	}
-	return yangNetwork{}, document.Problems{{File: name, Field: "network", Found: fmt.Sprintf("the networks %s, of which %d fit %q", strings.Join(ids, ", "), len(found), id), Want: want}}
+	return yangNetwork{}, 0, document.Problems{{File: name, Line: 1, Column: 1, Field: "network", Found: fmt.Sprintf("the networks %s, of which %d fit %q", strings.Join(ids, ", "), len(found), id), Want: want}}
 }
 
 // jsonProblem gives a mistake of the syntax its place.
@@ -185,6 +202,80 @@ func jsonProblem(name string, src []byte, err error) error {
 		p.Column = max(1, len(before)-bytes.LastIndexByte(before, '\n')-1)
 	}
 	return document.Problems{p}
+}
+
+// place gives each fault the line and column of its field, which is below the
+// prefix, or of the nearest thing above it that is there.
+func place(src []byte, prefix string, faults document.Problems) {
+	if len(faults) == 0 {
+		return
+	}
+	at := offsets(src)
+	for i := range faults {
+		if faults[i].Line > 0 {
+			continue
+		}
+		path := prefix + faults[i].Field
+		for {
+			if o, ok := at[path]; ok {
+				before := src[:o]
+				faults[i].Line = bytes.Count(before, []byte{'\n'}) + 1
+				faults[i].Column = utf8.RuneCount(before[bytes.LastIndexByte(before, '\n')+1:]) + 1
+				break
+			}
+			cut := strings.LastIndexAny(path, ".[")
+			if cut < 0 {
+				break
+			}
+			path = path[:cut]
+		}
+	}
+}
+
+// offsets are where each value of a JSON text begins, by its path. Names stand
+// in it without the module before the colon.
+func offsets(src []byte) map[string]int {
+	out := map[string]int{}
+	dec := json.NewDecoder(bytes.NewReader(src))
+	var value func(path string) error
+	value = func(path string) error {
+		start := int(dec.InputOffset())
+		for start < len(src) && strings.IndexByte(" \t\r\n,:", src[start]) >= 0 {
+			start++
+		}
+		out[path] = start
+		tok, err := dec.Token()
+		if err != nil {
+			return err
+		}
+		switch tok {
+		case json.Delim('{'):
+			for dec.More() {
+				key, err := dec.Token()
+				if err != nil {
+					return err
+				}
+				name := fmt.Sprint(key)
+				if i := strings.LastIndexByte(name, ':'); i >= 0 {
+					name = name[i+1:]
+				}
+				if err := value(strings.TrimPrefix(path+"."+name, ".")); err != nil {
+					return err
+				}
+			}
+			_, err = dec.Token()
+		case json.Delim('['):
+			for i := 0; dec.More(); i++ {
+				if err := value(fmt.Sprintf("%s[%d]", path, i)); err != nil {
+					return err
+				}
+			}
+			_, err = dec.Token()
+		}
+		return err
+	}
+	_ = value("") // what cannot be read was refused before
+	return out
 }
 
 // riskBuilder collects what lies on the same thing.

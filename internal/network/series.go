@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -23,6 +24,7 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 	if err != nil {
 		return nil, nil, err
 	}
+	t.unit, t.plain = top.Unit, top.Plain
 	known := top.names()
 	type pair struct{ from, to string }
 	place := map[pair]int{}
@@ -91,6 +93,7 @@ func (n *Network) ReadCounters(name string, r io.Reader) (Counters, error) {
 	if err != nil {
 		return Counters{}, err
 	}
+	t.unit, t.plain = n.unit, n.plain
 	seen := map[[2]string]bool{}
 	for {
 		more, err := t.next()
@@ -100,7 +103,7 @@ func (n *Network) ReadCounters(name string, r io.Reader) (Counters, error) {
 		if !more {
 			return c, nil
 		}
-		kind, element, rate := t.text("kind"), t.text("element"), t.number("rate", false)
+		kind, element, rate := t.text("kind"), t.text("element"), t.quantity("rate", false)
 		if seen[[2]string{kind, element}] {
 			t.fault("element", strconv.Quote(element)+", which stands already", "each counter once")
 		}
@@ -138,7 +141,10 @@ func (t Topology) names() map[string]bool {
 
 // demand reads the columns src, dst and volume.
 func (t *table) demand(known map[string]bool) Demand {
-	d := Demand{From: t.text("src"), To: t.text("dst"), Volume: t.number("volume", false)}
+	d := Demand{From: t.text("src"), To: t.text("dst"), Volume: t.quantity("volume", false)}
+	if t.has("name") {
+		d.Name = strings.Clone(t.record[t.columns["name"]])
+	}
 	for i, node := range []string{d.From, d.To} {
 		if node != "" && !known[node] {
 			t.fault([]string{"src", "dst"}[i], fmt.Sprintf("the node %q, which the topology does not have", node), "a node of the topology")

@@ -22,23 +22,58 @@ import (
 // Source: from memory, SNDlib native format 1.0 (sndlib.zib.de).
 func ReadSNDlib(name string, r io.Reader, d Defaults) (Topology, []Demand, error) {
 	p := sndParser{name: name, nodes: map[string]bool{}, links: map[string]bool{}, defaults: d}
+	if err := p.read(r); err != nil {
+		return Topology{}, nil, err
+	}
+	if len(p.faults) == 0 && len(p.top.Arcs) == 0 {
+		p.faults = append(p.faults, document.Problem{File: name, Found: "there is no link", Want: "NODES ( … ) and LINKS ( … )"})
+	}
+	return p.top, p.demands, p.faults.Err()
+}
+
+// readSNDlibDemands reads the demands alone, on a topology from elsewhere. A
+// list of NODES in the file counts for nothing.
+func readSNDlibDemands(name string, r io.Reader, top Topology) ([]Demand, error) {
+	p := sndParser{name: name, nodes: top.names(), links: map[string]bool{}, demandsOnly: true}
+	if err := p.read(r); err != nil {
+		return nil, err
+	}
+	scale := 1.0
+	if top.Unit == BitsPerSecond {
+		scale = top.Plain
+	}
+	if scale == 0 && len(p.faults) == 0 {
+		p.faults = append(p.faults, document.Problem{File: name, Field: "DEMANDS", Found: "demands without a unit, and capacities in bit/s", Want: "to be told the unit of plain numbers, such as 1Mbps"})
+	}
+	for i := range p.demands {
+		p.demands[i].Volume *= scale
+	}
+	if len(p.faults) == 0 && len(p.demands) == 0 {
+		p.faults = append(p.faults, document.Problem{File: name, Found: "there is no demand", Want: "DEMANDS ( … )"})
+	}
+	return p.demands, p.faults.Err()
+}
+
+func (p *sndParser) read(r io.Reader) error {
 	scan := bufio.NewScanner(r)
 	scan.Buffer(nil, 1<<20)
 	for line := 1; scan.Scan(); line++ {
 		p.split(scan.Text(), line)
 	}
 	if err := scan.Err(); err != nil {
-		return Topology{}, nil, fmt.Errorf("%s: %w", name, err)
+		return fmt.Errorf("%s: %w", p.name, err)
 	}
 	for p.at < len(p.tokens) {
+		p.field = ""
 		section := p.take("a section")
+		p.field = section.text
 		p.expect("(")
-		switch section.text {
-		case "NODES":
+		switch {
+		case section.text == "NODES" && !p.demandsOnly:
 			p.list(p.node)
-		case "LINKS":
+		case section.text == "LINKS" && !p.demandsOnly:
 			p.list(p.link)
-		case "DEMANDS":
+		case section.text == "DEMANDS":
 			p.list(p.demand)
 		default:
 			p.skip()
@@ -47,10 +82,7 @@ func ReadSNDlib(name string, r io.Reader, d Defaults) (Topology, []Demand, error
 			break
 		}
 	}
-	if len(p.faults) == 0 && len(p.top.Arcs) == 0 {
-		p.faults = append(p.faults, document.Problem{File: name, Found: "there is no link", Want: "NODES ( … ) and LINKS ( … )"})
-	}
-	return p.top, p.demands, p.faults.Err()
+	return nil
 }
 
 type sndToken struct {
@@ -67,7 +99,9 @@ type sndParser struct {
 	nodes, links map[string]bool
 	defaults     Defaults
 	faults       document.Problems
-	broken       bool // what follows cannot be read
+	demandsOnly  bool
+	field        string // what is being read
+	broken       bool   // what follows cannot be read
 }
 
 // split cuts a line into words and parentheses; what follows # and lines that
@@ -77,29 +111,31 @@ func (p *sndParser) split(s string, line int) {
 		return
 	}
 	s, _, _ = strings.Cut(s, "#")
-	start := -1
+	start, begun := -1, 0
 	end := func(i int) {
 		if start >= 0 {
-			p.tokens = append(p.tokens, sndToken{s[start:i], line, start + 1})
+			p.tokens = append(p.tokens, sndToken{s[start:i], line, begun})
 			start = -1
 		}
 	}
+	column := 0 // in characters
 	for i, c := range s {
+		column++
 		switch {
 		case c == '(' || c == ')':
 			end(i)
-			p.tokens = append(p.tokens, sndToken{string(c), line, i + 1})
+			p.tokens = append(p.tokens, sndToken{string(c), line, column})
 		case c == ' ' || c == '\t' || c == '\r':
 			end(i)
 		case start < 0:
-			start = i
+			start, begun = i, column
 		}
 	}
 	end(len(s))
 }
 
 func (p *sndParser) fault(t sndToken, found, want string) {
-	p.faults = append(p.faults, document.Problem{File: p.name, Line: t.line, Column: t.column, Found: found, Want: want})
+	p.faults = append(p.faults, document.Problem{File: p.name, Line: t.line, Column: t.column, Field: p.field, Found: found, Want: want})
 }
 
 func (p *sndParser) take(want string) sndToken {
@@ -150,8 +186,11 @@ func (p *sndParser) list(item func()) {
 	}
 }
 
-// number reads a decimal of at least low.
-func (p *sndParser) number(low float64) float64 {
+// number reads a decimal of at least low; what names it.
+func (p *sndParser) number(what string, low float64) float64 {
+	field := p.field
+	p.field += "." + what
+	defer func() { p.field = field }()
 	t := p.take("a number")
 	if p.broken {
 		return 0
@@ -170,12 +209,13 @@ func (p *sndParser) number(low float64) float64 {
 
 func (p *sndParser) node() {
 	t := p.take("a node")
+	p.field = "NODES." + t.text
 	if p.nodes[t.text] {
 		p.fault(t, strconv.Quote(t.text)+", which stands already", "each node once")
 	}
 	p.nodes[t.text] = true
 	p.expect("(")
-	n := Node{Name: t.text, X: p.number(math.Inf(-1)), Y: p.number(math.Inf(-1)), Placed: true}
+	n := Node{Name: t.text, X: p.number("x", math.Inf(-1)), Y: p.number("y", math.Inf(-1)), Placed: true}
 	p.expect(")")
 	p.top.Nodes = append(p.top.Nodes, n)
 }
@@ -191,7 +231,7 @@ func (p *sndParser) ends() (from, to string) {
 	}
 	for _, t := range []sndToken{a, b} {
 		if !p.nodes[t.text] {
-			p.fault(t, fmt.Sprintf("the node %q, which NODES does not have", t.text), "a node")
+			p.fault(t, fmt.Sprintf("the node %q, which %s does not have", t.text, ternary(p.demandsOnly, "the topology", "NODES")), "a node")
 		}
 	}
 	if a.text == b.text {
@@ -202,20 +242,22 @@ func (p *sndParser) ends() (from, to string) {
 
 func (p *sndParser) link() {
 	t := p.take("a link")
+	p.field = "LINKS." + t.text
 	if p.links[t.text] {
 		p.fault(t, strconv.Quote(t.text)+", which stands already", "each link once")
 	}
 	p.links[t.text] = true
 	from, to := p.ends()
-	capacity := p.number(0)
-	for range 3 { // cost of it, routing cost, setup cost
-		p.number(math.Inf(-1))
+	before := len(p.faults)
+	capacity := p.number("capacity", 0)
+	for _, what := range []string{"cost", "routing cost", "setup cost"} {
+		p.number(what, math.Inf(-1))
 	}
 	p.expect("(")
 	module := 0.0
 	for !p.broken && !p.peek(")") {
-		module = max(module, p.number(0))
-		p.number(math.Inf(-1)) // its cost
+		module = max(module, p.number("module capacity", 0))
+		p.number("module cost", math.Inf(-1))
 	}
 	p.expect(")")
 	if capacity == 0 {
@@ -227,8 +269,8 @@ func (p *sndParser) link() {
 	if p.broken {
 		return
 	}
-	if !(capacity > 0) {
-		p.fault(t, fmt.Sprintf("link %q without a capacity, and no default was given", t.text), "a capacity above 0")
+	if !(capacity > 0) && len(p.faults) == before {
+		p.fault(t, "no capacity, and no default was given", "a capacity above 0, or a default for all")
 	}
 	m := p.defaults.metric()
 	p.top.Arcs = append(p.top.Arcs,
@@ -238,9 +280,10 @@ func (p *sndParser) link() {
 
 func (p *sndParser) demand() {
 	t := p.take("a demand")
+	p.field = "DEMANDS." + t.text
 	from, to := p.ends()
-	unit := p.number(0)
-	value := p.number(0)
+	unit := p.number("routing unit", 0)
+	value := p.number("value", 0)
 	p.take("a path length or UNLIMITED")
 	if !p.broken {
 		p.demands = append(p.demands, Demand{Name: t.text, From: from, To: to, Volume: unit * value})
