@@ -77,7 +77,12 @@ type Chassis struct {
 	lastFailure  map[string]time.Time
 	pastOutcomes [][]neighbour.Outcome // of the silences before the last
 	alarms       map[string]*alarm
-	config       map[string]value // leaves that were Set, by path
+	config       map[string]value // leaves that were Set to other than they were, by path
+	unset        map[string]value // what a leaf is that was never Set, where it once was
+	saved        string           // digest of the saved configuration
+	reroutes     int              // how often the flows were sent another way, or were to be
+	back         func()           // brings the flows back from the partner; nil while they are here
+	over         string           // the partner
 	configTime   time.Time
 	lastBackup   time.Time
 	unsaved      bool
@@ -196,12 +201,13 @@ func newChassis(l *Lab, cfg DeviceConfig, seed uint64) (*Chassis, error) {
 	now := l.clock.Now()
 	c := &Chassis{
 		cfg: cfg, lab: l, clock: l.clock, rng: rand.New(rand.NewPCG(seed, h.Sum64())),
-		started: now, bootTime: now.Add(-31 * 24 * time.Hour), alarms: map[string]*alarm{}, config: map[string]value{},
+		started: now, bootTime: now.Add(-31 * 24 * time.Hour), alarms: map[string]*alarm{}, config: map[string]value{}, unset: map[string]value{},
 		feeds: map[string]bool{}, darkCards: map[string]func(){}, lastFailure: map[string]time.Time{}, clockSynced: true, synced: true, syncPercent: 100, hop: 1, uniform: cfg.Release,
 		leaves: map[*leafInfo]value{}, subs: map[*subscriber]struct{}{},
 		configTime: now.Add(-cfg.Configuration.ChangedAgo), lastBackup: now.Add(-cfg.Configuration.BackupAgo),
 		unsaved: cfg.Configuration.Unsaved, lockHolder: cfg.Configuration.LockHolder, tables: cfg.Tables,
 	}
+	c.saved = c.digest()
 	c.ctx, c.cancel = context.WithCancel(context.Background())
 	if err := c.furnish(); err != nil {
 		return nil, fmt.Errorf("device %s: %w", cfg.ID, err)

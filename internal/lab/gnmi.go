@@ -691,20 +691,29 @@ func (c *Chassis) applyEdits(edits []edit) (changed bool, err error) {
 		return false, status.Errorf(codes.FailedPrecondition, "the configuration is locked by %s", c.lockHolder)
 	}
 	for _, e := range edits {
-		old, had := c.config[e.info.text]
-		if e.op == gnmi.UpdateResult_DELETE {
+		path := e.info.text
+		old, had := c.config[path]
+		if !had {
+			if v, has := c.leaves[e.info]; has {
+				c.unset[path] = v
+			} else {
+				delete(c.unset, path)
+			}
+		}
+		def, has := c.unset[path]
+		if e.op == gnmi.UpdateResult_DELETE || has && def == e.value {
 			changed = changed || had
-			delete(c.config, e.info.text)
+			delete(c.config, path)
 			c.configured(e.info, value{}, false)
 			continue
 		}
-		now, has := c.leaves[e.info]
-		changed = changed || had && old != e.value || !had && (!has || now != e.value)
-		c.config[e.info.text] = e.value
+		changed = changed || !had || old != e.value
+		c.config[path] = e.value
 		c.configured(e.info, e.value, true)
 	}
 	if changed {
-		c.configTime, c.unsaved = c.now(), true
+		c.configTime, c.unsaved = c.now(), c.cfg.Configuration.Unsaved || c.digest() != c.saved
+		c.reroute()
 	}
 	return changed, nil
 }

@@ -534,12 +534,16 @@ func TestReboot(t *testing.T) {
 	}
 	until(t, c, func() bool { return c.component("LC-1").booting })
 	until(t, c, func() bool { return !c.component("LC-1").booting })
-	// Unsaved configuration refuses a controller card.
+	// Unsaved configuration refuses the primary, locked configuration either card.
 	c.do(func() { c.unsaved = true })
-	if err := k.reboot(t, syspb.RebootMethod_COLD, "CTL-B"); status.Code(err) != codes.FailedPrecondition {
+	if err := k.reboot(t, syspb.RebootMethod_COLD, "CTL-A"); status.Code(err) != codes.FailedPrecondition {
 		t.Errorf("unsaved: %v", err)
 	}
-	c.do(func() { c.unsaved = false })
+	c.do(func() { c.unsaved, c.lockHolder = false, "somebody" })
+	if err := k.reboot(t, syspb.RebootMethod_COLD, "CTL-B"); status.Code(err) != codes.FailedPrecondition {
+		t.Errorf("locked: %v", err)
+	}
+	c.do(func() { c.lockHolder = "" })
 	if err := k.reboot(t, syspb.RebootMethod_POWERDOWN, "CTL-B"); err != nil {
 		t.Fatal(err)
 	}

@@ -274,7 +274,9 @@ func (r *relationSheet) ospf(st *neighbour.Status, a *Adjacency, dev neighbour.S
 	r.put(p+"/state/id", str(st.Interface))
 	hello := seconds(cmp.Or(o.Hello, 10*time.Second))
 	dead := seconds(cmp.Or(o.Dead, 4*cmp.Or(o.Hello, 10*time.Second)))
+	metric := r.c.setting(p+"/config/metric", u16(defaultMetric))
 	for _, c := range []string{"config", "state"} {
+		r.put(p+"/"+c+"/metric", metric)
 		r.put(p+"/timers/"+c+"/hello-interval", u32(hello))
 		r.put(p+"/timers/"+c+"/dead-interval", u32(dead))
 	}
@@ -293,7 +295,10 @@ func (r *relationSheet) isis(st *neighbour.Status, a *Adjacency, dev neighbour.S
 	r.put(f+"/state/interface-id", str(st.Interface))
 	p := f + "/levels/level[level-number=" + itoa(max(a.Level, 1)) + "]"
 	hello, mult := isisTimers(i)
+	af := p + "/afi-safi/af[afi-name=IPV4][safi-name=UNICAST]"
+	metric := r.c.setting(af+"/config/metric", u32(defaultMetric))
 	for _, c := range []string{"config", "state"} {
+		r.put(af+"/"+c+"/metric", metric)
 		r.put(p+"/timers/"+c+"/hello-interval", u32(seconds(hello)))
 		r.put(p+"/timers/"+c+"/hello-multiplier", u8(mult))
 	}
@@ -379,6 +384,7 @@ func (r *relationSheet) vrrp(st *neighbour.Status, a *Adjacency, dev neighbour.S
 	r.put(p+"/state/virtual-router-id", u8(group))
 	r.put(p+"/state/priority", u8(prio))
 	r.put(p+"/state/current-priority", u8(st.Priority))
+	r.put(p+"/config/advertisement-interval", u16(int(cmp.Or(v.Interval, time.Second)/(10*time.Millisecond))))
 	r.put(p+"/state/advertisement-interval", u16(int(cmp.Or(v.Interval, time.Second)/(10*time.Millisecond))))
 	r.put(p+"/state/preempt", boolean(!v.NoPreempt))
 }
@@ -496,6 +502,15 @@ func (r *relationSheet) tree() {
 	r.time(p+"/last-topology-change", last)
 }
 
+// defaultMetric is what an interface costs that nobody gave a metric.
+// Source: ISO/IEC 10589 §7.2.2 for IS-IS; common practice for OSPF.
+const defaultMetric = 10
+
+// shutdownPath is where the graceful shutdown of a BGP session is set.
+func shutdownPath(neighbour string) string {
+	return "/facts/bgp[neighbour=" + key(neighbour) + "]/graceful-shutdown"
+}
+
 // facts writes one adjacency in the words that all protocols share.
 func (r *relationSheet) facts(st *neighbour.Status, a *Adjacency, dev neighbour.Speaker) {
 	p := "/facts/adjacency[id=" + key(st.Key) + "]"
@@ -524,6 +539,8 @@ func (r *relationSheet) facts(st *neighbour.Status, a *Adjacency, dev neighbour.
 		restarts = true
 		r.put(p+"/forwarding-kept", boolean(st.Restart.ForwardingKept))
 		r.put(p+"/notification", boolean(st.Restart.Notification))
+		q := shutdownPath(st.Neighbour)
+		r.put(q, r.c.setting(q, boolean(false)))
 		n := st.Prefixes
 		if st.Up {
 			n += uint64(a.PrefixesV6)
@@ -570,7 +587,7 @@ func (c *Chassis) relationSet(in *leafInfo, v value, set bool) {
 		k := a.Key()
 		if last == "enabled" && namePath(in.elems) != "/network-instances/network-instance/protocols/protocol/bgp/neighbors/neighbor/graceful-restart/config/enabled" {
 			_ = c.set.Enable(k, !set || v.num == 1) // the key is one of the set's own
-			continue
+			continue                                // the neighbour hears of it over the wire
 		}
 		dev, err := c.set.Device(k)
 		if err != nil {
@@ -578,6 +595,7 @@ func (c *Chassis) relationSet(in *leafInfo, v value, set bool) {
 		}
 		if next := configureEnd(dev, a.Device, last, v, set); next != nil {
 			_ = c.set.Configure(k, next) // checked before; a value that does not fit changes nothing
+			c.mirror(a, next)
 		}
 	}
 }
@@ -675,8 +693,11 @@ func configureEnd(now, def neighbour.Speaker, leaf string, v value, set bool) ne
 		return e
 	case neighbour.VRRP:
 		d, _ := def.(neighbour.VRRP)
-		if leaf == "priority" {
+		switch leaf {
+		case "priority":
 			e.Priority = whole(d.Priority)
+		case "advertisement-interval":
+			e.Interval = pick(10*time.Millisecond, d.Interval)
 		}
 		return e
 	case neighbour.LACP:

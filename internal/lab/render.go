@@ -342,6 +342,7 @@ func (c *Chassis) renderFacts(s *sheet) {
 			q := "/facts/flow[name=" + key(f.Name) + "]"
 			s.put(q+"/address", str(f.Listen))
 			s.text(q+"/card", f.Card)
+			s.text(q+"/over", cmp.Or(c.over, string(c.cfg.ID)))
 		}
 	}
 	for _, a := range c.acts {

@@ -78,6 +78,7 @@ func Scenario(reflector string) Config {
 	}
 	one.Adjacencies = scenarioNeighbours()
 	two := scenarioDevice(ScenarioPartner)
+	two.Flows = one.Flows // the other way to the same places
 	two.Adjacencies = scenarioPartnerNeighbours()
 	return Config{Devices: []DeviceConfig{one, two}, Seed: 1}
 }

@@ -71,6 +71,12 @@ func checkSet(in *leafInfo, v value) error {
 	case "priority":
 		// Source: RFC 5798 §5.2.4: 255 is the owner, 0 is never configured.
 		return within(1, 254)
+	case "advertisement-interval":
+		// Source: RFC 9568 §5.2.7, Max Advertise Interval of 12 bits, in centiseconds.
+		return within(1, 4095)
+	case "metric":
+		// Source: RFC 2328 C.3 for OSPF's 16 bits; RFC 5305 §3, 2^24-1 at most.
+		return within(1, 1<<24-1)
 	case "keepalive-interval", "hello-interval", "dead-interval", "desired-minimum-tx-interval", "required-minimum-receive":
 		return within(1, 1<<32-1)
 	}

@@ -217,7 +217,7 @@ func (c *Chassis) admitReboot(targets []string, req *syspb.RebootRequest) error 
 		if isController && len(c.pending) > 0 && (t == "" || t == c.primary().Name) {
 			return status.Error(codes.FailedPrecondition, "other reboots are pending")
 		}
-		if isController && !req.GetForce() && (c.unsaved || c.lockHolder != "") {
+		if isController && !req.GetForce() && (c.unsaved && (t == "" || t == c.primary().Name) || c.lockHolder != "") {
 			return status.Error(codes.FailedPrecondition, "the configuration is unsaved or locked")
 		}
 		if t == c.primary().Name && !c.ready() {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -42,6 +43,16 @@ type Change struct {
 	Apply   string        `json:"apply"`
 	Restore string        `json:"restore"`
 	Source  string        `json:"source"`
+	// Settings are what is set on the device, named as a driver takes them, and
+	// PeerSettings what on the neighbour Peer: of those only protocol, parameter
+	// and value are told, [SettingAt] makes them of the neighbour's own
+	// adjacency. Both are empty where no parameter says what is advised.
+	Settings     []state.Setting `json:"settings,omitempty"`
+	Peer         string          `json:"peer,omitempty"` // system name, or address where it is not known
+	PeerSettings []state.Setting `json:"peer_settings,omitempty"`
+	// Waits is what the adjacency's detection times must be afterwards, at the
+	// neighbour and at the device; 0 where they do not change.
+	Waits [2]time.Duration `json:"waits"`
 }
 
 // Prices are what changes cost, in any unit: only their ratios matter. A price
@@ -135,11 +146,11 @@ func Advise(c *state.Capture, law Law, o Options, p Prices) Advice {
 		}
 		s.target += max(1e-9, 1.01*(target-after))
 	}
-	if p.DrainDevice > 0 && (!a.Reached || p.DrainDevice < a.Cost) {
+	if p.DrainDevice > 0 && (!a.Reached || p.DrainDevice < a.Cost) && s.allowed(Change{Kind: DrainDevice, Ends: []string{"device"}, Settings: s.drainDevice()}) {
 		a.Bound = p.DrainDevice
 		a.Reached, a.Proven, a.After, a.Cost = true, true, 1, p.DrainDevice
 		a.Changes = []Change{{
-			Kind: DrainDevice, Ends: []string{"device"}, Adjacencies: s.atRisk(), Cost: p.DrainDevice, Settle: 5 * time.Minute,
+			Kind: DrainDevice, Ends: []string{"device"}, Settings: s.drainDevice(), Adjacencies: s.atRisk(), Cost: p.DrainDevice, Settle: 5 * time.Minute,
 			Apply:   "move all traffic away from the device and wait until it carries none",
 			Restore: "let traffic return",
 			Source:  "RFC 6987 §2, RFC 3787 §4, RFC 8326 §4",
@@ -446,6 +457,9 @@ func (s *search) treatments(i int) []choice {
 		c.Protocol, c.Instance, c.Interface, c.Neighbour = r.protocol, r.instance, r.iface, r.neighbour
 		c.Adjacencies = []string{r.name()}
 		c.Cost = price * float64(len(c.Ends))
+		if !s.allowed(c) {
+			return
+		}
 		out = append(out, choice{cost: c.Cost, risk: s.risk(&o), use: make([]int, len(s.spare)), changes: []Change{c}})
 	}
 	if r.kept[0] == 0 || !r.carries {
@@ -461,12 +475,14 @@ func (s *search) treatments(i int) []choice {
 			Kind: Suspend, Ends: []string{"device"}, Parameter: "administrative state", From: "up", To: "down",
 			Settle: 2 * seconds(r.own.nbr.dhi), Apply: "take the session administratively down, which tells its clients nothing",
 			Restore: "bring the session administratively up", Source: "RFC 5882 §3.2 and §4.2, RFC 5880 §6.8.16",
+			Settings: []state.Setting{SettingAt(r.adj, state.ParamEnabled, "false")},
 		}, own{fate: alive}, s.prices.Suspend)
 	case r.protocol == state.VRRP:
 		with(Change{
 			Kind: MoveRole, Ends: []string{"device"}, Parameter: "priority", From: "active", To: "backup",
 			Settle: 2 * seconds(r.own.nbr.dhi), Apply: "lower the priority below the partner's and see it take over",
 			Restore: "set the priority back", Source: "RFC 9568 §6.4.3",
+			Settings: []state.Setting{SettingAt(r.adj, state.ParamPriority, leastPriority)},
 		}, own{fate: alive}, s.prices.Move)
 	}
 	return pareto(out)
@@ -497,6 +513,8 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 	if both {
 		c.Ends = []string{"device", "neighbour"}
 	}
+	var want []state.Setting // parameter and value, the same at each end
+	to := func(p state.Parameter, value string) { want = append(want, state.Setting{Parameter: p, Value: value}) }
 	old := seconds(r.own.nbr.dhi).Round(time.Millisecond)
 	// Source: RFC 5880 §6.8.3 and the like; what was told before still holds
 	// for one old detection time.
@@ -533,6 +551,10 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 		}
 		set(interval, time.Duration(mult)*interval)
 		a.BFD.Multiplier = state.Some(mult)
+		if send != interval {
+			to(state.ParamTransmit, interval.String())
+		}
+		to(state.ParamDetectMult, strconv.Itoa(mult))
 		c.Parameter, c.From, c.To = "transmit interval × multiplier", fmt.Sprintf("%v, detection %v", send, old), fmt.Sprintf("%v × %d", interval, mult)
 		c.Source = "RFC 5880 §6.8.3, RFC 7419 §3"
 	case state.ISIS:
@@ -541,6 +563,7 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 			return c, a, false
 		}
 		set(send, time.Duration(mult)*send)
+		to(state.ParamHelloMultiplier, strconv.Itoa(mult))
 		c.Parameter, c.From, c.To = "hello multiplier", old.String()+" holding time", fmt.Sprintf("%d (%v holding time)", mult, time.Duration(mult)*send)
 		c.Source = "RFC 4444 isisCircLevelHelloMultiplier, RFC 3719 §2.2"
 	case state.OSPFv2, state.OSPFv3:
@@ -549,6 +572,7 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 			return c, a, false
 		}
 		set(send, dead)
+		to(state.ParamDeadInterval, dead.String())
 		c.Ends = []string{"device", "neighbour"}
 		c.Parameter, c.From, c.To = "router dead interval", old.String(), dead.String()
 		c.Source = "RFC 2328 §10.5, both within one old dead interval"
@@ -558,6 +582,7 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 			return c, a, false
 		}
 		set(send, hold)
+		to(state.ParamHoldTime, hold.String())
 		c.Ends = []string{"device", "neighbour"}
 		c.Parameter, c.From, c.To = "hello hold time", old.String(), hold.String()
 		c.Source = "RFC 5036 §3.5.2"
@@ -567,6 +592,7 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 			return c, a, false
 		}
 		set(send, hold)
+		to(state.ParamHoldTime, hold.String())
 		c.Parameter, c.From, c.To = "hello hold time", old.String(), hold.String()
 		c.Source = "RFC 7761 §4.9.2"
 	case state.VRRP:
@@ -576,6 +602,7 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 			return c, a, false
 		}
 		set(interval, time.Duration(float64(interval)*float64(old)/float64(send)))
+		to(state.ParamAdvertise, interval.String())
 		c.Parameter, c.From, c.To = "advertisement interval", send.String(), interval.String()
 		c.Source = "RFC 9568 §6.1 and §6.4.2"
 	case state.LACP:
@@ -584,16 +611,26 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 		}
 		a.Timers.Send, a.Timers.NeighbourDetect = state.Some(30*time.Second), state.Some(90*time.Second)
 		c.Ends = []string{"neighbour"}
+		to(state.ParamPeriod, "slow")
 		c.Parameter, c.From, c.To = "LACP timeout", "short", "long"
 		c.Source = "IEEE 802.1AX clause 6.4"
 	case state.RSVP:
 		interval := ceil(time.Duration(float64(need)/2.5), 10*time.Millisecond)
 		set(interval, time.Duration(3.5*float64(interval)))
+		to(state.ParamHelloInterval, interval.String())
 		c.Ends = []string{"device", "neighbour"}
 		c.Parameter, c.From, c.To = "hello interval", send.String(), interval.String()
 		c.Source = "RFC 3209 §5.3"
 	default:
 		return c, a, false
+	}
+	c.set(r, want)
+	// What must be seen afterwards, where it changes.
+	if d, ok := a.Timers.NeighbourDetect.Get(); ok && d != r.adj.Timers.NeighbourDetect.Or(0) {
+		c.Waits[0] = d
+	}
+	if d, ok := a.Timers.OwnDetect.Get(); ok && d != r.adj.Timers.OwnDetect.Or(0) && len(c.Ends) > 1 {
+		c.Waits[1] = d
 	}
 	return phrase(c), a, true
 }
@@ -693,6 +730,10 @@ func (s *search) drain(key string, rs []int) (choice, bool) {
 	} else {
 		c.Interface = key
 		c.Apply, c.Source = "raise the link's metric, or tag its routes, and wait until it carries none", "RFC 6987 §2, RFC 8326 §4; common practice"
+	}
+	s.drainLink(&c, rs)
+	if !s.allowed(c) {
+		return d, false
 	}
 	d.changes = []Change{c}
 	return d, true

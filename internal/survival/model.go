@@ -158,6 +158,18 @@ type Forecast struct {
 	Cautions    []string            `json:"cautions,omitempty"` // what the reader must know besides
 }
 
+// Notice says when a neighbour learns that its TCP session with a restarting
+// device is gone: its clock of a graceful restart starts then (RFC 4724 §4.2,
+// RFC 3478 §3.3).
+type Notice string
+
+// The kinds of notice.
+const (
+	NoticeUnknown Notice = ""        // nobody told: the two others count as equally likely
+	NoticeAtOnce  Notice = "at-once" // the kernel lives on and closes the sessions as the silence begins
+	NoticeNever   Notice = "never"   // nothing is sent: its own timer must run out, or the device be back
+)
+
 // Options are what a forecast needs besides capture and silence. The zero
 // value is usable.
 type Options struct {
@@ -173,10 +185,15 @@ type Options struct {
 	// silence, as when the kernel of its controller goes away too. TCP sessions
 	// then wait for the next retransmission, whose intervals double.
 	TransportCut bool
+	// Notice says when the neighbours learn that TCP sessions are gone, where the
+	// device restarts without their state.
+	Notice Notice
 	// Unplanned says that the restart cannot be announced beforehand, so that
 	// no grace period is asked for (RFC 3623 §5, RFC 8706 §3.2.3).
 	Unplanned bool
 	// Target is the probability of being untouched that [Advise] aims at; 0
 	// means 0.999.
 	Target float64
+	// Allow says whether [Advise] may offer a change; nil allows every one.
+	Allow func(Change) bool
 }

@@ -47,6 +47,12 @@ type Harness struct {
 
 	File File // is there and may be removed
 
+	// Setting is one that can be changed, and Other one more that can be changed
+	// with it; To and OtherTo are values that neither has. Bad is one that the
+	// device must refuse, Unknown one of a parameter that nobody has.
+	Setting, Other, Bad, Unknown state.Setting
+	To, OtherTo                  string
+
 	// Acts tells, from the device's side, how many acts have changed something
 	// on it so far; nil where nobody counts.
 	Acts func() int
@@ -127,6 +133,8 @@ func Exercise(t *testing.T, fresh func(t *testing.T, with Trouble) (h Harness, o
 			{"scopes", testScopes},
 			{"at the same time", testConcurrent},
 			{"cancelled", testCancelled},
+			{"settings", testSettings},
+			{"settings at once or not at all", testSettingsAtomic},
 			{"watch", testWatch},
 			{"files", testFiles},
 			{"component image", testComponentImage},
@@ -711,6 +719,116 @@ func testFiles(t *testing.T, x *exam) {
 	wantKind(t, hash(x.File.Path), device.Missing)
 }
 
+// read is the value of a setting now.
+func (x *exam) read(t *testing.T, keys ...state.Setting) []state.Setting {
+	t.Helper()
+	got, err := x.Device.Settings(x.ctx, keys)
+	if err != nil {
+		t.Fatalf("settings: %v", err)
+	}
+	if len(got) != len(keys) {
+		t.Fatalf("%d settings for %d keys", len(got), len(keys))
+	}
+	for i := range got {
+		if got[i].Key() != keys[i].Key() {
+			t.Errorf("setting %d is %q, asked for %q", i, got[i].Text(), keys[i].Key().Text())
+		}
+	}
+	return got
+}
+
+func with(s state.Setting, value string) state.Setting {
+	s.Value = value
+	return s
+}
+
+func testSettings(t *testing.T, x *exam) {
+	if !x.able(t).Settings {
+		_, err := x.Device.Settings(x.ctx, []state.Setting{{Protocol: state.BFD, Interface: "any", Parameter: state.ParamDetectMult}})
+		wantKind(t, err, device.Unable, device.Missing) // an interface that is not there may be all that is known
+		wantKind(t, x.Device.Adjust(x.ctx, []state.Setting{{Protocol: state.BFD, Interface: "any", Parameter: state.ParamDetectMult, Value: "5"}}), device.Unable, device.Missing)
+		return
+	}
+	if x.Setting.Parameter == "" {
+		t.Skip("this harness names no setting")
+	}
+	var was state.Setting
+	x.unchanged(t, "reading settings", func() {
+		was = x.read(t, x.Setting)[0]
+		x.read(t) // of nothing
+		_, err := x.Device.Settings(x.ctx, []state.Setting{x.Setting.Key(), x.Unknown})
+		wantKind(t, err, device.Unable)
+		wantKind(t, x.Device.Adjust(x.ctx, []state.Setting{with(x.Setting, x.To), x.Unknown}), device.Unable)
+	})
+	if was.Value == x.To {
+		t.Fatalf("%s is the value to set already", was.Text())
+	}
+	adjust := func(what string, changes int, to ...state.Setting) {
+		t.Helper()
+		before := x.acts()
+		if err := x.Device.Adjust(x.ctx, to); err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+		if x.Acts != nil && x.acts() != before+changes {
+			t.Errorf("%s: the device was changed %d times, want %d", what, x.acts()-before, changes)
+		}
+	}
+	want := func(what, value string) {
+		t.Helper()
+		if got := x.read(t, x.Setting)[0].Value; got != value {
+			t.Errorf("%s: reads back %q, want %q", what, got, value)
+		}
+	}
+	adjust("a new value", 1, with(x.Setting, x.To))
+	want("a new value", x.To)
+	adjust("the value that it has", 0, with(x.Setting, x.To))
+	adjust("nothing", 0)
+	// What is not configured reads as empty, or as the device's default where it
+	// tells that; either is what it was before anybody set it.
+	adjust("no value", 1, with(x.Setting, ""))
+	if got := x.read(t, x.Setting)[0].Value; got != "" && got != was.Value {
+		t.Errorf("after its removal %q is read, want none, or %q as before", got, was.Value)
+	}
+	adjust("the new value once more", 1, with(x.Setting, x.To))
+	adjust("what was found", 1, was)
+	want("what was found", was.Value)
+}
+
+func testSettingsAtomic(t *testing.T, x *exam) {
+	if !x.able(t).Settings || x.Setting.Parameter == "" || x.Other.Parameter == "" {
+		return
+	}
+	was := x.read(t, x.Setting, x.Other)
+	both := []state.Setting{with(x.Setting, x.To), with(x.Other, x.OtherTo)}
+	if x.Bad.Parameter != "" {
+		for _, order := range [][]state.Setting{{both[0], x.Bad}, {x.Bad, both[0]}} {
+			x.unchanged(t, "a set of settings with one that cannot be", func() {
+				err := x.Device.Adjust(x.ctx, order)
+				wantKind(t, err, device.Refused, device.Ours, device.Missing)
+			})
+			if got := x.read(t, x.Setting, x.Other); !slices.Equal(got, was) {
+				t.Errorf("of settings with a bad one some were made: %v, want %v", got, was)
+			}
+		}
+	}
+	before := x.acts()
+	if err := x.Device.Adjust(x.ctx, both); err != nil {
+		t.Fatal(err)
+	}
+	if x.Acts != nil && x.acts() != before+1 {
+		t.Errorf("two settings were %d changes, want one transaction", x.acts()-before)
+	}
+	if got := x.read(t, x.Setting, x.Other); !slices.Equal(got, both) {
+		t.Errorf("got %v, want %v", got, both)
+	}
+	if err := x.Device.Adjust(x.ctx, was); err != nil {
+		t.Fatal(err)
+	}
+	if got := x.read(t, x.Setting, x.Other); !slices.Equal(got, was) {
+		t.Errorf("got %v, want %v as found", got, was)
+	}
+}
+
 func testWatch(t *testing.T, x *exam) {
 	ctx, cancel := context.WithCancel(x.ctx)
 	defer cancel()
@@ -898,6 +1016,8 @@ func nothingWorks(t *testing.T, x *exam, want []device.Kind) {
 	wantKind(t, x.Device.Restart(x.ctx, x.LineCard, "planned work"), want...)
 	wantKind(t, x.Device.RemoveFile(x.ctx, x.File.Controller, x.File.Path), want...)
 	wantKind(t, x.Device.Watch(x.ctx, func(device.Event) {}), want...)
+	_, err = x.Device.Settings(x.ctx, []state.Setting{{Protocol: state.BFD, Interface: "any", Parameter: state.ParamDetectMult}})
+	wantKind(t, err, append(want, device.Unable)...)
 	_, err = x.Device.Abilities(x.ctx)
 	wantKind(t, err, want...)
 }

@@ -16,9 +16,9 @@ import (
 
 // Abilities asks what the device serves, by questions that change nothing: its
 // models, Verify for installations, RebootStatus for restarts, an empty stream
-// for component images, Stat for files, a subscription for watching. A
-// switchover cannot be tried, so it counts as an ability where the device
-// serves the System service and shows two controller cards.
+// for component images, Stat for files, a subscription for watching, a Set of
+// nothing for settings. A switchover cannot be tried, so it counts as an ability
+// where the device serves the System service and shows two controller cards.
 func (d *Driver) Abilities(ctx context.Context) (device.Abilities, error) {
 	const op = "abilities"
 	if err := d.connect(ctx, op); err != nil {
@@ -50,6 +50,10 @@ func (d *Driver) Abilities(ctx context.Context) (device.Abilities, error) {
 		return a, err
 	}
 	if a.Watch, err = d.served(ctx, op, d.watchable(ctx)); err != nil {
+		return a, err
+	}
+	_, err = d.gnmi.Set(ctx, &gnmipb.SetRequest{}) // of nothing
+	if a.Settings, err = d.served(ctx, op, err); err != nil {
 		return a, err
 	}
 	_, err = d.system.Time(ctx, &systempb.TimeRequest{})

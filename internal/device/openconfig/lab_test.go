@@ -177,7 +177,13 @@ func furnish(t *testing.T, b bench, d *openconfig.Driver, cfg lab.Config, size i
 		// The lab's clock runs 200 times ours, so that a millisecond of ours
 		// between two looks is a fifth of a second.
 		ClockTolerance: 20 * time.Second,
-		Acts:           func() int { return b.changes(t) },
+		// The session over several hops has no interface; the circuit has two ends
+		// and one level. A multiplier has 8 bits (RFC 5880 §4.1).
+		Setting: state.Setting{Protocol: state.BFD, Neighbour: "198.51.100.7", Parameter: state.ParamDetectMult}, To: "9",
+		Other: state.Setting{Protocol: state.ISIS, Instance: "default", Interface: "port-1/3", Parameter: state.ParamHelloMultiplier}, OtherTo: "12",
+		Bad:     state.Setting{Protocol: state.BFD, Neighbour: "198.51.100.7", Parameter: state.ParamDetectMult, Value: "900"},
+		Unknown: state.Setting{Protocol: state.LLDP, Parameter: "no-such-parameter", Value: "1"},
+		Acts:    func() int { return b.changes(t) },
 	}
 	for _, a := range dc.Adjacencies {
 		if name := a.Protocol() + " " + a.Neighbour; !slices.Contains(h.Adjacencies, name) {

@@ -91,6 +91,7 @@ type flow struct {
 	most    int
 	refused atomic.Uint64
 	gates   [2]gate // by Direction
+	over    atomic.Pointer[flow]
 
 	mu      sync.Mutex
 	clients map[netip.AddrPort]*client
@@ -234,6 +235,33 @@ func (p *Plane) Flows() []Flow {
 		out[i].Listen = f.addr.String()
 	}
 	return out
+}
+
+// Divert sends the packets of each flow over the other plane, where that has a
+// flow of the same name: they pass, or do not, as its own do, and are counted
+// there. No packet is lost between one way and the other. Undoing it twice does
+// nothing.
+func (p *Plane) Divert(other *Plane) (back func()) {
+	for _, f := range p.flows {
+		for _, o := range other.flows {
+			if o.Name == f.Name {
+				f.over.Store(o)
+			}
+		}
+	}
+	return func() {
+		for _, f := range p.flows {
+			f.over.Store(nil)
+		}
+	}
+}
+
+// gate is the gate that the flow's packets of a direction pass now.
+func (f *flow) gate(d Direction) *gate {
+	if o := f.over.Load(); o != nil {
+		return &o.gates[d]
+	}
+	return &f.gates[d]
 }
 
 // Block drops every packet, in both directions, of the flows that the card
@@ -388,7 +416,7 @@ func (f *flow) serve(r *reader) {
 				f.refused.Add(1)
 				continue
 			}
-			g := &f.gates[Forward]
+			g := f.gate(Forward)
 			g.mu.Lock()
 			if g.judge() {
 				g.sent(send(c.up, pkt, whole))
@@ -460,7 +488,7 @@ func (f *flow) answer(c *client, r *reader) {
 		c.last.Store(int64(time.Since(f.plane.start)))
 		for i := range n {
 			pkt, _, whole := r.packet(i)
-			g := &f.gates[Reverse]
+			g := f.gate(Reverse)
 			g.mu.Lock()
 			if g.judge() {
 				var err error
