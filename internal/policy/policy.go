@@ -18,6 +18,7 @@ type Policy struct {
 	Compare    Compare     `yaml:"compare,omitempty" json:"compare"`
 	Probe      Probe       `yaml:"probe,omitempty" json:"probe"`
 	Conduct    Conduct     `yaml:"conduct,omitempty" json:"conduct"`
+	Prepare    Preparation `yaml:"preparation,omitempty" json:"preparation"`
 	HoldPoints []HoldPoint `yaml:"hold-points,omitempty" json:"hold-points"`
 	Freezes    []Freeze    `yaml:"freezes,omitempty" json:"freezes,omitempty"`
 	Rules      []Rule      `yaml:"rules,omitempty" json:"rules,omitempty"`
@@ -97,6 +98,33 @@ type Conduct struct {
 	ObserveAfterCrash time.Duration `yaml:"observe-after-crash,omitempty" json:"observe-after-crash"`
 }
 
+// Preparation says whether settings of the device and its neighbours may be
+// changed for a hand-over, and put back after it, so that more adjacencies live
+// through the silence.
+type Preparation struct {
+	// Apply has the plan make the changes that the forecast advises. Without it
+	// nothing is changed, and what could be gained is only printed.
+	Apply bool `yaml:"apply,omitempty" json:"apply"`
+	// Target is the probability that nothing is touched that is aimed at.
+	Target float64 `yaml:"target,omitempty" json:"target"`
+	// Allow lists the kinds of changes that may be made.
+	Allow []string `yaml:"allow,omitempty" json:"allow"`
+	// ByHand lets a change be planned whose end is a neighbour that no connection
+	// leads to: a person is asked to have it made and later put back.
+	ByHand bool   `yaml:"by-hand,omitempty" json:"by-hand"`
+	Prices Prices `yaml:"prices,omitempty" json:"prices"`
+}
+
+// Prices are what changes cost, in any unit: of all sets of changes that reach
+// the target the cheapest is taken.
+type Prices struct {
+	Timers      float64 `yaml:"timers,omitempty" json:"timers"`             // for each end
+	Suspend     float64 `yaml:"suspend,omitempty" json:"suspend"`           // for each session
+	Move        float64 `yaml:"move,omitempty" json:"move"`                 // for each group
+	Drain       float64 `yaml:"drain,omitempty" json:"drain"`               // for each link or session
+	DrainDevice float64 `yaml:"drain-device,omitempty" json:"drain-device"` // once
+}
+
 // HoldPoint asks for a named person's consent before a phase begins.
 type HoldPoint struct {
 	Before  string   `yaml:"before" json:"before"` // "staging", "upgrade-run" or "acceptance"
@@ -131,6 +159,8 @@ func Default() Policy {
 			SecondaryReadyWithin: 15 * time.Minute, LineCardWithin: 10 * time.Minute, TransferStall: time.Minute,
 			AdjacencyGrace: 90 * time.Second, PollEvery: 5 * time.Second, ObserveAfterCrash: 20 * time.Second,
 		},
+		Prepare: Preparation{Target: 0.999, Allow: []string{SetTimers, Suspend, MoveRole, Drain},
+			Prices: Prices{Timers: 1, Suspend: 3, Move: 4, Drain: 10, DrainDevice: 100}},
 		HoldPoints: []HoldPoint{{Before: "upgrade-run"}},
 	}
 }

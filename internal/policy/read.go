@@ -66,6 +66,9 @@ func Decode(doc *document.Document) (Policy, document.Problems) {
 			report(at+".until", fmt.Sprintf("the freeze %q ends before it begins", f.Name), "an instant after from")
 		}
 	}
+	if at := "preparation.allow"; p.Prepare.Apply && len(p.Prepare.Allow) == 0 && !ps.Under(at) {
+		report(at, "changes are to be made and none is allowed", "at least one kind, or apply: false")
+	}
 	for i, r := range p.Rules {
 		rule(r.ID, fmt.Sprintf("rules[%d].id", i))
 	}

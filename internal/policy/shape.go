@@ -22,6 +22,15 @@ const (
 	RollBack = "roll-back"
 )
 
+// The kinds of changes that a preparation may make, in the forecast's words.
+const (
+	SetTimers   = "set-timers"
+	Suspend     = "suspend"
+	MoveRole    = "move-role"
+	Drain       = "drain"
+	DrainDevice = "drain-device"
+)
+
 // Shape describes a policy file.
 func Shape() *document.Shape {
 	percent := func(doc string) document.Field {
@@ -40,16 +49,18 @@ func Shape() *document.Shape {
 		Name: "policy",
 		Doc:  "The operator's own limits. What the file leaves out keeps its default; a list replaces the default's.",
 		Types: map[string]string{
-			"Policy":    "One operator's limits.",
-			"Readiness": "The thresholds of the built-in readiness rules.",
-			"Storage":   "What must stay free on each controller card's volume.",
-			"Compare":   "The tolerances of the comparison of two captures.",
-			"Probe":     "How traffic is measured during the run and what may be lost.",
-			"Flow":      "One stream of test packets through the device.",
-			"Conduct":   "What happens in a run.",
-			"HoldPoint": "A step that waits for a named person's consent.",
-			"Freeze":    "A period in which no change may be made.",
-			"Rule":      "One of the operator's own readiness rules.",
+			"Policy":      "One operator's limits.",
+			"Readiness":   "The thresholds of the built-in readiness rules.",
+			"Storage":     "What must stay free on each controller card's volume.",
+			"Compare":     "The tolerances of the comparison of two captures.",
+			"Probe":       "How traffic is measured during the run and what may be lost.",
+			"Flow":        "One stream of test packets through the device.",
+			"Conduct":     "What happens in a run.",
+			"Preparation": "What may be changed for a hand-over, and is put back after it.",
+			"Prices":      "What changes cost; only their ratios matter.",
+			"HoldPoint":   "A step that waits for a named person's consent.",
+			"Freeze":      "A period in which no change may be made.",
+			"Rule":        "One of the operator's own readiness rules.",
 		},
 		Fields: map[string]document.Field{
 			"Policy.readiness":   {Doc: "Thresholds of the built-in rules."},
@@ -57,6 +68,7 @@ func Shape() *document.Shape {
 			"Policy.compare":     {Doc: "Tolerances of the comparison."},
 			"Policy.probe":       {Doc: "Measurement of traffic."},
 			"Policy.conduct":     {Doc: "Deadlines and reactions of a run."},
+			"Policy.preparation": {Doc: "Changes of timers, roles and ways that are made for a hand-over and put back after it. Without it none are."},
 			"Policy.hold-points": {Doc: "Where a person must consent. An empty list means nowhere."},
 			"Policy.freezes":     {Doc: "When no change may be made."},
 			"Policy.rules":       {Doc: "Rules of the operator's own."},
@@ -103,6 +115,18 @@ func Shape() *document.Shape {
 			"Conduct.adjacency-grace":          positive("How long an adjacency may be down after a switchover."),
 			"Conduct.poll-every":               positive("How often the device is read while something is waited for."),
 			"Conduct.observe-after-crash":      positive("How long a device is only watched after an interruption, before an act of unknown outcome may be judged not done."),
+
+			"Preparation.apply":   {Doc: "Whether the plan makes the changes that the forecast advises. Without it, towpath forecast --advise only prints them."},
+			"Preparation.target":  {Doc: "Probability that nothing is touched that is aimed at.", Range: document.AboveUpTo(0, 1), Want: "a probability greater than 0 and at most 1"},
+			"Preparation.allow":   {Doc: "The kinds of changes that may be made: longer timers, BFD sessions taken down, VRRP roles moved, links or sessions emptied, the whole device emptied.", Words: []string{SetTimers, Suspend, MoveRole, Drain, DrainDevice}, Unique: true},
+			"Preparation.by-hand": {Doc: "Whether a person may be asked to have an end set on a neighbour that no connection leads to, and put back later."},
+			"Preparation.prices":  {Doc: "What changes cost. Of all sets of changes that reach the target the cheapest is taken."},
+
+			"Prices.timers":       {Doc: "Longer timers, for each end.", Range: document.Above(0)},
+			"Prices.suspend":      {Doc: "Each BFD session taken down.", Range: document.Above(0)},
+			"Prices.move":         {Doc: "Each VRRP group whose role is moved.", Range: document.Above(0)},
+			"Prices.drain":        {Doc: "Each link or session that is emptied.", Range: document.Above(0)},
+			"Prices.drain-device": {Doc: "The device emptied as a whole.", Range: document.Above(0)},
 
 			"HoldPoint.before":  {Doc: "The phase that waits.", Words: []string{BeforeStaging, BeforeUpgradeRun, BeforeAcceptance}},
 			"HoldPoint.ask":     prose("The question that the person answers."),
