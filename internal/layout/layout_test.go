@@ -44,6 +44,8 @@ var rooms = []room{
 	{"internal/device/openconfig", []string{"internal/unit", "internal/state", "internal/device"}, "gNMI and gNOI; protobuf types stop here"},
 	{"internal/device/netconf", []string{"internal/unit", "internal/state", "internal/device", "internal/element", "internal/device/sshlink", "internal/device/transfer"}, "NETCONF and the IETF models"},
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
+	{"internal/device/sshlink/opensshd", nil, "the OpenSSH server as a process of its own; for tests and benchmarks"},
+	{"internal/device/transfer", []string{"internal/device", "internal/device/sshlink"}, "images to devices over SFTP, scp and HTTP"},
 	{"internal/probe", nil, "test packets and what their loss means"},
 	{"internal/conduct", []string{"internal/unit", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
 	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/element", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},

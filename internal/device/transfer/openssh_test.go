@@ -1,0 +1,633 @@
+package transfer
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math/rand/v2"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+
+	"golang.org/x/crypto/ssh"
+
+	"towpath/internal/device"
+	"towpath/internal/device/sshlink"
+	"towpath/internal/device/sshlink/opensshd"
+)
+
+// sshd starts Debian's OpenSSH server for a test.
+func sshd(t *testing.T, o opensshd.Options) *opensshd.Server {
+	t.Helper()
+	if why := opensshd.Missing(); why != "" {
+		t.Skip("not checked against OpenSSH: " + why)
+	}
+	s, err := opensshd.Start(t.TempDir(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Stop(); err != nil {
+			t.Error(err)
+		}
+		if t.Failed() {
+			t.Log(s.Log())
+		}
+	})
+	return s
+}
+
+// dial connects, through a proxy where address is given.
+func dial(t *testing.T, s *opensshd.Server, address string) *sshlink.Client {
+	t.Helper()
+	c, err := sshlink.Dial(t.Context(), config(s, address))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	return c
+}
+
+func config(s *opensshd.Server, address string) sshlink.Config {
+	cfg := sshlink.Config{Address: s.Address, User: s.User, Signers: []ssh.Signer{s.Signer}, KnownHosts: s.KnownHosts}
+	if address != "" {
+		cfg.Dial = func(ctx context.Context, network, _ string) (net.Conn, error) {
+			return (&net.Dialer{}).DialContext(ctx, network, address)
+		}
+	}
+	return cfg
+}
+
+// content is a file of n octets that compress badly.
+func content(n int, seed uint64) []byte {
+	b := make([]byte, n)
+	r := rand.NewChaCha8([32]byte{byte(seed), byte(seed >> 8)})
+	r.Read(b)
+	return b
+}
+
+func fileOf(path string, b []byte) File {
+	sum := sha256.Sum256(b)
+	return File{Path: path, Size: int64(len(b)), SHA256: hex.EncodeToString(sum[:]),
+		Content: func(offset int64) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(b[offset:])), nil }}
+}
+
+// hooked calls f with the offset before each read.
+func hooked(file File, f func(offset int64)) File {
+	open := file.Content
+	file.Content = func(offset int64) (io.ReadCloser, error) {
+		r, err := open(offset)
+		return &hook{r, offset, f}, err
+	}
+	return file
+}
+
+type hook struct {
+	io.ReadCloser
+	offset int64
+	f      func(int64)
+}
+
+func (h *hook) Read(b []byte) (int, error) {
+	h.f(h.offset)
+	n, err := h.ReadCloser.Read(b)
+	h.offset += int64(n)
+	return n, err
+}
+
+// sha256sum is a platform's command for a hash: coreutils, over SSH.
+func sha256sum(c *sshlink.Client) func(context.Context, string) (string, error) {
+	return func(_ context.Context, name string) (string, error) {
+		s, err := c.NewSession()
+		if err != nil {
+			return "", err
+		}
+		defer s.Close()
+		out, err := s.Output("sha256sum " + quote(name))
+		if err != nil {
+			return "", err
+		}
+		return string(out[:64]), nil
+	}
+}
+
+// commands are a platform's commands: coreutils, over SSH.
+func commands(c *sshlink.Client) Far {
+	run := func(command string) error {
+		s, err := c.NewSession()
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		out, err := s.CombinedOutput(command)
+		if err != nil {
+			return fmt.Errorf("%w: %s", err, out)
+		}
+		return nil
+	}
+	return Far{
+		Hash: sha256sum(c),
+		Rename: func(_ context.Context, from, to string) error {
+			return run("mv -f " + quote(from) + " " + quote(to))
+		},
+		Remove: func(_ context.Context, name string) error { return run("rm -f " + quote(name)) },
+	}
+}
+
+func wantFault(t *testing.T, err error, kind device.Kind, words ...string) {
+	t.Helper()
+	var f *device.Fault
+	if !errors.As(err, &f) {
+		t.Fatalf("got %v, want a Fault", err)
+	}
+	if f.Kind != kind {
+		t.Errorf("kind %v, want %v: %v", f.Kind, kind, err)
+	}
+	for _, w := range words {
+		if !strings.Contains(err.Error(), w) {
+			t.Errorf("the text lacks %q: %v", w, err)
+		}
+	}
+}
+
+// only checks that a folder holds these names and nothing else.
+func only(t *testing.T, dir string, names ...string) {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, e := range entries {
+		got = append(got, e.Name())
+	}
+	if strings.Join(got, " ") != strings.Join(names, " ") {
+		t.Errorf("%s holds %q, want %q", dir, got, names)
+	}
+}
+
+func holds(t *testing.T, name string, want []byte) {
+	t.Helper()
+	got, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("%s holds %d octets that differ from the %d wanted", name, len(got), len(want))
+	}
+}
+
+func TestSFTP(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	c := dial(t, s, "")
+	for _, n := range []int{0, 1, smallPacket, largePacket, largePacket + 1, 5<<20 + 12345} {
+		t.Run(fmt.Sprint(n), func(t *testing.T) {
+			dir := t.TempDir()
+			b := content(n, 1)
+			f := fileOf(filepath.Join(dir, "alder-9-4.3.1.img"), b)
+			f.Mode = 0o640
+			last := device.Progress{Sent: -1}
+			r, err := SFTP(t.Context(), c, f, Options{Progress: func(p device.Progress) {
+				if p.Sent < last.Sent || p.Total != f.Size {
+					t.Errorf("progress %+v after %+v", p, last)
+				}
+				last = p
+			}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			holds(t, f.Path, b)
+			only(t, dir, "alder-9-4.3.1.img")
+			if st, err := os.Stat(f.Path); err != nil || st.Mode().Perm() != 0o640 {
+				t.Errorf("mode %v, %v", st.Mode(), err)
+			}
+			want := Result{Sent: f.Size, SHA256: f.SHA256, FarSHA256: f.SHA256, FarBy: "read back", Atomic: true, Synced: true, Packet: largePacket}
+			if r != want || last.Sent != f.Size {
+				t.Errorf("got %+v (progress to %d)\nwant %+v", r, last.Sent, want)
+			}
+			// Again: it is there.
+			r, err = SFTP(t.Context(), c, f, Options{Far: Far{Hash: sha256sum(c)}})
+			if err != nil || !r.AlreadyThere || r.Sent != 0 || r.FarBy != "command" {
+				t.Errorf("second time: %+v, %v", r, err)
+			}
+			// Another content of the same size replaces it.
+			if n > 0 {
+				b2 := content(n, 2)
+				r, err = SFTP(t.Context(), c, fileOf(f.Path, b2), Options{Far: Far{Hash: sha256sum(c)}})
+				if err != nil || r.AlreadyThere || r.FarBy != "command" {
+					t.Errorf("replaced: %+v, %v", r, err)
+				}
+				holds(t, f.Path, b2)
+			}
+		})
+	}
+}
+
+// cut is a TCP proxy that breaks its connection after n octets to the server.
+func cut(t *testing.T, to string, n int64) string {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { ln.Close() })
+	go func() {
+		for {
+			a, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			b, err := net.Dial("tcp", to)
+			if err != nil {
+				a.Close()
+				return
+			}
+			var once sync.Once
+			end := func() { once.Do(func() { a.Close(); b.Close() }) }
+			go func() { io.Copy(a, b); end() }()
+			go func() { io.CopyN(b, a, n); end() }()
+		}
+	}()
+	return ln.Addr().String()
+}
+
+func TestSFTPDropped(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	b := content(24<<20, 3)
+
+	t.Run("nothing stays", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), b)
+		_, err := SFTP(t.Context(), dial(t, s, cut(t, s.Address, 9<<20)), f, Options{
+			Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, config(s, "")) },
+		})
+		wantFault(t, err, device.Unreachable, "transfer: ", "connection")
+		only(t, dir)
+	})
+	t.Run("what stays is named and removed by the next", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), b)
+		_, err := SFTP(t.Context(), dial(t, s, cut(t, s.Address, 9<<20)), f, Options{})
+		wantFault(t, err, device.Unreachable, "left as "+f.part())
+		only(t, dir, filepath.Base(f.part()))
+		r, err := SFTP(t.Context(), dial(t, s, ""), f, Options{})
+		if err != nil || r.Offset != 0 || r.Sent != f.Size {
+			t.Errorf("%+v, %v", r, err)
+		}
+		only(t, dir, "image")
+	})
+	for _, far := range []bool{false, true} {
+		t.Run(fmt.Sprintf("taken up, far hash %v", far), func(t *testing.T) {
+			dir := t.TempDir()
+			f := fileOf(filepath.Join(dir, "image"), b)
+			_, err := SFTP(t.Context(), dial(t, s, cut(t, s.Address, 9<<20)), f, Options{Keep: true})
+			wantFault(t, err, device.Unreachable, "kept as "+f.part())
+			only(t, dir, filepath.Base(f.part()))
+			c := dial(t, s, "")
+			o := Options{Keep: true}
+			if far {
+				o.Far.Hash = sha256sum(c)
+			}
+			r, err := SFTP(t.Context(), c, f, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			// Of 9 MiB on the wire at most 4 MiB may have been lost on the way.
+			if r.Offset < 4<<20 || r.Offset > 9<<20 || r.Offset+r.Sent != f.Size || r.SHA256 != f.SHA256 {
+				t.Errorf("%+v", r)
+			}
+			holds(t, f.Path, b)
+			only(t, dir, "image")
+		})
+	}
+	t.Run("a part that is not its beginning", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), b)
+		bad := bytes.Clone(b[:3<<20])
+		bad[2<<20+17] ^= 1
+		if err := os.WriteFile(f.part(), bad, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		r, err := SFTP(t.Context(), dial(t, s, ""), f, Options{Keep: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Offset != 2<<20+17 || r.Offset+r.Sent != f.Size {
+			t.Errorf("%+v, want to go on at the octet that differs", r)
+		}
+		holds(t, f.Path, b)
+	})
+	t.Run("a part that is longer", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), b[:1<<20])
+		if err := os.WriteFile(f.part(), b[:2<<20], 0o600); err != nil {
+			t.Fatal(err)
+		}
+		r, err := SFTP(t.Context(), dial(t, s, ""), f, Options{Keep: true})
+		if err != nil || r.Offset != 1<<20 || r.Sent != 0 {
+			t.Errorf("%+v, %v", r, err)
+		}
+		holds(t, f.Path, b[:1<<20])
+	})
+	t.Run("the device's own process dies", func(t *testing.T) {
+		dir := t.TempDir()
+		c := dial(t, s, "")
+		pids, err := s.Sessions()
+		if err != nil || len(pids) == 0 {
+			t.Fatal(pids, err)
+		}
+		var once sync.Once
+		f := hooked(fileOf(filepath.Join(dir, "image"), b), func(offset int64) {
+			if offset > 8<<20 {
+				once.Do(func() {
+					for _, pid := range pids { // those that this test's server made
+						if err := syscall.Kill(pid, syscall.SIGKILL); err != nil && !errors.Is(err, syscall.ESRCH) {
+							t.Error(err)
+						}
+					}
+				})
+			}
+		})
+		_, err = SFTP(t.Context(), c, f, Options{})
+		wantFault(t, err, device.Unreachable, "connection", "left as "+f.part())
+		if _, err := os.Stat(f.Path); !errors.Is(err, fs.ErrNotExist) {
+			t.Errorf("the name is taken: %v", err)
+		}
+	})
+}
+
+func TestEnded(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	c := dial(t, s, "")
+	b := content(16<<20, 4)
+	for _, scp := range []bool{false, true} {
+		for _, keep := range []bool{false, true} {
+			if scp && keep {
+				continue
+			}
+			t.Run(fmt.Sprintf("scp %v, keep %v", scp, keep), func(t *testing.T) {
+				dir := t.TempDir()
+				ctx, cancel := context.WithCancelCause(t.Context())
+				f := hooked(fileOf(filepath.Join(dir, "image"), b), func(offset int64) {
+					if offset > 8<<20 {
+						cancel(errors.New("the window ends"))
+					}
+				})
+				send := SFTP
+				o := Options{Keep: keep}
+				if scp {
+					send, o.Far = SCP, commands(c)
+				}
+				_, err := send(ctx, c, f, o)
+				wantFault(t, err, device.Unreachable, "the window ends")
+				if keep {
+					only(t, dir, filepath.Base(f.part()))
+					st, err := os.Stat(f.part())
+					if err != nil || !bytes.Equal(must(os.ReadFile(f.part())), b[:st.Size()]) || st.Size() == 0 {
+						t.Errorf("what is kept is not the beginning: %v, %v", st, err)
+					}
+				} else {
+					only(t, dir)
+				}
+			})
+		}
+	}
+}
+
+func must(b []byte, err error) []byte {
+	if err != nil {
+		panic(err)
+	}
+	return b
+}
+
+func TestOurOwnFile(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	c := dial(t, s, "")
+	b := content(3<<20, 5)
+	good := fileOf("", b)
+	for _, c2 := range []struct {
+		name  string
+		bad   func(*File)
+		kind  device.Kind
+		words string
+	}{
+		{"another content", func(f *File) { f.SHA256 = strings.Repeat("0", 64) }, device.Damaged, good.SHA256},
+		{"shorter", func(f *File) { f.Size++ }, device.Damaged, "has 3145728 octets, want 3145729"},
+		{"longer", func(f *File) { f.Size -= 10 }, device.Damaged, "has more than the 3145718"},
+		{"cannot be opened", func(f *File) {
+			f.Content = func(int64) (io.ReadCloser, error) { return nil, os.ErrPermission }
+		}, device.Ours, os.ErrPermission.Error()},
+		{"breaks", func(f *File) {
+			f.Content = func(int64) (io.ReadCloser, error) {
+				return io.NopCloser(io.MultiReader(bytes.NewReader(b[:2<<20]), broken{})), nil
+			}
+		}, device.Ours, io.ErrNoProgress.Error()},
+		{"relative", func(f *File) { f.Path = "image" }, device.Ours, `"image"`},
+		{"dots", func(f *File) { f.Path = "/flash/../image" }, device.Ours, "/flash/../image"},
+		{"line end", func(f *File) { f.Path = "/flash/a\nb" }, device.Ours, "control"},
+		{"digest", func(f *File) { f.SHA256 = "ABC" }, device.Ours, "ABC"},
+		{"no folder", func(f *File) { f.Path = filepath.Join(filepath.Dir(f.Path), "none", "image") }, device.Missing, ""},
+		{"a folder", func(f *File) { f.Path = filepath.Dir(f.Path) }, device.Refused, ""},
+	} {
+		for _, scp := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, scp %v", c2.name, scp), func(t *testing.T) {
+				dir := t.TempDir()
+				f := good
+				f.Path = filepath.Join(dir, "image")
+				c2.bad(&f)
+				var err error
+				if scp {
+					if c2.name == "a folder" {
+						t.Skip("the copy protocol would copy into it")
+					}
+					_, err = SCP(t.Context(), c, f, Options{Far: commands(c)})
+				} else {
+					_, err = SFTP(t.Context(), c, f, Options{Keep: true})
+				}
+				wantFault(t, err, c2.kind, c2.words)
+				if c2.name != "breaks" || scp {
+					only(t, dir)
+				}
+			})
+		}
+	}
+}
+
+type broken struct{}
+
+func (broken) Read([]byte) (int, error) { return 0, io.ErrNoProgress }
+
+// mounted is a small file system of the test's own.
+func mounted(t *testing.T, size string) string {
+	t.Helper()
+	if os.Geteuid() != 0 {
+		t.Skip("not checked: mounting needs root")
+	}
+	dir := t.TempDir()
+	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size="+size, "tmpfs", dir).CombinedOutput(); err != nil {
+		t.Skipf("not checked: no file system can be mounted here: %v: %s", err, out)
+	}
+	t.Cleanup(func() {
+		if out, err := exec.Command("umount", dir).CombinedOutput(); err != nil {
+			t.Errorf("%v: %s", err, out)
+		}
+	})
+	return dir
+}
+
+func TestFullDisk(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	c := dial(t, s, "")
+	b := content(12<<20, 6)
+	t.Run("known before", func(t *testing.T) {
+		dir := mounted(t, "8m")
+		_, err := SFTP(t.Context(), c, fileOf(filepath.Join(dir, "image"), b), Options{Keep: true})
+		wantFault(t, err, device.NoSpace, "has 8388608 octets free, 12582912 are needed")
+		only(t, dir)
+	})
+	// Something else fills the disk meanwhile.
+	fill := func(t *testing.T, dir string) func(int64) {
+		var once sync.Once
+		return func(offset int64) {
+			if offset > 4<<20 {
+				once.Do(func() {
+					err := os.WriteFile(filepath.Join(dir, "core"), content(12<<20, 7), 0o600)
+					if err != nil && !errors.Is(err, syscall.ENOSPC) {
+						t.Error(err)
+					}
+				})
+			}
+		}
+	}
+	t.Run("meanwhile", func(t *testing.T) {
+		dir := mounted(t, "16m")
+		_, err := SFTP(t.Context(), c, hooked(fileOf(filepath.Join(dir, "image"), b), fill(t, dir)), Options{})
+		wantFault(t, err, device.NoSpace, "octets free")
+		only(t, dir, "core")
+	})
+	t.Run("meanwhile, kept", func(t *testing.T) {
+		dir := mounted(t, "16m")
+		f := fileOf(filepath.Join(dir, "image"), b)
+		_, err := SFTP(t.Context(), c, hooked(f, fill(t, dir)), Options{Keep: true})
+		wantFault(t, err, device.NoSpace, "octets free", "are kept as")
+		only(t, dir, "core", filepath.Base(f.part()))
+		if err := os.Remove(filepath.Join(dir, "core")); err != nil {
+			t.Fatal(err)
+		}
+		r, err := SFTP(t.Context(), c, f, Options{Keep: true})
+		if err != nil || r.Offset == 0 {
+			t.Errorf("%+v, %v", r, err)
+		}
+		holds(t, f.Path, b)
+	})
+	t.Run("scp", func(t *testing.T) {
+		dir := mounted(t, "8m")
+		_, err := SCP(t.Context(), c, fileOf(filepath.Join(dir, "image"), b), Options{Far: commands(c)})
+		wantFault(t, err, device.NoSpace, "No space left on device")
+		only(t, dir)
+	})
+	t.Run("scp without commands", func(t *testing.T) {
+		dir := mounted(t, "8m")
+		f := fileOf(filepath.Join(dir, "image"), b)
+		_, err := SCP(t.Context(), c, f, Options{})
+		wantFault(t, err, device.NoSpace, "No space left on device", "left as "+f.Path)
+	})
+}
+
+func TestReadOnlyDisk(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	c := dial(t, s, "")
+	dir := mounted(t, "8m")
+	if err := os.WriteFile(filepath.Join(dir, "old"), []byte("old"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command("mount", "-o", "remount,ro", dir).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	f := fileOf(filepath.Join(dir, "old"), content(1<<20, 8))
+	_, err := SFTP(t.Context(), c, f, Options{})
+	wantFault(t, err, device.Refused, "read-only")
+	_, err = SCP(t.Context(), c, f, Options{Far: commands(c)})
+	wantFault(t, err, device.Refused, "Read-only file system")
+	only(t, dir, "old")
+	holds(t, f.Path, []byte("old"))
+}
+
+func TestSCP(t *testing.T) {
+	s := sshd(t, opensshd.Options{})
+	c := dial(t, s, "")
+	for _, n := range []int{0, 1, 3<<20 + 1} {
+		for _, commanded := range []bool{false, true} {
+			t.Run(fmt.Sprint(n, commanded), func(t *testing.T) {
+				dir := t.TempDir()
+				b := content(n, 9)
+				f := fileOf(filepath.Join(dir, "it's an image"), b)
+				f.Mode = 0o600
+				want := Result{Sent: f.Size, SHA256: f.SHA256, FarSHA256: f.SHA256, FarBy: "read back"}
+				o := Options{}
+				if commanded {
+					o.Far = commands(c)
+					want.FarBy, want.Atomic = "command", true
+				}
+				r, err := SCP(t.Context(), c, f, o)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if r != want {
+					t.Errorf("got %+v\nwant %+v", r, want)
+				}
+				holds(t, f.Path, b)
+				only(t, dir, "it's an image")
+				if commanded {
+					r, err := SCP(t.Context(), c, f, o)
+					if err != nil || !r.AlreadyThere {
+						t.Errorf("second time: %+v, %v", r, err)
+					}
+				}
+			})
+		}
+	}
+	t.Run("dropped", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), content(24<<20, 3))
+		_, err := SCP(t.Context(), dial(t, s, cut(t, s.Address, 9<<20)), f, Options{Far: commands(c)})
+		wantFault(t, err, device.Unreachable, "connection")
+		only(t, dir)
+	})
+	t.Run("damaged on the way", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), content(1<<20, 3))
+		far := commands(c)
+		far.Hash = func(context.Context, string) (string, error) { return strings.Repeat("1", 64), nil }
+		for _, send := range []func(context.Context, *sshlink.Client, File, Options) (Result, error){SFTP, SCP} {
+			_, err := send(t.Context(), c, f, Options{Far: far, Keep: true})
+			wantFault(t, err, device.Damaged, "arrived damaged", f.SHA256)
+			only(t, dir)
+		}
+	})
+}
+
+// TestNeitherSubsystemNorProgram meets a device that has neither.
+func TestNeitherSubsystemNorProgram(t *testing.T) {
+	s := sshd(t, opensshd.Options{Lines: []string{"Subsystem sftp /nonexistent", "ForceCommand no-such-command"}})
+	c := dial(t, s, "")
+	f := fileOf("/tmp/never", []byte("x"))
+	_, err := SFTP(t.Context(), c, f, Options{})
+	wantFault(t, err, device.Unable, "no SFTP")
+	_, err = SCP(t.Context(), c, f, Options{})
+	wantFault(t, err, device.Unable, "not found")
+	if _, err := os.Stat("/tmp/never"); err == nil {
+		t.Error("something was written")
+	}
+}

@@ -1,0 +1,785 @@
+package transfer
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/pkg/sftp"
+	"golang.org/x/crypto/ssh"
+
+	"towpath/internal/device"
+	"towpath/internal/device/sshlink"
+)
+
+// The sizes of one write. Source: OpenSSH sftp-common.h takes messages of 256
+// KiB, of which 255 KiB are left for content; draft-ietf-secsh-filexfer-02 §3
+// asks every server to take 32 KiB.
+const (
+	largePacket = 255 << 10
+	smallPacket = 32 << 10
+)
+
+// The octets that are under way at once. Source: measured by bench/transfer;
+// more than the window of 2 MiB that OpenSSH opens brings nothing.
+const underWay = 4 << 20
+
+const (
+	// probeTime is how long a device may think about the first large write.
+	probeTime = 20 * time.Second
+	// graceTime is how long requests that are under way are waited for after
+	// the caller gave up.
+	graceTime = 5 * time.Second
+	// tidyTime bounds the removal of a part by another connection.
+	tidyTime = 30 * time.Second
+)
+
+// SFTP puts f on the device at the other end of c. It needs nothing but the
+// subsystem "sftp" there; extensions are used where they are offered: statvfs
+// to see that the file fits, fsync, and posix-rename so that it takes its name
+// in one step. Without a command for it, the far end's hash is found by reading
+// the file back.
+//
+// Kinds of failure: NoSpace and Refused (read-only) before anything is sent
+// where the device tells; Unreachable where the connection broke, which may be
+// tried again; Damaged where a hash differs; Missing where the folder is not
+// there; Unable where there is no SFTP.
+func SFTP(ctx context.Context, c *sshlink.Client, f File, o Options) (Result, error) {
+	if err := f.check(); err != nil {
+		return Result{}, err
+	}
+	s := &sending{ctx: ctx, ssh: c, f: f, o: o, meter: &meter{f: o.Progress, total: f.Size}}
+	err := s.run()
+	if err != nil {
+		err = s.tidy(err)
+	} else if s.client != nil {
+		_ = s.client.Close() // all is done
+	}
+	return s.result, err
+}
+
+// sending is one transfer over SFTP.
+type sending struct {
+	ctx    context.Context
+	ssh    *sshlink.Client
+	f      File
+	o      Options
+	meter  *meter
+	client *sftp.Client
+	result Result
+
+	file  *sftp.File // the part, while it is open
+	made  bool       // the part may exist
+	wrong bool       // what the part holds is no good
+	good  int64      // octets of the part that the device has confirmed
+}
+
+// session opens the subsystem afresh, for writes of a size.
+func (s *sending) session(packet int) error {
+	if s.client != nil {
+		_ = s.client.Close() // it failed, or is not wanted any more
+	}
+	var err error
+	s.client, err = sftp.NewClient(s.ssh.Client, sftp.MaxPacketUnchecked(packet), sftp.MaxConcurrentRequestsPerFile(64))
+	if err == nil {
+		s.result.Packet = packet
+		return nil
+	}
+	s.client = nil
+	var none *ssh.OpenChannelError
+	if s.ctx.Err() != nil || errors.As(err, &none) || s.endedSoon() {
+		return s.ssh.Fault(s.ctx, op, lostKind, err)
+	}
+	return &device.Fault{Kind: device.Unable, Op: op, Text: "the device offers no SFTP", Err: err}
+}
+
+func (s *sending) has(extension string) bool {
+	_, ok := s.client.HasExtension(extension)
+	return ok
+}
+
+func (s *sending) run() error {
+	if err := s.session(largePacket); err != nil {
+		return err
+	}
+	there, err := s.client.Stat(s.f.Path)
+	switch {
+	case err == nil && there.IsDir():
+		return &device.Fault{Kind: device.Refused, Op: op, Text: s.f.Path + " is a folder"}
+	case err == nil && there.Size() == s.f.Size && s.f.SHA256 != "":
+		same, err := s.farHash(s.f.Path)
+		if err != nil {
+			return err
+		}
+		if same == s.f.SHA256 {
+			s.result.AlreadyThere, s.result.SHA256, s.result.Atomic = true, same, true
+			return nil
+		}
+		s.result.FarSHA256, s.result.FarBy = "", ""
+	case err != nil && !errors.Is(err, fs.ErrNotExist):
+		return s.fault("look at "+s.f.Path, err)
+	}
+	sum := newSum()
+	if err := s.takeUp(sum); err != nil {
+		return err
+	}
+	if err := s.room(s.f.Size - s.result.Offset); err != nil {
+		return err
+	}
+	if err := s.send(sum); err != nil {
+		return err
+	}
+	s.result.SHA256 = hex.EncodeToString(sum.Sum(nil))
+	if err := s.f.finish(s.result.SHA256); err != nil {
+		s.wrong = true
+		return err
+	}
+	if s.has("fsync@openssh.com") {
+		if err := s.file.Sync(); err != nil {
+			return s.fault("write "+s.f.part()+" to its medium", err)
+		}
+		s.result.Synced = true
+	}
+	err = s.file.Close()
+	s.file = nil
+	if err != nil {
+		return s.fault("close "+s.f.part(), err)
+	}
+	far, err := s.farHash(s.f.part())
+	if err != nil {
+		return err
+	}
+	if err := compare(s.f.part(), s.result.SHA256, far, s.result.FarBy); err != nil {
+		s.wrong = true
+		return err
+	}
+	if s.f.Mode != 0 {
+		if err := s.client.Chmod(s.f.part(), s.f.Mode); err != nil {
+			return s.fault("set the permissions of "+s.f.part(), err)
+		}
+	}
+	if err := s.rename(); err != nil {
+		return err
+	}
+	s.made = false
+	s.meter.end(s.f.Size)
+	return nil
+}
+
+// takeUp finds out how much of an earlier part is good, and leaves its hash in
+// sum. Without Keep an earlier part is removed.
+func (s *sending) takeUp(sum hash.Hash) error {
+	part := s.f.part()
+	there, err := s.client.Lstat(part)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return s.fault("look at "+part, err)
+	}
+	good := int64(0)
+	if s.o.Keep && s.f.SHA256 != "" && there.Mode().IsRegular() {
+		if good, err = s.prefix(part, min(there.Size(), s.f.Size)); err != nil {
+			return err
+		}
+	}
+	if good == 0 {
+		if err := s.client.Remove(part); err != nil {
+			return s.fault("remove the earlier part "+part, err)
+		}
+		return nil
+	}
+	if err := sumOf(s.ctx, s.f, good, sum); err != nil {
+		return err
+	}
+	s.made, s.good, s.result.Offset = true, good, good
+	if good < there.Size() {
+		if err := s.client.Truncate(part, good); err != nil {
+			return s.fault("shorten "+part, err)
+		}
+	}
+	return nil
+}
+
+// prefix returns how many of the first n octets of a part are those of the
+// file: all by the far end's hash where it has a command, else by reading back
+// up to the first difference.
+func (s *sending) prefix(part string, n int64) (int64, error) {
+	if s.o.Far.Hash != nil && n > 0 {
+		here := newSum()
+		if err := sumOf(s.ctx, s.f, n, here); err != nil {
+			return 0, err
+		}
+		far, err := s.o.Far.Hash(s.ctx, part)
+		if err == nil && clean(far) == hex.EncodeToString(here.Sum(nil)) {
+			return n, nil
+		}
+	}
+	r, err := s.f.Content(0)
+	if err != nil {
+		return 0, ours(err)
+	}
+	defer func() { _ = r.Close() }() // it was only read
+	good := int64(0)
+	own := make([]byte, largePacket)
+	err = s.readBack(part, n, func(b []byte) error {
+		own := own[:len(b)]
+		if _, err := io.ReadFull(r, own); err != nil {
+			return ours(err)
+		}
+		if !bytes.Equal(own, b) {
+			for i := range b {
+				if own[i] != b[i] {
+					break
+				}
+				good++
+			}
+			return errStop
+		}
+		good += int64(len(b))
+		return nil
+	})
+	if errors.Is(err, errStop) {
+		err = nil
+	}
+	return good, err
+}
+
+// errStop ends a reading early.
+var errStop = errors.New("stop")
+
+// room sees that need octets fit, where the device tells.
+func (s *sending) room(need int64) error {
+	dir := path.Dir(s.f.Path)
+	free, err := int64(-1), error(nil)
+	switch {
+	case s.has("statvfs@openssh.com"):
+		var v *sftp.StatVFS
+		if v, err = s.client.StatVFS(dir); err != nil {
+			return s.fault("look at the space in "+dir, err)
+		}
+		if v.Flag&1 != 0 { // Source: OpenSSH PROTOCOL §4.5, SSH_FXE_STATVFS_ST_RDONLY
+			return &device.Fault{Kind: device.Refused, Op: op, Text: dir + " is read-only on the device"}
+		}
+		free = int64(min(v.Bavail*v.Frsize, 1<<62))
+	case s.o.Far.Free != nil:
+		if free, err = s.o.Far.Free(s.ctx, dir); err != nil {
+			return s.fault("look at the space in "+dir, err)
+		}
+	}
+	return noRoom(dir, need, free)
+}
+
+// noRoom is the failure of what does not fit; free is below zero where it is
+// not known.
+func noRoom(dir string, need, free int64) error {
+	if free >= 0 && free < need {
+		return &device.Fault{Kind: device.NoSpace, Op: op, Text: fmt.Sprintf("%s has %d octets free, %d are needed", dir, free, need)}
+	}
+	return nil
+}
+
+// open opens the part.
+func (s *sending) open() error {
+	flags := os.O_RDWR | os.O_CREATE
+	if s.good == 0 {
+		flags |= os.O_TRUNC
+	}
+	var err error
+	if s.file, err = s.client.OpenFile(s.f.part(), flags); err != nil {
+		s.file = nil
+		return s.fault("open "+s.f.part(), err)
+	}
+	s.made = true
+	return nil
+}
+
+// send writes what is missing and hashes it.
+func (s *sending) send(sum hash.Hash) error {
+	if err := s.open(); err != nil {
+		return err
+	}
+	size := s.o.Limit.size(largePacket)
+	many := max(underWay/size, 1)
+	src, err := read(s.ctx, s.f, s.good, size, many, sum)
+	if err != nil {
+		return err
+	}
+	defer src.stop()
+	first, ok := <-src.chunks
+	if !ok {
+		return s.readFailed(src.err)
+	}
+	if err := s.first(first); err != nil {
+		return err
+	}
+	if err := s.confirm(src, []chunk{first}); err != nil {
+		return err
+	}
+	if s.result.Packet == smallPacket && size > smallPacket {
+		many = min(underWay/smallPacket, 64) // the library cuts the chunks
+	}
+	return s.rest(src, min(many, 64))
+}
+
+func (s *sending) confirm(src *source, cs []chunk) error {
+	for _, c := range cs {
+		s.good += int64(len(c.data))
+		s.result.Sent += int64(len(c.data))
+		src.back(c)
+	}
+	s.meter.at(s.good)
+	return nil
+}
+
+// first writes the first chunk, which finds out whether the device takes large
+// writes; where it does not, the session is opened again for small ones.
+func (s *sending) first(c chunk) error {
+	if err := s.o.Limit.wait(s.ctx, len(c.data)); err != nil {
+		return s.fault("wait", err)
+	}
+	err := s.timed(func() error {
+		_, err := s.file.WriteAt(c.data, c.offset)
+		return err
+	})
+	if err == nil {
+		return nil
+	}
+	if len(c.data) <= smallPacket || s.ctx.Err() != nil || s.ended() {
+		return s.writeFailed(err)
+	}
+	_ = s.file.Close() // its session may be gone
+	s.file = nil
+	if err := s.session(smallPacket); err != nil {
+		return err
+	}
+	if err := s.open(); err != nil {
+		return err
+	}
+	if _, err := s.file.WriteAt(c.data, c.offset); err != nil {
+		return s.writeFailed(err)
+	}
+	return nil
+}
+
+// timed bounds f by closing the session that it waits for.
+func (s *sending) timed(f func() error) error {
+	client := s.client
+	t := time.AfterFunc(probeTime, func() { _ = client.Close() }) // f then fails
+	defer t.Stop()
+	defer s.patience()()
+	return f()
+}
+
+// patience closes the session some time after the caller gave up, so that
+// requests which the device does not answer end. The function that it returns
+// ends the watch.
+func (s *sending) patience() func() {
+	client, done := s.client, make(chan struct{})
+	stop := context.AfterFunc(s.ctx, func() {
+		t := time.NewTimer(graceTime)
+		defer t.Stop()
+		select {
+		case <-t.C:
+			_ = client.Close() // what waits then fails
+		case <-done:
+		}
+	})
+	return func() {
+		stop()
+		close(done)
+	}
+}
+
+// rest writes the chunks that follow, many of them at once.
+func (s *sending) rest(src *source, many int) error {
+	var (
+		wait   sync.WaitGroup
+		work   = make(chan chunk)
+		acks   = make(chan chunk, many) // confirmed, in any order
+		fail   atomic.Pointer[error]
+		failed = make(chan struct{})
+		once   sync.Once
+	)
+	for range many {
+		wait.Add(1)
+		go func() {
+			defer wait.Done()
+			for c := range work {
+				if fail.Load() == nil {
+					if _, err := s.file.WriteAt(c.data, c.offset); err != nil {
+						fail.CompareAndSwap(nil, &err)
+						once.Do(func() { close(failed) })
+					}
+				}
+				acks <- c
+			}
+		}()
+	}
+	defer s.patience()()
+	order := newOrder(s.good)
+	took := func(c chunk) {
+		if fail.Load() == nil { // which of those after a failure were written is not known
+			s.good = order.add(c.offset, int64(len(c.data)))
+			s.result.Sent += int64(len(c.data))
+		}
+		src.back(c)
+		s.meter.at(s.good)
+	}
+	held := 0
+	var err error
+loop:
+	for err == nil {
+		select {
+		case c := <-acks:
+			held--
+			took(c)
+		case <-failed:
+			break loop
+		case c, ok := <-src.chunks:
+			if !ok {
+				break loop
+			}
+			if err = s.o.Limit.wait(s.ctx, len(c.data)); err != nil {
+				src.back(c)
+				break loop
+			}
+			for sent := false; !sent; {
+				select {
+				case work <- c:
+					held++
+					sent = true
+				case a := <-acks:
+					held--
+					took(a)
+				}
+			}
+		}
+	}
+	close(work)
+	for ; held > 0; held-- {
+		took(<-acks)
+	}
+	wait.Wait()
+	switch p := fail.Load(); {
+	case p != nil:
+		return s.writeFailed(*p)
+	case err != nil:
+		return s.fault("wait", err)
+	}
+	src.stop()
+	return s.readFailed(src.err)
+}
+
+// readFailed is the failure of our own reading, if any.
+func (s *sending) readFailed(err error) error {
+	if err == nil {
+		return nil
+	}
+	if s.ctx.Err() == nil {
+		s.wrong = true // it was not the file that it should be
+	}
+	return s.fault("read", err)
+}
+
+// order keeps how far a file is written without a gap.
+type order struct {
+	upTo  int64
+	ready map[int64]int64 // offset to length, of what lies beyond a gap
+}
+
+func newOrder(at int64) *order { return &order{at, map[int64]int64{}} }
+
+// add takes a piece that is written and returns how far there is no gap.
+func (o *order) add(offset, n int64) int64 {
+	o.ready[offset] = n
+	for {
+		n, ok := o.ready[o.upTo]
+		if !ok {
+			return o.upTo
+		}
+		delete(o.ready, o.upTo)
+		o.upTo += n
+	}
+}
+
+// writeFailed finds out why a write failed: the protocol's version that devices
+// speak has one word for everything.
+// Source: draft-ietf-secsh-filexfer-02 §7, SSH_FX_FAILURE.
+func (s *sending) writeFailed(err error) error {
+	var status *sftp.StatusError
+	if s.ctx.Err() != nil || s.ended() || !errors.As(err, &status) {
+		return s.fault("write "+s.f.part(), err)
+	}
+	if why := s.room(s.f.Size - s.good); why != nil && (device.KindOf(why) == device.NoSpace || device.KindOf(why) == device.Refused) {
+		return why
+	}
+	return s.fault("write "+s.f.part(), err)
+}
+
+func (s *sending) ended() bool {
+	select {
+	case <-s.ssh.Done():
+		return true
+	default:
+		return false
+	}
+}
+
+// endedSoon says whether the connection is gone. The end of a session and that
+// of its connection come one after the other; it waits a moment for the second.
+func (s *sending) endedSoon() bool {
+	t := time.NewTimer(time.Second)
+	defer t.Stop()
+	select {
+	case <-s.ssh.Done():
+		return true
+	case <-t.C:
+		return false
+	}
+}
+
+// The codes of later versions that some servers send all the same.
+// Source: draft-ietf-secsh-filexfer-13 §9.1.
+const (
+	statusWriteProtect = 12
+	statusNoSpace      = 14
+	statusQuota        = 15
+)
+
+// fault is err, met while doing what, as a failure of the transfer.
+func (s *sending) fault(what string, err error) error {
+	var (
+		f      *device.Fault
+		status *sftp.StatusError
+	)
+	switch {
+	case errors.As(err, &f):
+		return err
+	case s.ctx.Err() != nil:
+		return &device.Fault{Kind: lostKind, Op: op, Text: "ended while about to " + what, Err: context.Cause(s.ctx)}
+	case errors.Is(err, fs.ErrNotExist):
+		return &device.Fault{Kind: device.Missing, Op: op, Text: "the device cannot " + what + ": no such file or folder", Err: err}
+	case errors.Is(err, fs.ErrPermission):
+		return &device.Fault{Kind: device.Denied, Op: op, Text: "the device does not permit us to " + what, Err: err}
+	case errors.As(err, &status):
+		kind := kindOfWords(status.Error())
+		switch status.Code {
+		case statusWriteProtect:
+			kind = device.Refused
+		case statusNoSpace, statusQuota:
+			kind = device.NoSpace
+		}
+		return &device.Fault{Kind: kind, Op: op, Text: "the device failed to " + what, Err: err}
+	case errors.Is(err, sftp.ErrSSHFxConnectionLost) && !s.endedSoon():
+		return &device.Fault{Kind: lostKind, Op: op, Text: "the device ended the SFTP session while it was to " + what, Err: err}
+	}
+	return s.ssh.Fault(s.ctx, op, lostKind, err)
+}
+
+// farHash is the far end's SHA-256 of a file, by its command or read back.
+func (s *sending) farHash(name string) (string, error) {
+	if s.o.Far.Hash != nil {
+		got, err := s.o.Far.Hash(s.ctx, name)
+		if err == nil && digest.MatchString(clean(got)) {
+			s.result.FarSHA256, s.result.FarBy = clean(got), "command"
+			return clean(got), nil
+		}
+		if s.ctx.Err() != nil || s.ended() {
+			return "", s.fault("hash "+name, err)
+		}
+	}
+	sum := newSum()
+	if err := s.readBack(name, s.f.Size+1, func(b []byte) error {
+		sum.Write(b)
+		return nil
+	}); err != nil {
+		return "", err
+	}
+	s.result.FarSHA256, s.result.FarBy = hex.EncodeToString(sum.Sum(nil)), "read back"
+	return s.result.FarSHA256, nil
+}
+
+// readBack hands the first n octets of a file, or all where it has less, to f
+// in order. Several requests are under way at once.
+func (s *sending) readBack(name string, n int64, f func([]byte) error) error {
+	file, err := s.client.Open(name)
+	if err != nil {
+		return s.fault("open "+name, err)
+	}
+	defer func() { _ = file.Close() }() // it was only read
+	type piece struct {
+		data []byte
+		err  error
+	}
+	size := s.o.Limit.size(s.result.Packet)
+	many := max(min(underWay/size, 64), 1)
+	queue := make(chan chan piece, many)
+	free := make(chan []byte, many+1)
+	ctx, cancel := context.WithCancel(s.ctx)
+	defer s.patience()()
+	var wait sync.WaitGroup
+	defer wait.Wait()
+	defer func() { // leave nothing that still reads
+		cancel()
+		for range queue {
+			continue
+		}
+	}()
+	wait.Add(1)
+	go func() {
+		defer wait.Done()
+		defer close(queue)
+		for off := int64(0); off < n; off += int64(size) {
+			if s.o.Limit.wait(ctx, size) != nil {
+				return
+			}
+			p := make(chan piece, 1)
+			select {
+			case queue <- p:
+			case <-ctx.Done():
+				return
+			}
+			var b []byte
+			select {
+			case b = <-free:
+			default:
+				b = make([]byte, size)
+			}
+			b = b[:min(int64(size), n-off)]
+			wait.Add(1)
+			go func() {
+				defer wait.Done()
+				k, err := file.ReadAt(b, off)
+				p <- piece{b[:k], err}
+			}()
+		}
+	}()
+	for q := range queue {
+		p := <-q
+		if len(p.data) > 0 {
+			if err := f(p.data); err != nil {
+				return err
+			}
+		}
+		if errors.Is(p.err, io.EOF) {
+			return nil
+		}
+		if p.err != nil {
+			return s.fault("read "+name, p.err)
+		}
+		select {
+		case free <- p.data[:cap(p.data)]:
+		default:
+		}
+	}
+	if err := s.ctx.Err(); err != nil {
+		return s.fault("read "+name, err)
+	}
+	return nil
+}
+
+// rename gives the part its name.
+func (s *sending) rename() error {
+	from, to := s.f.part(), s.f.Path
+	if s.has("posix-rename@openssh.com") {
+		if err := s.client.PosixRename(from, to); err != nil {
+			return s.fault("rename "+from, err)
+		}
+		s.result.Atomic = true
+		return nil
+	}
+	err := s.client.Rename(from, to)
+	if err == nil {
+		s.result.Atomic = true
+		return nil
+	}
+	// The plain renaming of the protocol replaces nothing.
+	// Source: draft-ietf-secsh-filexfer-02 §6.5.
+	if rerr := s.client.Remove(to); rerr != nil {
+		return s.fault("rename "+from, err)
+	}
+	if err := s.client.Rename(from, to); err != nil {
+		return s.fault("rename "+from, err)
+	}
+	return nil
+}
+
+// tidy removes or keeps the part after a failure; err says what is left.
+func (s *sending) tidy(err error) error {
+	defer func() {
+		if s.client != nil {
+			_ = s.client.Close() // there is a better error
+		}
+	}()
+	if !s.made {
+		return err
+	}
+	part := s.f.part()
+	keep := s.o.Keep && !s.wrong && s.f.SHA256 != "" && s.good > 0
+	if s.ended() || s.ctx.Err() == nil && device.KindOf(err) == lostKind && s.endedSoon() {
+		return s.tidyElsewhere(err, keep)
+	}
+	var tidied error
+	if keep {
+		tidied = errors.New("the part is not open")
+		if s.file != nil {
+			tidied = s.file.Truncate(s.good)
+		}
+	}
+	if s.file != nil {
+		_ = s.file.Close() // it is removed, or was set to what is good
+		s.file = nil
+	}
+	if keep && tidied == nil {
+		return leftover(err, fmt.Sprintf("its first %d octets are kept as %s", s.good, part))
+	}
+	if keep {
+		return leftover(err, fmt.Sprintf("what came across is kept as %s", part))
+	}
+	if err := s.client.Remove(part); err == nil || errors.Is(err, fs.ErrNotExist) {
+		s.made = false
+	} else if s.session(smallPacket) == nil { // the session may be gone where the connection is not
+		err = s.client.Remove(part)
+		s.made = err != nil && !errors.Is(err, fs.ErrNotExist)
+	}
+	if s.made {
+		return leftover(err, "a part of it is left as "+part)
+	}
+	return err
+}
+
+// tidyElsewhere does so after the connection is gone.
+func (s *sending) tidyElsewhere(err error, keep bool) error {
+	part := s.f.part()
+	if keep {
+		return leftover(err, fmt.Sprintf("what came across is kept as %s", part))
+	}
+	if s.o.Reconnect != nil {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(s.ctx), tidyTime)
+		defer cancel()
+		if c, cerr := s.o.Reconnect(ctx); cerr == nil {
+			defer func() { _ = c.Close() }() // only for tidying
+			stop := context.AfterFunc(ctx, func() { _ = c.Close() })
+			defer stop()
+			if client, cerr := sftp.NewClient(c.Client); cerr == nil {
+				rerr := client.Remove(part)
+				_ = client.Close() // only for tidying
+				if rerr == nil || errors.Is(rerr, fs.ErrNotExist) {
+					return err
+				}
+			}
+		}
+	}
+	return leftover(err, "a part of it is left as "+part+" and is removed by the next transfer of this file")
+}
