@@ -33,15 +33,28 @@ type Task struct {
 	// Engineer is who must do it, a name in [Rules]; empty is anyone.
 	Engineer string
 	// Pin names the only window it may be done in, Ban windows it may not be done
-	// in, by [Window.Name].
-	Pin string
-	Ban []string
+	// in, by [Window.Name]. Only and Never are instants that lie in such windows.
+	Pin   string
+	Ban   []string
+	Only  []time.Time
+	Never []time.Time
+	// DeadlineWhy says why there is a deadline, for explanations.
+	DeadlineWhy string
 }
 
-// Engineer is somebody who is needed for tasks of their own.
+// Engineer is somebody who does tasks.
 type Engineer struct {
 	Name     string
-	Parallel int // devices at the same time; 0 counts as 1
+	Parallel int      // devices at the same time; 0 counts as 1
+	Sites    []string // where; empty is everywhere
+	// Shifts are when the engineer is there; nil is always.
+	Shifts []Slot
+}
+
+// Pair is two devices that are never worked on in the same window.
+type Pair struct {
+	A, B fleet.DeviceID
+	Says string
 }
 
 // Rules are what a campaign keeps beside the redundancy groups of the fleet.
@@ -49,12 +62,17 @@ type Rules struct {
 	// NeighboursApart keeps two devices that share a link out of one window.
 	NeighboursApart bool
 	// RiskApart keeps two devices out of one window that end links of the same
-	// shared-risk group.
+	// shared-risk group, or are in it.
 	RiskApart bool
+	// Apart are further pairs that are kept out of one window.
+	Apart []Pair
 	// People is how many devices can be worked on at the same time, over all; a
 	// window holds that many times its length. 0 is no limit.
 	People    int
 	Engineers []Engineer
+	// Staffed says that every task needs one of the engineers, for all of its
+	// time; People then does not count. Otherwise only tasks that name one do.
+	Staffed bool
 	// PerSite limits the devices of one site in one window, Sites does so for a
 	// site by name; 0 is no limit.
 	PerSite int
@@ -70,6 +88,10 @@ type Rules struct {
 	Soak   time.Duration
 	// RoleOrder lists roles in the order in which they are done; others are free.
 	RoleOrder []string
+	// Stages fixes the stage of devices, as an earlier campaign had them; where it
+	// is not nil the others are of the last stage, and Canaries, CanaryCount and
+	// Growth do not count.
+	Stages map[fleet.DeviceID]int
 	// Carries is asked whether devices may be out together, Verify the same of
 	// whole windows in the end: use it for what is dear to know, such as every
 	// further failure. Either may be nil.
@@ -83,8 +105,8 @@ type Waves struct {
 	Nights   []Night
 	// Stage is the stage of every task, 0 for the canaries, in task order.
 	Stage []int
-	// Cuts counts the sets of devices that Verify refused and that were kept apart
-	// since.
+	// Cuts counts the sets of devices that Verify refused, or that the people could
+	// not do side by side, and that were kept apart since.
 	Cuts int
 	// Warnings are those of the slots that are used.
 	Warnings []string
@@ -98,6 +120,13 @@ type Night struct {
 	End     time.Time
 	Devices []fleet.DeviceID
 	Minutes int64 // of work
+	// Tasks are the devices with their times, in the order of their start, and
+	// Slots those of the calendar that the window is made of.
+	Tasks []Placed
+	Slots []Slot
+	// Room is what the people who are there can do, in minutes; 0 where nobody is
+	// counted.
+	Room int64
 }
 
 // Campaign puts tasks into the slots of a calendar. Slots that overlap become one
@@ -106,63 +135,132 @@ type Night struct {
 // [ErrInfeasible], and [Explain] on the problem of the returned waves says why.
 func Campaign(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rules Rules, lim Limits) (Waves, error) {
 	var out Waves
-	p, stage, warn, err := build(ctx, f, tasks, slots, rules)
+	b, err := build(ctx, f, tasks, slots, rules)
 	if err != nil {
 		return out, err
 	}
-	out.Problem, out.Stage = *p, stage
+	out.Problem, out.Stage = *b.p, b.stage
+	lower, bound := 0, ""
 	for round := 0; ; round++ {
-		s, err := Solve(ctx, p, lim)
-		out.Problem = *p
+		s, err := Solve(ctx, b.p, lim)
+		out.Problem = *b.p
 		if err != nil {
+			if errors.Is(err, ErrInfeasible) && b.unsure {
+				err = fmt.Errorf("%w: the arrangements that were tried leave no schedule", ErrUndecided)
+			}
 			return out, err
 		}
+		if !b.unsure && s.LowerBound >= lower {
+			lower, bound = s.LowerBound, s.Bound
+		}
 		out.Schedule = s
-		sets := make([][]int, len(p.Windows))
-		for i, w := range s.Window {
-			sets[w] = append(sets[w], i)
-		}
-		clean := true
-		for _, set := range sets {
-			if rules.Verify == nil || len(set) == 0 {
-				continue
-			}
-			ask := func(items []int) (bool, string) { return rules.Verify.Carries(ctx, names(tasks, items)) }
-			ok, why := ask(set)
-			if ok {
-				continue
-			}
-			clean = false
-			core := quick(set, func(is []int) bool {
-				if len(is) == 0 {
-					return false
-				}
-				ok, _ := ask(is)
-				return !ok
-			})
-			if len(core) > 0 {
-				if _, w := ask(core); w != "" {
-					why = w
-				}
-			} else {
-				core = set
-			}
-			out.Cuts++
-			p.Groups = append(p.Groups, Group{Name: fmt.Sprintf("cut %d", out.Cuts), Members: core, MaxDown: len(core) - 1,
-				Says: fmt.Sprintf("%s cannot be out together: %s", p.names(core), why)})
-		}
-		if clean {
+		cuts := b.settle(ctx, s.Window, 0)
+		out.Cuts += cuts
+		out.Problem = *b.p
+		if cuts == 0 {
 			break
 		}
-		if round == 50 || ctx.Err() != nil {
+		if round == 60 || ctx.Err() != nil {
 			return out, fmt.Errorf("%w: after %d attempts some window still fails the last check", ErrUndecided, round+1)
 		}
 	}
-	out.Nights = nightsOf(p, tasks, out.Schedule.Window)
-	for _, n := range out.Nights {
-		out.Warnings = append(out.Warnings, warn[n.Window]...)
+	if b.unsure {
+		// The bound of a problem with rules that need not hold is none.
+		out.Schedule.LowerBound, out.Schedule.Bound = lower, bound
+		out.Schedule.Proven = out.Schedule.Used <= lower
+		out.Schedule.OrderProven = false
 	}
+	out.finish(b)
 	return out, nil
+}
+
+// finish lays the windows out.
+func (out *Waves) finish(b *builder) {
+	out.Nights = nightsOf(b.p, b.tasks, out.Schedule.Window)
+	for k := range out.Nights {
+		n := &out.Nights[k]
+		n.Slots = b.windows[n.Window].slots
+		n.Tasks = b.placed[n.Window]
+		if lanes, counted := b.rules.hands(&b.windows[n.Window]); counted {
+			for _, l := range lanes {
+				n.Room += int64(l.to.Sub(l.from) / time.Minute)
+			}
+		}
+		out.Warnings = append(out.Warnings, b.warn[n.Window]...)
+	}
+}
+
+// builder is a campaign while it is made.
+type builder struct {
+	p       *Problem
+	tasks   []Task
+	site    []string // of the tasks' devices
+	rules   Rules
+	windows []cluster
+	stage   []int
+	warn    map[int][]string
+	placed  map[int][]Placed
+	checked map[string]bool // sets that passed Verify
+	unsure  bool            // some rule was added that need not hold
+}
+
+// settle checks every window from the given one on and lays it out. It adds a
+// rule for each that fails, and returns how many.
+func (b *builder) settle(ctx context.Context, win []int, from int) (cuts int) {
+	p := b.p
+	sets := make([][]int, len(p.Windows))
+	for i, w := range win {
+		sets[w] = append(sets[w], i)
+	}
+	b.placed = map[int][]Placed{}
+	for w, set := range sets {
+		if len(set) == 0 || w < from {
+			continue
+		}
+		placed, ok, sure, room := b.layout(w, set)
+		if !ok {
+			cuts++
+			if !b.unplaceable(w, set, room, sure) {
+				b.unsure = true
+			}
+			continue
+		}
+		b.placed[w] = placed
+		if b.rules.Verify == nil {
+			continue
+		}
+		key := fmt.Sprint(set)
+		if b.checked[key] {
+			continue
+		}
+		ask := func(items []int) (bool, string) { return b.rules.Verify.Carries(ctx, names(b.tasks, items)) }
+		ok, why := ask(set)
+		if ok {
+			b.checked[key] = true
+			continue
+		}
+		core := quick(set, func(is []int) bool {
+			if len(is) == 0 {
+				return false
+			}
+			ok, _ := ask(is)
+			return !ok
+		})
+		if len(core) > 0 {
+			if _, w := ask(core); w != "" {
+				why = w
+			}
+		} else {
+			core = set
+		}
+		cuts++
+		says := fmt.Sprintf("%s cannot be out together: %s", p.names(core), why)
+		if len(core) == 1 {
+			says = fmt.Sprintf("%s cannot be out: %s", p.names(core), why)
+		}
+		p.Groups = append(p.Groups, Group{Name: fmt.Sprintf("cut %d", len(p.Groups)), Members: core, MaxDown: len(core) - 1, Says: says})
+	}
+	return cuts
 }
 
 func names(tasks []Task, items []int) []fleet.DeviceID {
@@ -212,21 +310,24 @@ func clusters(slots []Slot) []cluster {
 	return out
 }
 
-func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rules Rules) (*Problem, []int, map[int][]string, error) {
+func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rules Rules) (*builder, error) {
 	p := &Problem{}
+	b := &builder{p: p, tasks: tasks, rules: rules, placed: map[int][]Placed{}, checked: map[string]bool{}}
 	var errs []error
 	bad := func(format string, a ...any) {
 		errs = append(errs, fmt.Errorf("%w: %s", ErrInvalid, fmt.Sprintf(format, a...)))
 	}
 	warn := map[int][]string{}
 	cs := clusters(slots)
+	b.windows = cs
 	if len(cs) == 0 && len(tasks) > 0 {
 		bad("there is no window for %d devices", len(tasks))
 	}
 	for w, c := range cs {
 		win := Window{Name: c.start.Format("2006-01-02 15:04 MST"), Capacity: Unlimited, Start: c.start, End: c.end}
-		if rules.People > 0 {
+		if rules.People > 0 && !rules.Staffed {
 			win.Capacity = int64(rules.People) * int64(c.end.Sub(c.start)/time.Minute)
+			win.Says = fmt.Sprintf("%d devices at a time in %s, %d minutes long", rules.People, win.Name, int64(c.end.Sub(c.start)/time.Minute))
 		}
 		for _, s := range c.slots {
 			for _, x := range s.Warnings {
@@ -248,8 +349,8 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 	sites := map[string][]int{}
 	var siteNames []string
 	type fit struct {
-		site    string
-		minutes int64
+		site, engineer string
+		minutes        int64
 	}
 	fits := map[fit][]int{}
 	var fitKeys []fit
@@ -274,7 +375,11 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 			siteNames = append(siteNames, d.Site)
 		}
 		sites[d.Site] = append(sites[d.Site], i)
-		k := fit{d.Site, t.Minutes}
+		b.site = append(b.site, d.Site)
+		k := fit{d.Site, "", t.Minutes}
+		if rules.Staffed {
+			k.engineer = t.Engineer
+		}
 		if _, ok := fits[k]; !ok {
 			fitKeys = append(fitKeys, k)
 		}
@@ -289,21 +394,51 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		}
 	}
 	if len(errs) > 0 {
-		return nil, nil, nil, errors.Join(errs...)
+		return nil, errors.Join(errs...)
 	}
-	// Which windows have a slot that is long enough, by site and minutes.
+	// Which windows have a slot, and hands, that are there long enough, by site,
+	// engineer and minutes.
 	for _, k := range fitKeys {
 		var ws []int
-		for w, c := range cs {
-			if slices.ContainsFunc(c.slots, func(s Slot) bool {
-				return (s.Site == "" || s.Site == k.site) && time.Duration(k.minutes)*time.Minute <= s.End.Sub(s.Start)
-			}) {
+		length := time.Duration(k.minutes) * time.Minute
+		slotted := 0
+		for w := range cs {
+			c := &cs[w]
+			lanes, counted := rules.hands(c)
+			long, held := false, false
+			for _, s := range c.slots {
+				if s.Site != "" && s.Site != k.site || length > s.End.Sub(s.Start) {
+					continue
+				}
+				long = true
+				held = held || !counted || slices.ContainsFunc(lanes, func(l lane) bool {
+					end := s.End
+					if l.to.Before(end) {
+						end = l.to
+					}
+					return l.serves(&Task{Engineer: k.engineer}, k.site) && length <= end.Sub(later(l.from, s.Start))
+				})
+			}
+			if long {
+				slotted++
+			}
+			if held {
 				ws = append(ws, w)
 			}
 		}
 		if len(ws) < len(cs) {
-			p.Permits = append(p.Permits, Permit{Items: fits[k], Windows: ws,
-				Says: fmt.Sprintf("%d minutes of work at site %q fit into %d of %d windows: %s", k.minutes, k.site, len(ws), len(cs), p.names(fits[k]))})
+			says := fmt.Sprintf("%d minutes of work at site %q fit into %d of %d windows: %s", k.minutes, k.site, len(ws), len(cs), p.names(fits[k]))
+			switch {
+			case slotted == 0:
+				says = fmt.Sprintf("no window is open long enough for %d minutes of work at site %q: %s", k.minutes, k.site, p.names(fits[k]))
+			case slotted > len(ws):
+				who := "an engineer"
+				if k.engineer != "" {
+					who = k.engineer
+				}
+				says = fmt.Sprintf("%s is there for %d minutes of work at site %q in %d of %d windows: %s", who, k.minutes, k.site, len(ws), len(cs), p.names(fits[k]))
+			}
+			p.Permits = append(p.Permits, Permit{Items: fits[k], Windows: ws, Says: says})
 		}
 	}
 	window := map[string]int{}
@@ -336,12 +471,41 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 			}
 			ws = append(ws, w)
 		}
+		for _, at := range t.Never {
+			if w := b.windowAt(at); w >= 0 {
+				ws = append(ws, w)
+			}
+		}
 		if len(ws) > 0 {
 			p.Permits = append(p.Permits, p.Ban(i, ws...))
 		}
+		if len(t.Only) > 0 {
+			q := Permit{Items: []int{i}}
+			var said []string
+			for _, at := range t.Only {
+				if w := b.windowAt(at); w >= 0 {
+					q.Windows = append(q.Windows, w)
+					said = append(said, p.Windows[w].Name)
+				} else {
+					said = append(said, at.Format("2006-01-02 15:04 MST")+" (which is in no window)")
+				}
+			}
+			q.Says = fmt.Sprintf("%s is done only in %s", t.Device, strings.Join(said, ", "))
+			p.Permits = append(p.Permits, q)
+		}
 	}
 	for _, d := range dates {
-		p.Permits = append(p.Permits, p.Deadline(d, deadlines[d]...))
+		q := p.Deadline(d, deadlines[d]...)
+		var whys []string
+		for _, i := range deadlines[d] {
+			if y := tasks[i].DeadlineWhy; y != "" && !slices.Contains(whys, y) {
+				whys = append(whys, y)
+			}
+		}
+		if len(whys) > 0 {
+			q.Says += ": " + strings.Join(whys, "; ")
+		}
+		p.Permits = append(p.Permits, q)
 	}
 	for _, g := range f.Groups {
 		var members []int
@@ -367,15 +531,18 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 				Says: fmt.Sprintf("at most %d devices of site %s in one window", most, s)})
 		}
 	}
+	if rules.Staffed {
+		b.staff()
+	}
 	for k, e := range rules.Engineers {
-		if len(byEngineer[k]) == 0 {
+		if len(byEngineer[k]) == 0 || rules.Staffed {
 			continue
 		}
-		b := Budget{Name: e.Name, Members: byEngineer[k], Says: fmt.Sprintf("%s works on %d at a time, no longer than the window", e.Name, max(1, e.Parallel))}
+		g := Budget{Name: e.Name, Members: byEngineer[k], Says: fmt.Sprintf("%s works on %d at a time, no longer than the window", e.Name, max(1, e.Parallel))}
 		for _, c := range cs {
-			b.PerWindow = append(b.PerWindow, int64(max(1, e.Parallel))*int64(c.end.Sub(c.start)/time.Minute))
+			g.PerWindow = append(g.PerWindow, int64(max(1, e.Parallel))*int64(c.end.Sub(c.start)/time.Minute))
 		}
-		p.Budgets = append(p.Budgets, b)
+		p.Budgets = append(p.Budgets, g)
 	}
 	seen := map[[2]int]bool{}
 	apart := func(a, b fleet.DeviceID, says string) {
@@ -394,15 +561,28 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 			apart(l.A.Device, l.B.Device, fmt.Sprintf("%s and %s are neighbours over %s and never restart together", l.A.Device, l.B.Device, l.ID))
 		}
 	}
+	for _, q := range rules.Apart {
+		apart(q.A, q.B, q.Says)
+	}
 	if rules.RiskApart {
 		ends := map[string][]fleet.DeviceID{}
 		var order []string
+		add := func(r string, devices ...fleet.DeviceID) {
+			if _, ok := ends[r]; !ok {
+				order = append(order, r)
+			}
+			ends[r] = append(ends[r], devices...)
+		}
+		of := map[string][]string{} // of links, by the groups that list them
+		for _, r := range f.Risks {
+			add(r.Name, r.Devices...)
+			for _, l := range r.Links {
+				of[l] = append(of[l], r.Name)
+			}
+		}
 		for _, l := range f.Links {
-			for _, r := range l.SharedRisk {
-				if ends[r] == nil {
-					order = append(order, r)
-				}
-				ends[r] = append(ends[r], l.A.Device, l.B.Device)
+			for _, r := range append(slices.Clone(l.SharedRisk), of[l.ID]...) {
+				add(r, l.A.Device, l.B.Device)
 			}
 		}
 		for _, r := range order {
@@ -459,9 +639,15 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		p.Together = func(items []int) (bool, string) { return rules.Carries.Carries(ctx, names(tasks, items)) }
 	}
 	if len(errs) > 0 {
-		return nil, nil, nil, errors.Join(errs...)
+		return nil, errors.Join(errs...)
 	}
-	return p, stage, warn, nil
+	b.stage, b.warn = stage, warn
+	return b, nil
+}
+
+// windowAt is the window that the instant lies in, -1 for none.
+func (b *builder) windowAt(at time.Time) int {
+	return slices.IndexFunc(b.windows, func(c cluster) bool { return !at.Before(c.start) && at.Before(c.end) })
 }
 
 func inStage(items, stage []int, s int) []int {
@@ -477,6 +663,23 @@ func inStage(items, stage []int, s int) []int {
 // stages gives every task its stage.
 func stages(tasks []Task, devices map[fleet.DeviceID]*fleet.Device, rules Rules, at map[fleet.DeviceID]int, bad func(string, ...any)) []int {
 	stage := make([]int, len(tasks))
+	if rules.Stages != nil {
+		last := 0
+		for _, s := range rules.Stages {
+			last = max(last, s)
+		}
+		for i, t := range tasks {
+			stage[i] = last
+			if s, ok := rules.Stages[t.Device]; ok {
+				if s < 0 {
+					bad("stage of %q is %d, which should be at least 0", t.Device, s)
+					s = 0
+				}
+				stage[i] = s
+			}
+		}
+		return stage
+	}
 	order := make([]int, len(tasks))
 	for i := range order {
 		order[i] = i

@@ -153,7 +153,7 @@ func (p *Problem) Rules() []Rule {
 	}
 	for w, win := range p.Windows {
 		if win.Capacity != Unlimited {
-			add(KindCapacity, w, "", fmt.Sprintf("%s holds at most %d of work", win.Name, win.Capacity))
+			add(KindCapacity, w, win.Says, fmt.Sprintf("%s holds at most %d of work", win.Name, win.Capacity))
 		}
 	}
 	if len(p.Windows) == 0 && p.Capacity > 0 && p.Capacity != Unlimited {

@@ -30,6 +30,8 @@ type Load struct {
 	// Asked counts the sets that were computed, Failed the failures on top.
 	Asked, Failed int64
 	lost          int // demands without a path from the start
+	// own are the demands that lose their path when only the device is out.
+	own map[fleet.DeviceID]map[int]bool
 }
 
 // keep bounds the states that a Load holds on to; in a large network each is some
@@ -40,14 +42,19 @@ func (l *Load) keep() int { return min(512, max(32, 1_000_000/max(1, l.nodes))) 
 type LoadOptions struct {
 	// Limit is the largest utilisation of an arc; 0 means 1, the whole capacity.
 	Limit float64
-	// How is the way in which devices are drained.
-	How network.How
+	// How is the way in which devices are drained, Ways that of devices by name.
+	How  network.How
+	Ways map[fleet.DeviceID]network.How
 	// Failures are tried each by itself on top of what is drained (N−1), by name.
 	Failures map[string]network.Change
 	// MayIsolate lets a failure on top leave a demand without a path, as the loss
 	// of the second uplink does while the first is being worked on. Without a
 	// failure no demand may lose its path.
 	MayIsolate bool
+	// Unavoidable lets a demand be without a path that has none as soon as one of
+	// the devices alone is out, such as that of a host on one switch: no window
+	// helps. [Load.Alone] tells which.
+	Unavoidable bool
 }
 
 // NewLoad returns a carrier over the state. The network must bear each failure
@@ -57,7 +64,8 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 	if opt.Limit == 0 {
 		opt.Limit = 1
 	}
-	l := &Load{base: base, opt: opt, states: map[uint64]*network.State{}, sets: map[uint64][]fleet.DeviceID{}, hash: map[fleet.DeviceID]uint64{}}
+	l := &Load{base: base, opt: opt, states: map[uint64]*network.State{}, sets: map[uint64][]fleet.DeviceID{}, hash: map[fleet.DeviceID]uint64{},
+		own: map[fleet.DeviceID]map[int]bool{}}
 	l.nodes = len(base.Network().Nodes())
 	l.lost = base.Result().UnroutableDemands
 	var names []string
@@ -93,7 +101,7 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 	drop := map[int]bool{}
 	var weak []string
 	for k, r := range res {
-		if ok, _ := l.fit(base, r, opt.MayIsolate); !ok {
+		if ok, _ := l.fit(base, r, l.lost, opt.MayIsolate); !ok {
 			weak = append(weak, names[at[k]])
 			drop[at[k]] = true
 		}
@@ -164,7 +172,7 @@ func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
 	}
 	c := network.Change{}
 	for _, d := range drains {
-		c.Drains = append(c.Drains, network.Drain{Node: string(d), How: l.opt.How})
+		c.Drains = append(c.Drains, network.Drain{Node: string(d), How: l.way(d)})
 	}
 	st, err := from.With(c)
 	if err != nil {
@@ -190,8 +198,13 @@ func (l *Load) Carries(_ context.Context, out []fleet.DeviceID) (bool, string) {
 	if err != nil {
 		return false, err.Error()
 	}
-	if ok, why := l.fit(st, st.Result(), false); !ok {
-		return false, why
+	if ok, why := l.fit(st, st.Result(), l.lost, false); !ok {
+		if !l.opt.Unavoidable || st.Result().MaxUtilisation > l.opt.Limit+1e-9 {
+			return false, why
+		}
+		if cut := l.beyond(st, out); len(cut) > 0 {
+			return false, cut
+		}
 	}
 	if len(l.fail) == 0 {
 		return true, ""
@@ -203,7 +216,7 @@ func (l *Load) Carries(_ context.Context, out []fleet.DeviceID) (bool, string) {
 	}
 	l.Failed += int64(len(res))
 	for k, r := range res {
-		if ok, why := l.fit(st, r, l.opt.MayIsolate); !ok {
+		if ok, why := l.fit(st, r, max(l.lost, st.Result().UnroutableDemands), l.opt.MayIsolate); !ok {
 			return false, "should " + l.names[at[k]] + " fail, " + why
 		}
 	}
@@ -239,9 +252,11 @@ func (l *Load) worthTrying(st *network.State) (fail []network.Change, at []int) 
 	return fail, at
 }
 
-func (l *Load) fit(st *network.State, r network.Result, alone bool) (bool, string) {
-	if r.UnroutableDemands > l.lost && !alone {
-		return false, fmt.Sprintf("%d demands have no path", r.UnroutableDemands-l.lost)
+// fit judges what the state, or a failure on top of it, carries. before is how
+// many demands are without a path in any case.
+func (l *Load) fit(st *network.State, r network.Result, before int, alone bool) (bool, string) {
+	if r.UnroutableDemands > before && !alone {
+		return false, fmt.Sprintf("%d demands have no path", r.UnroutableDemands-before)
 	}
 	if r.MaxUtilisation > l.opt.Limit+1e-9 {
 		a := st.Network().Arcs()[r.Worst]
@@ -249,3 +264,132 @@ func (l *Load) fit(st *network.State, r network.Result, alone bool) (bool, strin
 	}
 	return true, ""
 }
+
+func (l *Load) way(d fleet.DeviceID) network.How {
+	if how, ok := l.opt.Ways[d]; ok {
+		return how
+	}
+	return l.opt.How
+}
+
+// alone are the demands that lose their path when only the device is out.
+func (l *Load) alone(d fleet.DeviceID) (map[int]bool, error) {
+	if m, ok := l.own[d]; ok {
+		return m, nil
+	}
+	st, err := l.state([]fleet.DeviceID{d})
+	if err != nil {
+		return nil, err
+	}
+	m := map[int]bool{}
+	if st.Result().UnroutableDemands > l.lost {
+		for _, k := range st.Unroutable() {
+			m[k] = true
+		}
+		for _, k := range l.base.Unroutable() {
+			delete(m, k)
+		}
+	}
+	l.own[d] = m
+	return m, nil
+}
+
+// beyond says which demands are without a path that none of the devices alone
+// takes it from; empty where there are none.
+func (l *Load) beyond(st *network.State, out []fleet.DeviceID) string {
+	known := map[int]bool{}
+	for _, k := range l.base.Unroutable() {
+		known[k] = true
+	}
+	for _, d := range out {
+		m, err := l.alone(d)
+		if err != nil {
+			return err.Error()
+		}
+		for k := range m {
+			known[k] = true
+		}
+	}
+	n, first := 0, ""
+	for _, k := range st.Unroutable() {
+		if !known[k] {
+			if n == 0 {
+				first = nameOf(st.Network().Demands()[k])
+			}
+			n++
+		}
+	}
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf("the demand %s has no path", first)
+	default:
+		return fmt.Sprintf("%d demands have no path, such as %s", n, first)
+	}
+}
+
+func nameOf(d network.Demand) string {
+	if d.Name != "" {
+		return d.Name
+	}
+	return fmt.Sprintf("%s to %s", d.From, d.To)
+}
+
+// Alone names the demands that are without a path whenever the device is out,
+// whatever else is done.
+func (l *Load) Alone(d fleet.DeviceID) ([]string, error) {
+	m, err := l.alone(d)
+	if err != nil || len(m) == 0 {
+		return nil, err
+	}
+	var out []string
+	for k, x := range l.base.Network().Demands() {
+		if m[k] {
+			out = append(out, nameOf(x))
+		}
+	}
+	return out, nil
+}
+
+// Peak is the busiest link of a state of the network.
+type Peak struct {
+	Utilisation    float64 // 1 is the whole capacity
+	Link, From, To string
+	Failure        string // what has failed on top; empty for nothing
+}
+
+// Peaks returns the busiest link with the devices out, and the busiest with any
+// one failure on top. most bounds the failures that are computed for it; where
+// there are more, whole is false and failed says nothing.
+func (l *Load) Peaks(out []fleet.DeviceID, most int) (intact, failed Peak, whole bool, err error) {
+	st, err := l.state(out)
+	if err != nil {
+		return intact, failed, false, err
+	}
+	peak := func(r network.Result, failure string) Peak {
+		if r.Worst < 0 {
+			return Peak{Failure: failure}
+		}
+		a := st.Network().Arcs()[r.Worst]
+		return Peak{r.MaxUtilisation, a.Link, a.From, a.To, failure}
+	}
+	intact = peak(st.Result(), "")
+	if len(l.fail) > most {
+		return intact, failed, false, nil
+	}
+	res, err := st.Each(l.fail)
+	if err != nil {
+		return intact, failed, false, err
+	}
+	l.Failed += int64(len(res))
+	for k, r := range res {
+		if p := peak(r, l.names[k]); failed.Failure == "" || p.Utilisation > failed.Utilisation {
+			failed = p
+		}
+	}
+	return intact, failed, true, nil
+}
+
+// Failures is how many failures on top are tried.
+func (l *Load) Failures() int { return len(l.fail) }

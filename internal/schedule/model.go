@@ -41,6 +41,7 @@ type Window struct {
 	// Start and End may be zero where only the order matters. Orders with a soak
 	// need them.
 	Start, End time.Time
+	Says       string // the rule of its capacity in the operator's words; empty makes a sentence
 }
 
 // Unlimited is the capacity of a window that holds any amount of work.

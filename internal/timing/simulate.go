@@ -20,8 +20,12 @@ type Step struct {
 	// PointOfNoReturn marks the step from which on going back costs an outage.
 	PointOfNoReturn bool `json:"point_of_no_return,omitempty"`
 	// Rollback is the law of undoing this step alone; zero where nothing is to
-	// undo. A rollback undoes all steps done, the last one first.
+	// undo. A rollback undoes all steps done since the last resting place, the
+	// last one first.
 	Rollback Law `json:"rollback"`
+	// Rest marks a step after which the device may rest as it is, such as the
+	// acceptance of a hop: a later rollback does not go back beyond it.
+	Rest bool `json:"rest,omitempty"`
 }
 
 // Confidence is the share of runs in which the latest starts and the rollback
@@ -39,10 +43,8 @@ type Outcome struct {
 	P95       time.Duration `json:"p95_ns"`
 	// Done is the share of runs in which the last step ended inside the window.
 	Done float64 `json:"done"`
-	// DoneAndBack is the share in which, after the last step, everything could
-	// still be undone inside the window. As a rollback from an earlier step
-	// starts earlier and undoes less, it is also the share in which a rollback
-	// from anywhere would have ended inside.
+	// DoneAndBack is the share in which a rollback begun after any step, the last
+	// one included, would still have ended inside the window.
 	// Source: common practice (start + upgrade + verification + rollback ≤ end);
 	// RFC 7654 §6 on abort and rollback.
 	DoneAndBack float64 `json:"done_and_back"`
@@ -98,21 +100,26 @@ func Simulate(steps []Step, window time.Duration, n int, rng *rand.Rand) (Outcom
 	for i := range steps {
 		durations[i], ends[i], backs[i] = make([]time.Duration, n), make([]time.Duration, n), make([]time.Duration, n)
 	}
-	last := make([]time.Duration, n) // ends of the last step
-	undo := make([]time.Duration, n) // rollback of all steps
+	last := make([]time.Duration, n)  // ends of the last step
+	whole := make([]time.Duration, n) // latest end of a rollback from any step
 	for r := range n {
+		var undo time.Duration // rollback to the last resting place
 		for i := range steps {
 			durations[i][r] = steps[i].Law.Draw(rng)
 			last[r] += durations[i][r]
-			undo[r] += steps[i].Rollback.Draw(rng)
-			ends[i][r], backs[i][r] = last[r], undo[r]
+			undo += steps[i].Rollback.Draw(rng)
+			ends[i][r], backs[i][r] = last[r], undo
+			whole[r] = max(whole[r], last[r]+undo)
+			if steps[i].Rest {
+				undo = 0
+			}
 		}
 	}
 	var sum, squares float64
 	back := 0
 	for r := range n {
 		sum += last[r].Seconds()
-		if last[r]+undo[r] <= window {
+		if whole[r] <= window {
 			back++
 		}
 	}
@@ -127,12 +134,14 @@ func Simulate(steps []Step, window time.Duration, n int, rng *rand.Rand) (Outcom
 	out.P50, out.P95 = out.Quantile(0.5), out.Quantile(0.95)
 
 	left, leftBack := make([]time.Duration, n), make([]time.Duration, n)
-	for i := range steps {
+	later := make([]time.Duration, n) // latest end of a rollback from this step or a later one
+	for i := len(steps) - 1; i >= 0; i-- {
 		s := StepOutcome{ID: steps[i].ID, PointOfNoReturn: steps[i].PointOfNoReturn}
 		inside := 0
 		for r := range n {
 			left[r] = last[r] - ends[i][r] + durations[i][r]
-			leftBack[r] = left[r] + undo[r]
+			later[r] = max(later[r], ends[i][r]+backs[i][r])
+			leftBack[r] = later[r] - ends[i][r] + durations[i][r]
 			if ends[i][r]+backs[i][r] <= window {
 				inside++
 			}
@@ -146,6 +155,7 @@ func Simulate(steps []Step, window time.Duration, n int, rng *rand.Rand) (Outcom
 		s.EndP50, s.EndP95 = quantile(ends[i], 0.5), quantile(ends[i], 0.95)
 		out.Steps = append(out.Steps, s)
 	}
+	slices.Reverse(out.Steps)
 	out.tornado(steps, durations)
 	return out, nil
 }
@@ -194,8 +204,8 @@ func quantile(ascending []time.Duration, p float64) time.Duration {
 }
 
 // RollbackClock is the latest instant, counted from the start of the window, at
-// which undoing the first done steps may begin so that it ends inside the
-// window with the given confidence (0 to 1), from n drawn rollbacks. Count a
+// which undoing the first done steps, back to the last resting place before the
+// last of them, may begin so that it ends inside the window with the given confidence (0 to 1), from n drawn rollbacks. Count a
 // step that has begun as done. Negative: it is too late from the start.
 func RollbackClock(steps []Step, done int, window time.Duration, confidence float64, n int, rng *rand.Rand) (time.Duration, error) {
 	if err := check(steps, n, rng); err != nil {
@@ -209,8 +219,11 @@ func RollbackClock(steps []Step, done int, window time.Duration, confidence floa
 	}
 	undo := make([]time.Duration, n)
 	for r := range n {
-		for _, s := range steps[:done] {
+		for i, s := range steps[:done] {
 			undo[r] += s.Rollback.Draw(rng)
+			if s.Rest && i < done-1 { // what was begun since then is what is undone
+				undo[r] = 0
+			}
 		}
 	}
 	slices.Sort(undo)
