@@ -28,6 +28,8 @@ type relation struct {
 	down     bool       // it was not up when the capture was taken
 	back     [2]float64 // from the device's return to traffic back, seconds
 	kept     [2]float64 // loss of a graceful restart that goes well, seconds
+	keptDown bool       // the silence itself is lost besides
+	given    [2]float64 // earliest and latest instant of a silence at which traffic goes, if it is lost
 	pace     float64    // hello interval, seconds
 	inputs   []Input
 	cautions []string
@@ -191,7 +193,7 @@ func (k *compiler) daemons(a state.Adjacency) (device, neighbour string) {
 }
 
 func (k *compiler) daemon(name string) bool {
-	_, ok := k.prof.Daemons[family(name)]
+	_, ok := k.prof.daemon(name)
 	return ok
 }
 
@@ -238,6 +240,11 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 			}
 		}
 	}
+	for _, d := range []role{dev, nbr} {
+		if base, variant, varied := strings.Cut(d.daemon, "+"); d.known && varied && d.variant == "" {
+			r.cautions = append(r.cautions, fmt.Sprintf("nothing is known of %q restarted as %q in %s; it is taken as usual", base, variant, a.Protocol))
+		}
+	}
 	r.carries = *dev.Carries
 	out, back := k.timers(a, dev, nbr)
 	r.pace = out.send.Seconds()
@@ -280,10 +287,32 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 		return
 	}
 	k.restart(r, a, dev, out)
+	k.idle(r, dev, nbr)
 	if r.mode != frozen {
 		return
 	}
 	k.wake(r, a, dev, nbr, back)
+}
+
+// idle adds to the way back how long an end refuses the other after an error:
+// the neighbour where its own timer can run out, and the device where it was
+// there to be told so. A connection that TCP closes is no error.
+// Source: RFC 4271 §8.1.1 and §8.2.2, events 10 and 18.
+func (k *compiler) idle(r *relation, dev, nbr role) {
+	most := 0.0
+	add := func(of role, who string) {
+		if of.IdleHold != nil && of.IdleHold[1] > 0 {
+			most = max(most, of.IdleHold[1].Seconds())
+			k.note(r, who+" refuses a session after an error for", fmt.Sprintf("%v to %v", of.IdleHold[0], of.IdleHold[1]), false, of.source("idle-hold"))
+		}
+	}
+	if r.mode == frozen || k.options.Notice != NoticeAtOnce {
+		add(nbr, "neighbour")
+	}
+	if r.mode == frozen {
+		add(dev, "device")
+	}
+	r.back[1] += most
 }
 
 // span is a pair of durations plus a pair of multiples of the hello interval.
@@ -299,6 +328,9 @@ func (k *compiler) side(t timers, sender, judge role, late *shifts, resume Silen
 	j := or(sender.Jitter, [2]float64{1, 1})
 	h, d := t.send.Seconds(), t.detect.Seconds()
 	s := side{age: age{h * j[0], h * j[1]}, dlo: d, dhi: d, late: late, resume: triOf(resume)}
+	if tick := or(sender.Tick, 0).Seconds(); tick > 0 && tick < h && j[0] == 1 && j[1] == 1 {
+		s.age, s.held = age{tick, tick}, h-tick
+	}
 	if judge.DetectShare != nil {
 		s.dlo, s.dhi = d*judge.DetectShare[0], d*judge.DetectShare[1]
 	}
@@ -466,6 +498,10 @@ func (k *compiler) wake(r *relation, a state.Adjacency, dev, nbr role, back time
 		k.note(r, "state kept over the silence", "yes", true, "not told; where it is not kept this adjacency drops")
 	}
 	cut := k.cut(dev)
+	if ka := or(dev.Keepalive, 0); ka > 0 {
+		k.second(r, timers{send: ka / 3, detect: ka}, dev, nbr)
+		k.note(r, "session ends after", ka.String()+" without a message", true, dev.source("keepalive"))
+	}
 	if cut {
 		r.own.devCut = backoff{or(nbr.RTO, time.Second).Seconds()}
 		k.note(r, "first retransmission", or(nbr.RTO, time.Second).String()+", then doubled", false, nbr.source("rto"))
@@ -485,6 +521,14 @@ func (k *compiler) wake(r *relation, a state.Adjacency, dev, nbr role, back time
 		r.own.phase = p
 		k.note(r, "ends that send in step", fmt.Sprintf("%.0f %%", 100*p), false, dev.source("phase"))
 	}
+}
+
+// second gives a session a second timer, over TCP; its hellos are in none.
+// Source: RFC 5036 §2.4.1 and §2.5.6.
+func (k *compiler) second(r *relation, t timers, dev, nbr role) {
+	r.own.also, r.own.cutSecond = true, true
+	r.own.nbr2 = k.side(t, dev, nbr, k.lateness(r.protocol, nbr.daemon, dev.daemon, false), k.options.ResumeDelay)
+	r.own.dev2 = k.side(t, nbr, dev, k.lateness(r.protocol, dev.daemon, nbr.daemon, !k.cut(dev)), Silence{})
 }
 
 // cut says whether a protocol loses its transport for the silence.

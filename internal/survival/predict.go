@@ -261,6 +261,15 @@ type lossView struct {
 	early, late float64 // earliest and latest instant of the silence at which it is given up
 	back        [2]float64
 	kept        [2]float64
+	keptDown    bool
+}
+
+// whole is what a restart that goes well costs in a silence of s.
+func (v lossView) whole(s float64) (least, most float64) {
+	if v.keptDown {
+		return v.kept[0] + s, v.kept[1] + s
+	}
+	return v.kept[0], v.kept[1]
 }
 
 func (v lossView) lost(s float64) (least, most float64) {
@@ -304,25 +313,35 @@ func (b *bound) lossView(i int) lossView {
 	v.early, v.late = min(v.early, early), max(v.late, late)
 	v.back = [2]float64{r.back[0], r.back[1] + v.back[1]}
 	if r.mode == graceful {
-		v.kept = r.kept
+		v.kept, v.keptDown = r.kept, r.keptDown
 	}
 	return v
 }
 
 // givenUp is the earliest and the latest instant of a silence at which the
-// neighbour gives the device up, seconds from its beginning.
+// neighbour gives the device up, or the device forgets what it forwards by,
+// seconds from its beginning.
 func (r *relation) givenUp() (early, late float64) {
-	switch r.own.fate {
-	case alive:
+	switch {
+	case r.own.fate == alive:
 		return math.Inf(1), 0
-	case lost:
+	case r.mode != frozen:
+		return r.given[0], r.given[1]
+	case r.own.fate == lost: // already down
 		return 0, math.Inf(1)
 	default:
+		return r.own.nbr.givesUp()
 	}
-	if r.own.nbr.forever {
+}
+
+// givesUp is the earliest and the latest instant of a silence at which the
+// side's judge gives up, less the resume delay, so that the rest of the silence
+// is what is lost of it.
+func (d *side) givesUp() (early, late float64) {
+	if d.forever {
 		return math.Inf(1), math.Inf(1)
 	}
-	return r.own.nbr.dlo + r.own.nbr.late.least() - r.own.nbr.age.hi, r.own.nbr.dead()
+	return d.dlo + d.late.least() - d.age.hi - d.held - d.resume.u, d.dead() + d.held
 }
 
 // marginal integrates one relation over the law.
@@ -349,7 +368,8 @@ func (b *bound) marginal(i int, view lossView) marginal {
 			g.alone = 1
 		}
 		if carries {
-			g.loss = Interval{view.kept[0], view.kept[1]}
+			mean := b.law.Mean().Seconds()
+			g.loss.Least, g.loss.Most = view.whole(mean)
 			g.ifLost.Least, g.ifLost.Most = view.lost(most)
 		}
 		return g
@@ -362,7 +382,7 @@ func (b *bound) marginal(i int, view lossView) marginal {
 		knots = append(knots, view.early, view.late)
 	}
 	room := make([]float64, len(prog.steps))
-	mean, _ := b.law.expect(knots, 3, func(s float64, out []float64) {
+	mean, _ := b.law.expect(knots, 5, func(s float64, out []float64) {
 		for _, c := range prog.classes {
 			b.live[c] = b.classes[c].live(s)
 		}
@@ -370,7 +390,9 @@ func (b *bound) marginal(i int, view lossView) marginal {
 		out[0] = p
 		if carries {
 			lo, hi := view.lost(s)
+			well, ill := view.whole(s)
 			out[1], out[2] = (1-p)*lo, (1-p)*hi
+			out[3], out[4] = p*well, p*ill
 		}
 	})
 	g.survive = unit(mean[0])
@@ -385,7 +407,7 @@ func (b *bound) marginal(i int, view lossView) marginal {
 	} else {
 		g.ifLost.Least, g.ifLost.Most = view.lost(most)
 	}
-	g.loss = Interval{mean[1] + g.survive*view.kept[0], mean[2] + g.survive*view.kept[1]}
+	g.loss = Interval{mean[1] + mean[3], mean[2] + mean[4]}
 	return g
 }
 
@@ -580,9 +602,17 @@ func (m *model) why(r *relation, w *AdjacencyForecast, safe, dead float64, law L
 	}
 	short := func(s float64) string { return seconds(s).Round(time.Millisecond).String() }
 	if r.mode == graceful {
-		text := fmt.Sprintf("it restarts with its neighbour's help, which lasts for silences up to %s", short(max(0, safe)))
-		if r.own.judges && r.own.nbr.safe() < r.own.grace.safe() {
-			text = fmt.Sprintf("it restarts with its neighbour's help, but the neighbour's own timer may run out before, from a silence of %s on", short(max(0, safe)))
+		grace, helped := short(max(0, r.own.grace.safe())), short(max(0, r.own.helped.safe()))
+		text := "it restarts with its neighbour's help, which lasts for silences up to " + grace
+		switch {
+		case r.own.unaware == 1 && r.own.judges:
+			text = "it restarts with its neighbour's help, but the neighbour's own timer may run out before, from a silence of " + helped + " on"
+		case r.own.unaware == 1:
+			text = "it restarts with its neighbour's help, which begins when the neighbour's own timer runs out and lasts for silences up to " + helped
+		case r.own.unaware > 0 && r.own.judges:
+			text += ", or only up to " + helped + " where the neighbour is not told of the loss and its own timer runs out"
+		case r.own.unaware > 0:
+			text += " where the neighbour learns of the loss at once, and up to " + helped + " where its own timer must run out first"
 		}
 		return text, w.Source
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -36,6 +37,7 @@ type Behaviour struct {
 	Detect          *time.Duration    `yaml:"detect,omitempty"`
 	Ratio           *float64          `yaml:"ratio,omitempty"`
 	Jitter          *[2]float64       `yaml:"jitter,omitempty"`
+	Tick            *time.Duration    `yaml:"tick,omitempty"`
 	DetectShare     *[2]float64       `yaml:"detect-share,omitempty"`
 	DetectOffset    *[2]time.Duration `yaml:"detect-offset,omitempty"`
 	Late            []Late            `yaml:"late,omitempty"`
@@ -48,6 +50,8 @@ type Behaviour struct {
 	RTO             *time.Duration    `yaml:"rto,omitempty"`
 	Return          *[2]time.Duration `yaml:"return,omitempty"`
 	ReturnHellos    *[2]float64       `yaml:"return-hellos,omitempty"`
+	IdleHold        *[2]time.Duration `yaml:"idle-hold,omitempty"`
+	Keepalive       *time.Duration    `yaml:"keepalive,omitempty"`
 	Reconnect       *[2]time.Duration `yaml:"reconnect,omitempty"`
 	ReconnectHellos *[2]float64       `yaml:"reconnect-hellos,omitempty"`
 	RestartTime     *time.Duration    `yaml:"restart-time,omitempty"`
@@ -60,9 +64,11 @@ type Behaviour struct {
 
 // GracefulLoss is the traffic lost in a graceful restart that goes well.
 // Forward needs the device's forwarding table, Reverse the neighbour's.
+// WhileDown says that the silence itself is lost besides.
 type GracefulLoss struct {
-	Forward [2]time.Duration `yaml:"forward"`
-	Reverse [2]time.Duration `yaml:"reverse"`
+	Forward   [2]time.Duration `yaml:"forward"`
+	Reverse   [2]time.Duration `yaml:"reverse"`
+	WhileDown bool             `yaml:"while-down,omitempty"`
 }
 
 // Late is one row of a discrete distribution: By with probability Weight.
@@ -193,7 +199,13 @@ func (b Behaviour) validate(where string) error {
 	if b.Jitter != nil && !(b.Jitter[0] > 0 && b.Jitter[1] <= 1) {
 		return bad("jitter", *b.Jitter, "shares above 0 and not above 1")
 	}
-	durations := map[string]*[2]time.Duration{"return": b.Return, "reconnect": b.Reconnect}
+	if b.Tick != nil && *b.Tick <= 0 {
+		return bad("tick", *b.Tick, "a duration above zero")
+	}
+	if b.Keepalive != nil && *b.Keepalive < 0 {
+		return bad("keepalive", *b.Keepalive, "a duration, not negative")
+	}
+	durations := map[string]*[2]time.Duration{"return": b.Return, "reconnect": b.Reconnect, "idle-hold": b.IdleHold}
 	if b.GracefulLoss != nil {
 		durations["graceful-loss forward"], durations["graceful-loss reverse"] = &b.GracefulLoss.Forward, &b.GracefulLoss.Reverse
 	}
@@ -239,6 +251,7 @@ type role struct {
 	standard Behaviour
 	daemon   string // as it was written; empty when nobody told
 	known    bool   // the daemon has a profile for this protocol
+	variant  string // of the daemon, where it has a profile of its own
 	over     map[string]bool
 }
 
@@ -246,16 +259,31 @@ type role struct {
 func (p *Profiles) role(protocol, daemon string) role {
 	std := p.Protocols[protocol]
 	out := role{Behaviour: std, standard: std, daemon: daemon}
-	over, ok := p.Daemons[family(daemon)][protocol]
+	name, ok := p.daemon(daemon)
 	if !ok {
 		return out
 	}
-	out.known, out.over = true, map[string]bool{"late": over.Late != nil, "hello-late": over.HelloLate != nil, "self-late": over.SelfLate != nil}
+	base, variant, _ := strings.Cut(name, "+")
+	if over, ok := p.Daemons[base][protocol]; ok {
+		out.overlay(over)
+	}
+	if over, ok := p.Daemons[name][protocol]; ok && variant != "" {
+		out.variant = variant
+		out.overlay(over)
+	}
+	return out
+}
+
+// overlay puts an implementation's behaviour over what the role has.
+func (out *role) overlay(over Behaviour) {
+	was := out.over
+	out.over = map[string]bool{"late": over.Late != nil, "hello-late": over.HelloLate != nil, "self-late": over.SelfLate != nil}
 	b := &out.Behaviour
 	out.over["hello"] = set(&b.Hello, over.Hello)
 	out.over["detect"] = set(&b.Detect, over.Detect)
 	out.over["ratio"] = set(&b.Ratio, over.Ratio)
 	out.over["jitter"] = set(&b.Jitter, over.Jitter)
+	out.over["tick"] = set(&b.Tick, over.Tick)
 	out.over["detect-share"] = set(&b.DetectShare, over.DetectShare)
 	out.over["detect-offset"] = set(&b.DetectOffset, over.DetectOffset)
 	out.over["self-drop"] = set(&b.SelfDrop, over.SelfDrop)
@@ -265,6 +293,8 @@ func (p *Profiles) role(protocol, daemon string) role {
 	out.over["rto"] = set(&b.RTO, over.RTO)
 	out.over["return"] = set(&b.Return, over.Return)
 	out.over["return-hellos"] = set(&b.ReturnHellos, over.ReturnHellos)
+	out.over["idle-hold"] = set(&b.IdleHold, over.IdleHold)
+	out.over["keepalive"] = set(&b.Keepalive, over.Keepalive)
 	out.over["reconnect"] = set(&b.Reconnect, over.Reconnect)
 	out.over["reconnect-hellos"] = set(&b.ReconnectHellos, over.ReconnectHellos)
 	out.over["restart-time"] = set(&b.RestartTime, over.RestartTime)
@@ -280,8 +310,15 @@ func (p *Profiles) role(protocol, daemon string) role {
 	if over.SelfLate != nil {
 		b.SelfLate = over.SelfLate
 	}
-	b.Source, b.Sources = over.Source, over.Sources
-	return out
+	for field, on := range was {
+		out.over[field] = out.over[field] || on
+	}
+	sources := map[string]string{}
+	if out.known { // a variant leaves the daemon's sources of what it leaves out
+		maps.Copy(sources, b.Sources)
+	}
+	maps.Copy(sources, over.Sources)
+	out.known, b.Source, b.Sources = true, over.Source, sources
 }
 
 func set[T any](dst **T, v *T) bool {
@@ -304,6 +341,19 @@ func (r role) source(field string) string {
 		return s
 	}
 	return r.standard.Source
+}
+
+// daemon finds the profile of an implementation: that of its variant, such as
+// "frr+kept", where there is one, and otherwise that of the daemon itself.
+func (p *Profiles) daemon(name string) (string, bool) {
+	base, variant, varied := strings.Cut(name, "+")
+	if f := family(base) + "+" + strings.ToLower(strings.TrimSpace(variant)); varied {
+		if _, ok := p.Daemons[f]; ok {
+			return f, true
+		}
+	}
+	_, ok := p.Daemons[family(base)]
+	return family(base), ok
 }
 
 // family strips what is no name from an implementation: "ovs3.1" is "ovs".

@@ -3,6 +3,7 @@ package survival
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"towpath/internal/fleet"
@@ -50,6 +51,11 @@ func (k *compiler) coldStart(r *relation, a state.Adjacency) {
 		return
 	}
 	r.mode = cold
+	_, late := r.own.nbr.givesUp()
+	if k.role(a.Protocol, "").Transport != nil && k.options.Notice == NoticeAtOnce {
+		late = 0
+	}
+	r.given = [2]float64{0, late} // the device may forget at once what it forwards by
 	r.own = own{fate: lost}
 	r.fixed = "its state is not kept over the silence and nobody helps it restart"
 	r.source = "the device"
@@ -72,39 +78,58 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 	k.note(r, "restart time", limit.String(), !known, src)
 	k.note(r, "session back after", fmt.Sprintf("%v to %v", seconds(back[0]), seconds(back[1])), dev.source("reconnect") == dev.standard.Sources["reconnect"], dev.source("reconnect"))
 	nbr := r.own.nbr
-	r.own = own{fate: restarts, nbr: nbr, grace: side{
-		dlo: limit.Seconds() - back[1], dhi: limit.Seconds() - back[0], resume: triOf(k.options.ResumeDelay),
-	}}
+	// told is the wait where the neighbour's clock starts with the silence or
+	// before, within where the session must be back before its own timer runs
+	// out, after where its clock starts only then. Where both its timer and the
+	// way back have a width, their sum is taken to be even over the sum of both.
+	told := side{dlo: limit.Seconds() - back[1], dhi: limit.Seconds() - back[0], resume: triOf(k.options.ResumeDelay)}
+	within, after := nbr, nbr
+	within.dlo, within.dhi = nbr.dlo-back[1], nbr.dhi-back[0]
+	after.dlo, after.dhi = nbr.dlo+told.dlo, nbr.dhi+told.dhi
+	r.own = own{fate: restarts, nbr: nbr, grace: told}
 	r.source = src
 	switch a.Protocol {
 	case state.BGP:
-		// Source: RFC 4724 §5 and RFC 8538 §4: without the N bit in both
-		// directions an expired hold timer ends the session for good, so the
-		// new one must be opened before.
+		// Source: RFC 4724 §4.2, the helper's clock starts when it sees the TCP
+		// session go; §5 and RFC 8538 §4, without the N bit in both directions an
+		// expired hold timer ends the session for good, so the new one must be
+		// opened before.
 		n, told := a.Restart.Notification.Get()
-		r.own.judges = !n
 		r.source = "RFC 4724 §4.2"
-		if !n {
-			k.note(r, "helps after its hold timer ran out (N bit)", "no", !told, "RFC 4724 §4, RFC 8538 §4")
-		} else {
+		k.notice(r)
+		switch {
+		case n:
+			r.own.helped = after
 			k.note(r, "helps after its hold timer ran out (N bit)", "yes", false, "RFC 8538 §4")
+		default:
+			r.own.helped, r.own.judges = within, r.own.unaware > 0
+			k.note(r, "helps after its hold timer ran out (N bit)", "no", !told, "RFC 4724 §4, RFC 8538 §4")
 		}
 		r.cautions = append(r.cautions, "stale routes live until End-of-RIB or the stale timer; the restarter must not defer its route selection longer (RFC 4724 §4.1, RFC 8538 §4.1)")
 	case state.OSPFv2, state.OSPFv3:
 		r.source = "RFC 3623 §3.1"
-		r.own.judges = k.options.Unplanned // a grace-LSA then reaches it only after the silence: §5
+		if k.options.Unplanned { // a grace-LSA then reaches it only after the silence: §5
+			r.own.helped, r.own.unaware, r.own.judges = nbr, 1, true
+		}
 	case state.ISIS:
 		r.source = "RFC 8706 §3.2.1"
-		r.own.judges = k.options.Unplanned || !known
-		if r.own.judges {
+		if k.options.Unplanned || !known {
+			// The first hello that asks for a restart refreshes the holding time,
+			// once, so that it need only come before that has run out.
+			r.own.helped, r.own.unaware, r.own.judges = nbr, 1, true
 			k.note(r, "restart announced beforehand", "no", !k.options.Unplanned, "RFC 8706 §3.2.1, the holding time is refreshed once only")
 		}
 	case state.LDP:
 		r.source = "RFC 3478 §3.3"
+		r.own.helped = after
+		k.notice(r)
 	case state.RSVP:
-		r.source = "RFC 3473 §9.5"
-		r.own.judges = false
+		// Source: RFC 3473 §9.5.2, the restart time begins when the neighbour
+		// has lost the hellos.
+		r.source = "RFC 3473 §9.5.2"
+		r.own.helped, r.own.unaware = after, 1
 	}
+	r.given = r.helpEnds(limit.Seconds())
 	// Loss of a restart that goes well.
 	kept, keptKnown := a.Restart.ForwardingKept.Get()
 	loss := dev.GracefulLoss
@@ -112,9 +137,11 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 	case keptKnown && !kept:
 		// Source: RFC 4724 §4.2, F = 0 deletes the stale routes at once; the
 		// routes come back with the initial update.
+		r.given[0] = 0
 		r.kept = [2]float64{0.01, max(back[1], r.back[1])}
 		k.note(r, "forwarding kept (F bit)", "no", false, "RFC 4724 §4.2")
 	case loss != nil:
+		r.keptDown = loss.WhileDown
 		r.kept = [2]float64{
 			min(loss.Forward[0].Seconds(), loss.Reverse[0].Seconds()), max(loss.Forward[1].Seconds(), loss.Reverse[1].Seconds()),
 		}
@@ -122,7 +149,11 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 			// One direction surely loses, so traffic is touched.
 			r.kept[0] = max(loss.Forward[0].Seconds(), loss.Reverse[0].Seconds())
 		}
-		k.note(r, "loss of a restart that goes well", fmt.Sprintf("forward %v to %v, reverse %v to %v", loss.Forward[0], loss.Forward[1], loss.Reverse[0], loss.Reverse[1]), false, dev.source("graceful-loss"))
+		besides := ""
+		if loss.WhileDown {
+			besides = ", and the silence itself"
+		}
+		k.note(r, "loss of a restart that goes well", fmt.Sprintf("forward %v to %v, reverse %v to %v%s", loss.Forward[0], loss.Forward[1], loss.Reverse[0], loss.Reverse[1], besides), false, dev.source("graceful-loss"))
 	default:
 		r.kept = [2]float64{0, back[1]}
 		k.note(r, "loss of a restart that goes well", fmt.Sprintf("0s to %v", seconds(back[1])), true, "the standard means none; implementations were seen to lose about a second")
@@ -131,6 +162,39 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 	if !keptKnown && loss == nil {
 		k.note(r, "forwarding kept (F bit)", "yes", true, "RFC 4724 §3")
 	}
+}
+
+// notice works out whether the neighbour learns at once that the TCP session is
+// gone, or only when its own timer runs out or the device is back.
+func (k *compiler) notice(r *relation) {
+	const rule = "RFC 4724 §4.2, on detecting the end of the TCP session"
+	switch n := k.options.Notice; {
+	case n == NoticeAtOnce:
+		k.note(r, "neighbour learns of the loss", "at once", false, "the caller")
+	case n == NoticeNever || k.options.TransportCut:
+		r.own.unaware = 1
+		k.note(r, "neighbour learns of the loss", "when its own timer runs out, or when the device is back", false, "the caller; "+rule)
+	default:
+		r.own.unaware = 0.5
+		k.note(r, "neighbour learns of the loss", "at once, or when its own timer runs out, each as likely", true, rule)
+	}
+}
+
+// helpEnds are the earliest and the latest instant of a silence at which the
+// help ends when the session is not back.
+func (r *relation) helpEnds(limit float64) [2]float64 {
+	out := [2]float64{math.Inf(1), 0}
+	if r.own.unaware < 1 {
+		out = [2]float64{limit, limit}
+	}
+	if r.own.unaware > 0 {
+		early, late := r.own.nbr.givesUp()
+		if !r.own.judges {
+			early, late = early+limit, late+limit
+		}
+		out = [2]float64{min(out[0], early), max(out[1], late)}
+	}
+	return out
 }
 
 // Conflict says that two devices must not be upgraded at the same time.

@@ -3,6 +3,7 @@ package survival
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -25,19 +26,20 @@ func TestGracefulRestartMustEndInTime(t *testing.T) {
 	// beyond its hold timer.
 	bgp := restarting(state.BGP, 60*time.Second)
 	bgp.Restart.Notification = some(true)
+	atOnce, never := Options{Notice: NoticeAtOnce}, Options{Notice: NoticeNever}
 	for s, want := range map[time.Duration]Outcome{30 * time.Second: RestartsGracefully, 58 * time.Second: AtRisk, 61 * time.Second: Drops} {
-		if got, _ := forecastOne(bgp, Fixed(s), Options{}); got.Outcome != want {
+		if got, _ := forecastOne(bgp, Fixed(s), atOnce); got.Outcome != want {
 			t.Errorf("BGP after %v: %s, want %s (%s)", s, got.Outcome, want, got.Why)
 		}
 	}
-	if got, _ := forecastOne(bgp, Fixed(58*time.Second), Options{}); math.Abs(got.Survive-0.4) > 1e-9 { // back after 0 to 5 s, 2 s are left
+	if got, _ := forecastOne(bgp, Fixed(58*time.Second), atOnce); math.Abs(got.Survive-0.4) > 1e-9 { // back after 0 to 5 s, 2 s are left
 		t.Errorf("two of five seconds: %v", got.Survive)
 	}
 	// Without it the hold timer, 9 s less a keepalive interval, comes first.
 	bgp.Restart.Notification = some(false)
 	bgp.Timers = state.Timers{Send: some(3 * time.Second), NeighbourDetect: some(9 * time.Second)}
-	for s, want := range map[time.Duration]Outcome{6 * time.Second: RestartsGracefully, 8 * time.Second: AtRisk, 9 * time.Second: Drops} {
-		if got, _ := forecastOne(bgp, Fixed(s), Options{}); got.Outcome != want {
+	for s, want := range map[time.Duration]Outcome{time.Second: RestartsGracefully, 6 * time.Second: AtRisk, 8 * time.Second: AtRisk, 9 * time.Second: Drops} {
+		if got, _ := forecastOne(bgp, Fixed(s), never); got.Outcome != want {
 			t.Errorf("BGP without N after %v: %s, want %s (%s)", s, got.Outcome, want, got.Why)
 		}
 	}
@@ -58,6 +60,72 @@ func TestGracefulRestartMustEndInTime(t *testing.T) {
 		if got, _ := forecastOne(isis, Fixed(s), Options{}); got.Outcome != want {
 			t.Errorf("IS-IS after %v: %s, want %s", s, got.Outcome, want)
 		}
+	}
+}
+
+// TestTheHelpersClockStartsWhenItSeesTheSessionGo: the restart time is not
+// counted from the beginning of the silence but from when the helper sees that
+// the TCP session is gone.
+// Source: RFC 4724 §4.2; RFC 8538 §4 (with the N bit when the hold timer has run
+// out too); RFC 3478 §3.3 for LDP; RFC 3473 §9.5.2 for RSVP.
+func TestTheHelpersClockStartsWhenItSeesTheSessionGo(t *testing.T) {
+	bgp := restarting(state.BGP, 60*time.Second)
+	bgp.Restart.Notification = some(true)
+	bgp.Timers = state.Timers{Send: some(3 * time.Second), NeighbourDetect: some(9 * time.Second)}
+	ldp := restarting(state.LDP, 60*time.Second) // hello 5 s, hold 15 s
+	rsvp := restarting(state.RSVP, 60*time.Second)
+	rsvp.Timers = state.Timers{Send: some(2 * time.Second), NeighbourDetect: some(7 * time.Second)}
+	quick, err := ReadProfiles(strings.NewReader("daemons:\n  quick:\n" +
+		"    bgp: {reconnect: [0s, 0s], jitter: [1, 1], source: a session that is back at once}\n" +
+		"    ldp: {reconnect: [0s, 0s], source: the same}\n    rsvp: {reconnect: [0s, 0s], source: the same}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []struct {
+		what   string
+		a      state.Adjacency
+		notice Notice
+		s      float64
+		want   float64 // by hand
+	}{
+		{"told at once, within the restart time", bgp, NoticeAtOnce, 59.9, 1},
+		{"told at once, beyond it", bgp, NoticeAtOnce, 60.1, 0},
+		{"not told: the clock starts 6 to 9 s later", bgp, NoticeNever, 65.9, 1},
+		{"half of them", bgp, NoticeNever, 67.5, 0.5},
+		{"a sixth", bgp, NoticeNever, 68.5, 1.0 / 6},
+		{"none", bgp, NoticeNever, 69.1, 0},
+		{"nobody knows which: within both", bgp, NoticeUnknown, 59.9, 1},
+		{"within one of both", bgp, NoticeUnknown, 65, 0.5},
+		{"within half of one", bgp, NoticeUnknown, 67.5, 0.25},
+		{"within none", bgp, NoticeUnknown, 69.1, 0},
+		{"LDP not told: 10 to 15 s later", ldp, NoticeNever, 72.5, 0.5},
+		{"LDP told", ldp, NoticeAtOnce, 60.1, 0},
+		{"RSVP has no session to be told of: 5 to 7 s later", rsvp, NoticeAtOnce, 66, 0.5},
+	} {
+		o := Options{Notice: x.notice, Profiles: quick, Implementation: "quick"}
+		got, f := forecastOne(x.a, Fixed(seconds(x.s)), o)
+		if math.Abs(got.Survive-x.want) > 1e-9 {
+			t.Errorf("%s, %v s: %v, want %v: %s", x.what, x.s, got.Survive, x.want, got.Why)
+		}
+		if assumed := slices.ContainsFunc(f.Assumed, func(l string) bool { return strings.Contains(l, "neighbour learns of the loss") }); assumed != (x.notice == NoticeUnknown && x.a.Protocol != state.RSVP) {
+			t.Errorf("%s: assumed %q", x.what, f.Assumed)
+		}
+	}
+	// Without the N bit an expired hold timer ends the session for good, but one
+	// that was reset has none that could expire.
+	bgp.Restart.Notification = some(false)
+	for _, x := range []struct {
+		notice Notice
+		s      float64
+		want   float64
+	}{{NoticeNever, 5.9, 1}, {NoticeNever, 7.5, 0.5}, {NoticeNever, 9.1, 0}, {NoticeAtOnce, 59.9, 1}, {NoticeUnknown, 30, 0.5}} {
+		if got, _ := forecastOne(bgp, Fixed(seconds(x.s)), Options{Notice: x.notice, Profiles: quick, Implementation: "quick"}); math.Abs(got.Survive-x.want) > 1e-9 {
+			t.Errorf("without N, %q, %v s: %v, want %v: %s", x.notice, x.s, got.Survive, x.want, got.Why)
+		}
+	}
+	// A cut of the transport tells nobody anything.
+	if got, _ := forecastOne(bgp, Fixed(30*time.Second), Options{TransportCut: true}); got.Survive != 0 {
+		t.Errorf("transport cut: %v", got.Survive)
 	}
 }
 
@@ -154,21 +222,29 @@ func TestLossCoversWhatWasMeasured(t *testing.T) {
 	bgpNoF.Restart.ForwardingKept = some(false)
 	for _, x := range []struct {
 		what     string
+		variant  string
 		a        state.Adjacency
 		down     time.Duration
 		outcome  Outcome
 		measured []float64 // seconds lost in the direction that lost more
 	}{
-		{"BGP restarts gracefully", bgp, 3 * time.Second, RestartsGracefully, []float64{1.148, 1.150, 1.266}},
-		{"BGP without F bit", bgpNoF, 3 * time.Second, RestartsGracefully, []float64{1.154, 1.152, 1.152}},
-		{"BGP beyond the restart time", bgpShort, 8 * time.Second, Drops, []float64{5.111, 5.106, 5.355}},
-		{"BGP without graceful restart", bgpNone, 3 * time.Second, Drops, []float64{5.168, 5.165, 5.167}},
-		{"OSPF planned", ospf, 3 * time.Second, RestartsGracefully, []float64{0, 0}},
-		{"OSPF planned, down longer than the dead interval", ospf, 6 * time.Second, RestartsGracefully, []float64{0}},
-		{"OSPF without graceful restart", ospfNone, 3 * time.Second, Drops, []float64{14.668, 14.679, 11.591, 11.550, 9.602}},
-		{"OSPF without, down 6 s", ospfNone, 6 * time.Second, Drops, []float64{16.806, 9.486}},
+		{"BGP restarts gracefully", "", bgp, 3 * time.Second, RestartsGracefully, []float64{1.148, 1.150, 1.266}},
+		{"BGP without F bit", "", bgpNoF, 3 * time.Second, RestartsGracefully, []float64{1.154, 1.152, 1.152}},
+		{"BGP beyond the restart time", "", bgpShort, 8 * time.Second, Drops, []float64{5.111, 5.106, 5.355}},
+		{"BGP without graceful restart", "", bgpNone, 3 * time.Second, Drops, []float64{5.168, 5.165, 5.167}},
+		{"BGP, zebra too, the kernel keeps its routes", "+kept", bgp, 3 * time.Second, RestartsGracefully, []float64{0, 0, 0}},
+		{"BGP, zebra too, it sweeps the routes", "+swept", bgp, 3 * time.Second, RestartsGracefully, []float64{2.627, 2.505, 2.660}},
+		{"BGP, ended in order", "+withdrawn", bgp, 3 * time.Second, RestartsGracefully, []float64{5.615, 5.309, 5.333}},
+		{"BGP and zebra, ended in order", "+withdrawn", bgp, 3 * time.Second, RestartsGracefully, []float64{5.623, 5.529, 5.528}},
+		{"BGP without graceful restart, zebra too", "+swept", bgpNone, 3 * time.Second, Drops, []float64{5.107, 5.118, 5.140}},
+		{"BGP without, the kernel keeps its routes", "+kept", bgpNone, 3 * time.Second, Drops, []float64{5.157, 5.120, 5.109}},
+		{"OSPF planned, zebra too, the kernel keeps its routes", "+kept", ospf, 3 * time.Second, RestartsGracefully, []float64{0}},
+		{"OSPF planned", "", ospf, 3 * time.Second, RestartsGracefully, []float64{0, 0}},
+		{"OSPF planned, down longer than the dead interval", "", ospf, 6 * time.Second, RestartsGracefully, []float64{0}},
+		{"OSPF without graceful restart", "", ospfNone, 3 * time.Second, Drops, []float64{14.668, 14.679, 11.591, 11.550, 9.602}},
+		{"OSPF without, down 6 s", "", ospfNone, 6 * time.Second, Drops, []float64{16.806, 9.486}},
 	} {
-		got, f := forecastOne(x.a, Fixed(x.down), Options{Implementation: "frr", ResumeDelay: Silence{}})
+		got, f := forecastOne(x.a, Fixed(x.down), Options{Implementation: "frr" + x.variant, Notice: NoticeAtOnce})
 		if got.Outcome != x.outcome {
 			t.Errorf("%s: %s, want %s: %s", x.what, got.Outcome, x.outcome, got.Why)
 		}
@@ -176,6 +252,9 @@ func TestLossCoversWhatWasMeasured(t *testing.T) {
 			if m < got.Loss.Least-1e-9 || m > got.Loss.Most+1e-9 {
 				t.Errorf("%s: %v s were lost, the forecast says %v", x.what, m, got.Loss)
 			}
+		}
+		if got.Protocol == state.BGP && got.Loss.Most-got.Loss.Least > 3.5 {
+			t.Errorf("%s: %v is too wide to be of use", x.what, got.Loss)
 		}
 		if touched := x.measured[0] > 0; touched == (f.Untouched > 0) {
 			t.Errorf("%s: P(untouched) = %v", x.what, f.Untouched)

@@ -93,7 +93,10 @@ type side struct {
 	dlo, dhi float64
 	late     *shifts
 	resume   tri
-	forever  bool // it never gives up
+	// held is how much longer the silence seems to the judge because the
+	// sender's hello timer does not run while it sleeps: see [Behaviour].
+	held    float64
+	forever bool // it never gives up
 }
 
 // safe is the largest silence that the side surely lives through; it may be
@@ -102,7 +105,7 @@ func (d *side) safe() float64 {
 	if d.forever {
 		return math.Inf(1)
 	}
-	return d.dlo + d.late.least() - d.resume.u - d.age.hi
+	return d.dlo + d.late.least() - d.resume.u - d.age.hi - d.held
 }
 
 // dead is the silence from which on it surely does not.
@@ -110,7 +113,7 @@ func (d *side) dead() float64 {
 	if d.forever {
 		return math.Inf(1)
 	}
-	return d.dhi + d.late.most() - d.resume.l
+	return d.dhi + d.late.most() - d.resume.l - d.held
 }
 
 // live is the probability that the side lives through a silence of s.
@@ -132,6 +135,7 @@ func (d *side) live(s float64) float64 {
 
 // resumed is live without lateness: the mean of judged over the resume delay.
 func (d *side) resumed(s float64) float64 {
+	s += d.held
 	if d.resume.point() {
 		return d.judged(s + d.resume.l)
 	}
@@ -156,7 +160,7 @@ func (d *side) patient(x float64) float64 {
 	if d.forever {
 		return 1
 	}
-	still := side{dlo: d.dlo, dhi: d.dhi, late: d.late, resume: d.resume}
+	still := side{dlo: d.dlo, dhi: d.dhi, late: d.late, resume: d.resume, held: d.held}
 	return still.live(x)
 }
 
@@ -193,7 +197,7 @@ func (d *side) knots(out []float64) []float64 {
 		for _, r := range resumes[:nr] {
 			for _, a := range ages[:na] {
 				for _, t := range detects[:nd] {
-					out = append(out, t+l-a-r)
+					out = append(out, t+l-a-r-d.held)
 				}
 			}
 		}
@@ -310,9 +314,15 @@ type own struct {
 	// nbrCut and devCut say that the hellos the neighbour, or the device,
 	// judges by travel on a TCP session whose path is cut.
 	nbrCut, devCut backoff
-	// grace is, for fate restarts, the wait for the session to come back;
-	// judges then says that the neighbour's timer must not run out before.
-	grace side
+	// cutSecond says that nbrCut and devCut concern the second timer only.
+	cutSecond bool
+	// grace and helped are, for fate restarts, the wait for the session to come
+	// back: grace where the neighbour's clock starts with the silence, helped
+	// where it starts when the neighbour's own timer has run out, or where that
+	// must not run out before, which judges then says. unaware is the
+	// probability of the latter.
+	grace, helped side
+	unaware       float64
 }
 
 func (o *own) bounds() (safe, dead float64) {
@@ -322,9 +332,9 @@ func (o *own) bounds() (safe, dead float64) {
 	case lost:
 		return math.Inf(-1), math.Inf(-1)
 	case restarts:
-		safe, dead = o.grace.safe(), o.grace.dead()
-		if o.judges {
-			safe, dead = min(safe, o.nbr.safe()), min(dead, o.nbr.dead())
+		safe, dead = math.Inf(1), math.Inf(-1)
+		for _, d := range o.waits() {
+			safe, dead = min(safe, d.safe()), max(dead, d.dead())
 		}
 		return safe, dead
 	default:
@@ -337,9 +347,9 @@ func (o *own) bounds() (safe, dead float64) {
 		safe, dead = min(safe, lo), min(dead, hi)
 	}
 	safe, dead = math.Inf(1), math.Inf(1)
-	side(&o.nbr, o.nbrCut)
+	side(&o.nbr, o.first(o.nbrCut))
 	if o.judges {
-		side(&o.dev, o.devCut)
+		side(&o.dev, o.first(o.devCut))
 	}
 	if o.also {
 		side(&o.nbr2, o.nbrCut)
@@ -348,6 +358,25 @@ func (o *own) bounds() (safe, dead float64) {
 		}
 	}
 	return safe, dead
+}
+
+// first is what a cut of the path does to the first timer of the session.
+func (o *own) first(b backoff) backoff {
+	if o.cutSecond {
+		return backoff{}
+	}
+	return b
+}
+
+// waits are the waits for a restarted session that are possible.
+func (o *own) waits() []*side {
+	switch o.unaware {
+	case 0:
+		return []*side{&o.grace}
+	case 1:
+		return []*side{&o.helped}
+	}
+	return []*side{&o.grace, &o.helped}
 }
 
 // bounds are the cuts that d's judge surely, and surely does not, live
@@ -375,16 +404,19 @@ func (o *own) live(s float64) float64 {
 	case lost:
 		return 0
 	case restarts:
-		p := o.grace.live(s)
-		if o.judges && p > 0 {
-			p *= o.nbr.live(s)
+		p := 0.0
+		if o.unaware < 1 {
+			p += (1 - o.unaware) * o.grace.live(s)
+		}
+		if o.unaware > 0 {
+			p += o.unaware * o.helped.live(s)
 		}
 		return p
 	default:
 	}
-	p := one(&o.nbr, o.nbrCut, s)
+	p := one(&o.nbr, o.first(o.nbrCut), s)
 	if o.judges {
-		q := one(&o.dev, o.devCut, s)
+		q := one(&o.dev, o.first(o.devCut), s)
 		if o.phase > 0 && o.nbr.age == o.dev.age {
 			p = o.phase*o.inStep(s, p, q) + (1-o.phase)*p*q
 		} else {
@@ -416,18 +448,18 @@ func (o *own) inStep(s, p, q float64) float64 {
 		return 0
 	case p == 1 || q == 1:
 		return min(p, q)
-	case o.nbrCut.rto > 0 || o.devCut.rto > 0:
+	case o.first(o.nbrCut).rto > 0 || o.first(o.devCut).rto > 0:
 		return min(p, q)
 	}
 	knots := []float64{o.nbr.age.lo}
 	for _, d := range []*side{&o.nbr, &o.dev} {
-		still := side{dlo: d.dlo, dhi: d.dhi, late: d.late, resume: d.resume}
+		still := side{dlo: d.dlo, dhi: d.dhi, late: d.late, resume: d.resume, held: d.held}
 		for _, k := range still.knots(nil) {
 			knots = append(knots, k-s)
 		}
 		if d.late != nil {
 			for _, r := range d.late.rows {
-				knots = append(knots, d.dhi+r.by-s-d.resume.l)
+				knots = append(knots, d.dhi+r.by-s-d.resume.l-d.held)
 			}
 		}
 	}
@@ -453,14 +485,13 @@ func (o *own) knots(out []float64) []float64 {
 	}
 	switch o.fate {
 	case restarts:
-		out = o.grace.knots(out)
-		if o.judges {
-			out = o.nbr.knots(out)
+		for _, d := range o.waits() {
+			out = d.knots(out)
 		}
 	case waits:
-		side(&o.nbr, o.nbrCut)
+		side(&o.nbr, o.first(o.nbrCut))
 		if o.judges {
-			side(&o.dev, o.devCut)
+			side(&o.dev, o.first(o.devCut))
 		}
 		if o.also {
 			side(&o.nbr2, o.nbrCut)

@@ -107,7 +107,7 @@ func (d *side) lives(r *dice, b backoff, s, interval, since float64) bool {
 	}
 	detect := d.drawDetect(r)
 	if b.rto == 0 {
-		return since+s+d.resume.draw(r) < detect
+		return since+s+d.held+d.resume.draw(r) < detect
 	}
 	first := interval - since // when the next hello is sent, from the beginning
 	if first > s {
@@ -126,23 +126,25 @@ func (o *own) lives(r *dice, s float64) bool {
 	case lost:
 		return false
 	case restarts:
-		if !o.grace.lives(r, backoff{}, s, 0, 0) {
-			return false
+		d := &o.grace
+		if r.Float64() < o.unaware {
+			d = &o.helped
 		}
-		if !o.judges {
-			return true
-		}
-		x, a := o.nbr.age.draw(r)
-		return o.nbr.lives(r, backoff{}, s, x, a)
+		x, a := d.age.draw(r)
+		return d.lives(r, backoff{}, s, x, a)
 	default:
 	}
+	nbrCut, devCut := o.nbrCut, o.devCut
+	if o.cutSecond {
+		nbrCut, devCut = backoff{}, backoff{}
+	}
 	x, a := o.nbr.age.draw(r)
-	ok := o.nbr.lives(r, o.nbrCut, s, x, a)
+	ok := o.nbr.lives(r, nbrCut, s, x, a)
 	if o.judges {
 		if !(o.phase > 0 && o.nbr.age == o.dev.age && r.Float64() < o.phase) {
 			x, a = o.dev.age.draw(r)
 		}
-		ok = ok && o.dev.lives(r, o.devCut, s, x, a)
+		ok = ok && o.dev.lives(r, devCut, s, x, a)
 	}
 	if o.also {
 		x, a = o.nbr2.age.draw(r)
@@ -207,6 +209,9 @@ func drawOwn(t *rapid.T) own {
 		if rapid.Bool().Draw(t, "resumes late") {
 			d.resume = tri{0, f("resume", 0, 0.3), 0.4}
 		}
+		if j == 1 && rapid.Bool().Draw(t, "counts in ticks") {
+			d.held = h * f("held", 0, 0.5)
+		}
 		return d
 	}
 	o := own{fate: waits, nbr: one(), dev: one()}
@@ -218,9 +223,10 @@ func drawOwn(t *rapid.T) own {
 		o.judges, o.phase, o.dev.age = true, f("phase", 0.1, 1), o.nbr.age
 		o.dev.resume = tri{}
 	case 3:
-		o.fate, o.judges = restarts, rapid.Bool().Draw(t, "neighbour's timer")
+		o.fate, o.unaware = restarts, rapid.SampledFrom([]float64{0, 0.5, 1}).Draw(t, "unaware")
 		o.grace = side{dlo: f("grace", 0, 3), resume: o.nbr.resume}
 		o.grace.dhi = o.grace.dlo + f("width", 0, 4)
+		o.helped = one()
 	case 4:
 		o.judges, o.devCut = true, backoff{f("rto", 0.1, 0.4)}
 		if rapid.Bool().Draw(t, "both cut") {
@@ -228,6 +234,10 @@ func drawOwn(t *rapid.T) own {
 		}
 	case 5:
 		o.judges, o.also, o.nbr2, o.dev2 = true, true, one(), one()
+		if rapid.Bool().Draw(t, "the second is cut") {
+			o.cutSecond, o.devCut = true, backoff{0.21}
+			o.dev2.held = 0
+		}
 	}
 	return o
 }

@@ -27,10 +27,11 @@ type Trial struct {
 	// dev_fast and dev_slow (the device's own LACP timeout), device_master,
 	// device_active and device_backup, root_a (the device is the root) and
 	// root_b (the neighbour is), and words that change nothing: fast, slow, lan,
-	// p2p, bcast, dis_a, dis_b, v2, v3, links1, links2.
+	// p2p, bcast, dis_a, dis_b, v2, v3, links1, links2. A daemon may carry a
+	// version ("ovs3.1") and a variant ("frr+kept").
 	Implementation string
-	Hello          float64 // seconds between the device's hellos
-	Detect         float64 // seconds after which the neighbour gives up; 0 is never
+	Hello          float64 // seconds between the device's hellos; 0 where nobody told
+	Detect         float64 // seconds after which the neighbour gives up; 0 is never, negative where nobody told
 	Silence        float64 // seconds
 }
 
@@ -51,9 +52,11 @@ func (e *TrialError) Error() string {
 // Trials reads a CSV table of trials with the columns protocol,
 // implementation, hello_s, detect_s and silence_s, and writes the same rows
 // with the column p_survive added: the probability that the neighbour never
-// loses the adjacency. Other columns pass through and are not used, so a note
-// or a measured outcome cannot leak into the forecast. A bad row ends it with a
-// [*TrialError], and then nothing has been written.
+// loses the adjacency. An empty hello_s or detect_s is the standard's, or what
+// follows from the other. Other columns pass through and are not used, so a note
+// or a measured outcome cannot leak into the forecast; a note in the last column
+// may hold commas and quotes of its own. A bad row ends it with a [*TrialError],
+// and then nothing has been written.
 func Trials(r io.Reader, w io.Writer) error {
 	_, err := ForecastTrials(r, w, Options{})
 	return err
@@ -63,7 +66,7 @@ func Trials(r io.Reader, w io.Writer) error {
 // cautions besides: implementations and suffixes that nothing is known of.
 func ForecastTrials(r io.Reader, w io.Writer, o Options) (cautions []string, err error) {
 	in := csv.NewReader(r)
-	in.FieldsPerRecord = -1
+	in.FieldsPerRecord, in.LazyQuotes = -1, true
 	header, err := in.Read()
 	if errors.Is(err, io.EOF) {
 		return nil, &TrialError{1, "row", "", "a header"}
@@ -74,7 +77,7 @@ func ForecastTrials(r io.Reader, w io.Writer, o Options) (cautions []string, err
 	header[0] = strings.TrimPrefix(header[0], "\ufeff")
 	column := map[string]int{}
 	for i, name := range header {
-		name = strings.TrimSpace(name)
+		name = strings.ToLower(strings.TrimSpace(name))
 		if _, twice := column[name]; twice {
 			return nil, &TrialError{1, name, name, "each column once"}
 		}
@@ -100,14 +103,28 @@ func ForecastTrials(r io.Reader, w io.Writer, o Options) (cautions []string, err
 			return nil, fmt.Errorf("reading trials: %w", err)
 		}
 		line, _ := in.FieldPos(0)
+		if last := len(header) - 1; len(row) > len(header) && strings.EqualFold(strings.TrimSpace(header[last]), "note") {
+			row = append(row[:last:last], strings.Join(row[last:], ","))
+		}
 		if len(row) != len(header) {
 			return nil, &TrialError{line, "row", fmt.Sprintf("%d fields", len(row)), fmt.Sprintf("%d as in the header", len(header))}
 		}
 		t := Trial{Protocol: strings.TrimSpace(row[column["protocol"]]), Implementation: strings.TrimSpace(row[column["implementation"]])}
-		for name, to := range map[string]*float64{"hello_s": &t.Hello, "detect_s": &t.Detect, "silence_s": &t.Silence} {
-			v, err := strconv.ParseFloat(strings.TrimSpace(row[column[name]]), 64)
+		for _, field := range []struct {
+			name string
+			to   *float64
+		}{{"hello_s", &t.Hello}, {"detect_s", &t.Detect}, {"silence_s", &t.Silence}} {
+			name, to := field.name, field.to
+			found := strings.TrimSpace(row[column[name]])
+			if found == "" && name != "silence_s" {
+				if name == "detect_s" {
+					*to = -1
+				}
+				continue
+			}
+			v, err := strconv.ParseFloat(found, 64)
 			if err != nil || math.IsNaN(v) || v < 0 || v > 1e8 || name == "hello_s" && v == 0 {
-				return nil, &TrialError{line, name, row[column[name]], "seconds as a number such as 0.3, not negative" + map[bool]string{true: " and not zero"}[name == "hello_s"]}
+				return nil, &TrialError{line, name, row[column[name]], "seconds as a number such as 0.3, not negative" + map[string]string{"hello_s": " and not zero, or nothing", "detect_s": ", or nothing"}[name]}
 			}
 			*to = v
 		}
@@ -137,6 +154,26 @@ func ForecastTrials(r io.Reader, w io.Writer, o Options) (cautions []string, err
 		return cautions, fmt.Errorf("writing trials: %w", err)
 	}
 	return cautions, nil
+}
+
+// protocolOf reads a protocol's name as people write it.
+func protocolOf(name string) string {
+	name = strings.ToLower(strings.TrimSpace(name))
+	switch name {
+	case "ospf":
+		return state.OSPFv2
+	case "is-is":
+		return state.ISIS
+	case "stp", "mstp":
+		return state.RSTP
+	case "vrrpv2", "vrrpv3":
+		return state.VRRP
+	case "micro-bfd", "ubfd":
+		return state.BFD
+	case "rsvp-te":
+		return state.RSVP
+	}
+	return name
 }
 
 // setup is what the suffixes of an implementation say.
@@ -209,6 +246,7 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 	if prof == nil {
 		prof = builtin()
 	}
+	t.Protocol = protocolOf(t.Protocol)
 	if _, ok := prof.Protocols[t.Protocol]; !ok {
 		return 0, nil, &TrialError{0, "protocol", t.Protocol, "one of " + strings.Join(prof.protocols(), ", ")}
 	}
@@ -220,8 +258,20 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 		cautions = append(cautions, fmt.Sprintf("%s %s: the suffix %q is unknown and changes nothing", t.Protocol, t.Implementation, word))
 	}
 	a := state.Adjacency{Protocol: t.Protocol, Neighbour: "neighbour"}
-	a.Timers.Send, a.Timers.NeighbourDetect = state.Some(seconds(t.Hello)), state.Some(seconds(t.Detect))
+	if t.Hello > 0 {
+		a.Timers.Send = state.Some(seconds(t.Hello))
+	}
+	if t.Detect >= 0 {
+		a.Timers.NeighbourDetect = state.Some(seconds(t.Detect))
+	}
 	a.Timers.NeighbourSend, a.Timers.OwnDetect = a.Timers.Send, a.Timers.NeighbourDetect
+	if t.Hello <= 0 && (s.nbrMult > 0 || s.nbrHold > 0) {
+		std := prof.role(t.Protocol, s.device)
+		t.Hello = or(std.Hello, 0).Seconds()
+		if t.Detect > 0 {
+			t.Hello = t.Detect / or(std.Ratio, 3)
+		}
+	}
 	switch {
 	case s.nbrMult > 0:
 		a.Timers.OwnDetect = state.Some(seconds(s.nbrMult * t.Hello))
@@ -240,6 +290,9 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 	if s.role != "" {
 		a.Role = state.Some(s.role)
 	}
+	if tcp := prof.Protocols[t.Protocol].Transport != nil; s.wire && !tcp {
+		cautions = append(cautions, fmt.Sprintf("%s %s: what a cut path does to hellos that are in no TCP session was never measured here; it is taken as a silence of the device", t.Protocol, t.Implementation))
+	}
 	o.Implementation, o.TransportCut = s.device, s.wire
 	a.Implement = state.Some(s.neighbour)
 	o.Profiles = prof
@@ -250,11 +303,7 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 		r.own.nbrCut = backoff{or(k.role(t.Protocol, s.device).RTO, time.Second).Seconds()}
 	}
 	if s.keepalive > 0 && r.own.fate == waits {
-		ka := timers{send: seconds(s.keepalive / 3), detect: seconds(s.keepalive)}
-		dev, nbr := k.role(t.Protocol, s.device), k.role(t.Protocol, s.neighbour)
-		r.own.also = true
-		r.own.nbr2 = k.side(ka, dev, nbr, k.lateness(t.Protocol, s.neighbour, s.device, false), o.ResumeDelay)
-		r.own.dev2 = k.side(ka, nbr, dev, k.lateness(t.Protocol, s.device, s.neighbour, !s.wire), Silence{})
+		k.second(r, timers{send: seconds(s.keepalive / 3), detect: seconds(s.keepalive)}, k.role(t.Protocol, s.device), k.role(t.Protocol, s.neighbour))
 	}
 	for _, c := range r.cautions {
 		cautions = append(cautions, t.Protocol+" "+t.Implementation+": "+c)

@@ -274,6 +274,70 @@ func TestBadTrialsNameLineAndField(t *testing.T) {
 	}
 }
 
+// TestWhatIsNotToldIsTheStandards: an empty interval or detection time is what
+// the standard says, or what follows from the other.
+func TestWhatIsNotToldIsTheStandards(t *testing.T) {
+	forecast := func(rows ...string) []string {
+		t.Helper()
+		var out bytes.Buffer
+		if err := Trials(strings.NewReader("protocol,implementation,hello_s,detect_s,silence_s,note\n"+strings.Join(rows, "\n")+"\n"), &out); err != nil {
+			t.Fatal(err)
+		}
+		got, err := csv.NewReader(&out).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var ps []string
+		for _, r := range got[1:] {
+			ps = append(ps, r[len(r)-1])
+		}
+		return ps
+	}
+	for _, x := range []struct{ empty, full string }{
+		{"bgp,frr-frr,,,75,", "bgp,frr-frr,30,90,75,"},                     // Source: RFC 4271 §10
+		{"ospfv2,frr-frr-p2p,,,35,", "ospfv2,frr-frr-p2p,10,40,35,"},       // Source: RFC 2328 appendix C.3
+		{"ospf,frr,10,,35,", "ospfv2,frr,10,40,35,"},                       // Source: RFC 2328 appendix C.3, four hellos
+		{"lldp,lldpd1.0.16,,120,100,", "lldp,lldpd1.0.16,30,120,100,"},     // Source: IEEE 802.1AB clause 9.2.5
+		{"VRRP,keepalived,1,,3,", "vrrp,keepalived,1,3.609375,3,"},         // Source: RFC 9568 §6.1, priority 100
+		{"bfd,frr-frr,1,,2.5,", "bfd,frr-frr,1,3,2.5,"},                    // Source: common practice, multiplier 3
+		{"pim,frr-frr,,,90,", "pim,frr-frr,30,105,90,"},                    // Source: RFC 7761 §4.11
+		{"mstp,ovs3.1-root_a,,,5,", "rstp,ovs3.1-root_a,2,6,5,"},           // Source: IEEE 802.1D-2004 clause 17
+		{"bfd,frr-frr-nbrmult3,,15,4,", "bfd,frr-frr-nbrmult3,5,15,4,"},    // a third of what the neighbour waits
+		{"bgp,frr-frr,3,9,7,", `bgp,frr-frr,3,9,7,job=x, "odd" one, more`}, // a note with commas and quotes of its own
+		{"bgp,frr-frr,3,9,7,", "bgp, frr-frr ,3, 9 ,7.0,π\x00;|"},
+		{"bgp,frr8.4.4-frr9,3,9,7,", "bgp,FRR-Frr,3,9,7,"},
+		{"bgp,frr+kept-frr,3,9,7,", "bgp,frr-frr,3,9,7,"}, // how it restarts does not matter where it does not
+	} {
+		if got := forecast(x.empty, x.full); got[0] != got[1] || got[0] == "" {
+			t.Errorf("%s: %s, want as %s: %s", x.empty, got[0], x.full, got[1])
+		}
+	}
+}
+
+// TestUnknownImplementationsAreForecastByTheStandard and said to be unknown.
+func TestUnknownImplementationsAreForecastByTheStandard(t *testing.T) {
+	for _, x := range []struct {
+		protocol, implementation string
+		hello, detect, silence   float64
+		cautions                 int
+	}{
+		{"isis", "bird-bird-lan", 3, 9, 7, 1},  // known, but never measured in this protocol
+		{"ospfv3", "gnomed", 10, 40, 35, 1},    // known to nobody
+		{"bgp", "gnomed-frr", 3, 9, 7, 1},      // one end of two
+		{"bgp", "frr-gnomed-p2p", 3, 9, 7, 1},  // the other
+		{"bgp", "frr+odd-frr", 3, 9, 7, 1},     // no such variant
+		{"ospfv2", "frr-frr-wire", 1, 4, 3, 1}, // a cut path of a protocol without TCP
+		{"vrrp", "keepalived-v2", 1, 3.609375, 3, 0},
+		{"rsvp", "gnomed", 5, 17.5, 15, 1},
+		{"igmp", "gnomed", 125, 255, 200, 1},
+	} {
+		p, cautions, err := Trial{x.protocol, x.implementation, x.hello, x.detect, x.silence}.Survive(Options{})
+		if err != nil || len(cautions) != x.cautions || !(p > 0 && p < 1) {
+			t.Errorf("%s %s: %v, %q, %v; want %d cautions", x.protocol, x.implementation, p, cautions, err, x.cautions)
+		}
+	}
+}
+
 // TestSuffixesAreUnderstood compares trials that differ in a suffix only.
 func TestSuffixesAreUnderstood(t *testing.T) {
 	p := func(protocol, implementation string, hello, detect, silence float64) float64 {
@@ -321,6 +385,7 @@ func TestSuffixesAreUnderstood(t *testing.T) {
 func FuzzTrials(f *testing.F) {
 	f.Add(table)
 	f.Add("protocol,implementation,hello_s,detect_s,silence_s\nbgp,frr-frr-wire,1e-9,1e8,1e8\nldp,frr-frr-ka0,1,3,2\n")
+	f.Add("Protocol,implementation,hello_s,detect_s,silence_s,note\nospf,,,,3,a,\"b\nbfd,frr+kept-frr-nbrmult3,,15,4\n")
 	f.Add("\ufeffprotocol,implementation,hello_s,detect_s,silence_s\nlacp,ovs3.1-fast-dev_slow,1,3,2\n")
 	f.Fuzz(func(t *testing.T, in string) {
 		var out bytes.Buffer
