@@ -267,7 +267,8 @@ type Adjacency struct {
 	Interface  string         `json:"interface,omitempty"`
 	Neighbour  string         `json:"neighbour"` // address or system id
 	Peer       Opt[string]    `json:"peer,omitzero"`
-	State      Opt[string]    `json:"state,omitzero"` // the protocol's own word
+	PeerPort   Opt[string]    `json:"peer_port,omitzero"` // lldp: the neighbour's port ID (IEEE 802.1AB-2016 §8.5.3)
+	State      Opt[string]    `json:"state,omitzero"`     // the protocol's own word
 	Up         Opt[bool]      `json:"up,omitzero"`
 	Role       Opt[string]    `json:"role,omitzero"` // vrrp: active or backup; isis LAN: dis; rstp: root
 	Since      Opt[time.Time] `json:"since,omitzero"`

@@ -169,6 +169,7 @@ var sections = []section{
 		}},
 		{"/lldp/interfaces/interface[name]/neighbors/neighbor[id]", anLLDPNeighbour, []row{
 			{"state/chassis-id", "Chassis", plain},
+			{"state/port-id", "Adjacency.PeerPort", plain},
 			{"state/system-name", "Adjacency.Peer", plain},
 		}},
 	}},
