@@ -358,6 +358,7 @@ func (l *runningLab) policy() policy.Policy {
 		c.PollEvery, c.ObserveAfterCrash, c.TransferStall = 100*time.Millisecond, 600*time.Millisecond, 20*time.Second
 		p.Readiness.SteadyFor = time.Second
 	}
+	p.Prepare.Apply = true
 	p.HoldPoints = []policy.HoldPoint{{Before: "upgrade-run"}}
 	return p
 }

@@ -146,7 +146,8 @@ type Prepared struct {
 	Path      release.Path
 	Capture   *state.Capture
 	Backs     []release.Back
-	Forecasts []survival.Forecast // one per hop; empty for a reload
+	Forecasts []survival.Forecast // one per hop, given the preparations; empty where there is no silence
+	Advice    []HopAdvice         // one per hop; empty where nothing is prepared
 	Fit       Fit
 	Report    readiness.Report
 	Plan      *plan.Plan
@@ -162,7 +163,7 @@ type Want struct {
 // Prepare finds everything out about a change and composes its plan. Earlier
 // is a capture from some time before, for what must be steady; it may be nil,
 // and so may dev, where only a saved capture is at hand.
-func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c, earlier *state.Capture, w Want) (*Prepared, error) {
+func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c, earlier *state.Capture, w Want) (_ *Prepared, err error) {
 	defer holdRealTime(a.Clock)()
 	platform, err := a.Index.Platform(d.Platform)
 	if err != nil {
@@ -180,13 +181,20 @@ func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c,
 	}
 	p := &Prepared{Device: d, Platform: platform, Path: res.Paths[w.Path], Capture: c}
 	now, _ := Present(d, c)
+	v := &advisor{app: a, dev: dev, device: d, capture: c, peers: map[string]*peer{}, barred: map[plan.Held]string{}}
+	defer func() { err = errors.Join(err, v.close()) }()
 	for i, h := range p.Path.Hops {
 		b, err := a.Index.HopBack(now, p.Path, i, release.Options{AllowReload: true})
 		if err != nil {
 			return nil, err
 		}
+		advice, err := v.advise(ctx, h)
+		if err != nil {
+			return nil, err
+		}
 		p.Backs = append(p.Backs, b)
-		p.Forecasts = append(p.Forecasts, a.forecastOf(c, d.Platform, h))
+		p.Advice = append(p.Advice, advice)
+		p.Forecasts = append(p.Forecasts, a.forecastOf(c, d.Platform, h, advice.Prepare))
 	}
 	p.Fit = a.fit(p)
 	if p.Report, err = a.ready(ctx, dev, p, earlier); err != nil {
@@ -251,6 +259,9 @@ func (a *App) compose(p *Prepared) (*plan.Plan, error) {
 		hop := plan.HopInput{Images: release.ImagesFor(rel, now.Components), Untouched: 1, Removals: removals(p.Fit, i)}
 		if f := p.Forecasts[i]; len(f.Adjacencies) > 0 {
 			hop.Untouched = f.Untouched
+			if ps := p.Advice[i].Prepare; len(ps) > 0 {
+				hop.Prepare, hop.Bare = ps, p.Advice[i].Advice.Before
+			}
 			for _, x := range f.Adjacencies {
 				hop.Outlook = append(hop.Outlook, plan.Outlook{Object: x.Name(), Outcome: strings.ToLower(string(x.Outcome)), Survive: x.Survive, Why: x.Why, Source: x.Source})
 			}
@@ -267,7 +278,18 @@ func (a *App) compose(p *Prepared) (*plan.Plan, error) {
 		}
 		in.Hops = append(in.Hops, hop)
 	}
-	return plan.Compose(in)
+	out, err := plan.Compose(in)
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range p.Advice {
+		for _, c := range x.Cautions {
+			if !slices.Contains(out.Cautions, c) {
+				out.Cautions = append(out.Cautions, c)
+			}
+		}
+	}
+	return out, nil
 }
 
 // methodOf is the gravest method of the hops.
@@ -307,8 +329,8 @@ func (r runChecks) Ready(ctx context.Context, earlier, c *state.Capture) (report
 	if p.Platform, err = r.app.Index.Platform(d.Platform); err != nil {
 		return nil, nil, err
 	}
-	for _, h := range p.Path.Hops {
-		p.Forecasts = append(p.Forecasts, r.app.forecastOf(c, d.Platform, h))
+	for i, h := range p.Path.Hops {
+		p.Forecasts = append(p.Forecasts, r.app.forecastOf(c, d.Platform, h, r.plan.Hops[i].Prepare))
 	}
 	for _, h := range r.plan.Hops {
 		p.Backs = append(p.Backs, release.Back{None: h.NoBack})
@@ -343,7 +365,7 @@ func (r runChecks) Compare(before, now *state.Capture, from, to string) (report 
 // and the release to. Firmware never goes back: on the way back from a hop it
 // may stand at either level.
 func Expectation(p *plan.Plan, from, to string, now *state.Capture) state.Expectation {
-	e := state.Expectation{From: from, To: to, Restart: true, Switchover: true, GracefulRestart: true, Firmware: map[string]string{}}
+	e := state.Expectation{From: from, To: to, Restart: true, Switchover: true, GracefulRestart: true, Firmware: map[string]string{}, PutBack: touchesSettings(p)}
 	arrived := from == to
 	for i, h := range p.Path.Hops {
 		for _, f := range h.Firmware {

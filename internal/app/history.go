@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"towpath/internal/evidence"
+	"towpath/internal/plan"
 	"towpath/internal/release"
 	"towpath/internal/state"
 	"towpath/internal/survival"
@@ -97,11 +98,11 @@ func (a *App) law(platform string, h release.Hop) (law survival.Law, runs int) {
 	return survival.Learn(prior, seen), len(seen)
 }
 
-// forecastOf forecasts the silence of one hop.
-func (a *App) forecastOf(c *state.Capture, platform string, h release.Hop) survival.Forecast {
+// forecastOf forecasts the silence of one hop, given its preparations.
+func (a *App) forecastOf(c *state.Capture, platform string, h release.Hop, prepared []plan.Preparation) survival.Forecast {
 	if c == nil || h.Silence == nil {
 		return survival.Forecast{}
 	}
 	law, _ := a.law(platform, h)
-	return survival.PredictLaw(c, law, survival.Options{})
+	return survival.PredictPrepared(c, law, survival.Options{}, changesOf(prepared))
 }

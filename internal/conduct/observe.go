@@ -112,7 +112,7 @@ func Holds(c plan.Condition, now *state.Capture, was *Observation) Answer {
 		return file(c, now)
 	case plan.FactSetting, plan.FactPutBack:
 		return Answer{Text: "a setting is read by itself"}
-	case plan.FactWaitsFor, plan.FactWaits:
+	case plan.FactWaitsFor, plan.FactWaits, plan.FactActs:
 		return waits(c, now)
 	}
 	return Answer{Text: "unknown fact " + string(c.Fact)}
@@ -121,15 +121,23 @@ func Holds(c plan.Condition, now *state.Capture, was *Observation) Answer {
 // ofNoComponent reports whether a fact is about something else than a component
 // of the device.
 func ofNoComponent(f plan.Fact) bool {
-	return f == plan.FactSetting || f == plan.FactPutBack || f == plan.FactWaitsFor || f == plan.FactWaits
+	return f == plan.FactSetting || f == plan.FactPutBack || f == plan.FactWaitsFor || f == plan.FactWaits || f == plan.FactActs
 }
 
-// waits compares a detection time of an adjacency with the least it must be.
+// waits compares a detection time of an adjacency with the least it must be, or
+// the role in it with the one that it must be.
 func waits(c plan.Condition, now *state.Capture) Answer {
-	least, err := time.ParseDuration(c.Value)
 	i := slices.IndexFunc(now.Adjacencies, func(a state.Adjacency) bool { return a.Name() == c.Component })
-	if err != nil || i < 0 {
+	if i < 0 {
 		return Answer{Text: c.Component + " does not show up"}
+	}
+	if c.Fact == plan.FactActs {
+		role, known := now.Adjacencies[i].Role.Get()
+		return Answer{Holds: role == c.Value, Known: known, Text: "it is " + role}
+	}
+	least, err := time.ParseDuration(c.Value)
+	if err != nil {
+		return Answer{Text: err.Error()}
 	}
 	t := now.Adjacencies[i].Timers.NeighbourDetect
 	if c.Fact == plan.FactWaits {

@@ -206,8 +206,9 @@ func scenarioNeighbours() []Adjacency {
 		}, LocalAddress: "192.0.2.0"},
 		Adjacency{Config: neighbour.Config{
 			Instance: "default", Neighbour: "198.51.100.7", Peer: "weir-reflector-1", Nonstop: true,
-			Device: neighbour.BFD{DesiredMinTx: time.Second, RequiredMinRx: time.Second, Mult: 5},
-			Far:    neighbour.BFD{DesiredMinTx: time.Second, RequiredMinRx: time.Second, Mult: 5}, Age: 12 * day,
+			// Quick enough that a hand-over may take it down, unless it is prepared.
+			Device: neighbour.BFD{DesiredMinTx: time.Second, RequiredMinRx: time.Second, Mult: 3},
+			Far:    neighbour.BFD{DesiredMinTx: time.Second, RequiredMinRx: time.Second, Mult: 3}, Age: 12 * day,
 		}, LocalAddress: "198.51.100.1"},
 		Adjacency{Config: neighbour.Config{
 			Instance: "default", Interface: "lag-1", Neighbour: "198.51.100.10", Peer: "fen-core-1", Over: "lag-1", BFD: coreBFD, Nonstop: true,

@@ -249,6 +249,7 @@ const (
 	FactPutBack    Fact = "put-back"       // the setting, named as in FactSetting, is what was found before
 	FactWaitsFor   Fact = "waits-for"      // the neighbour of the adjacency named waits at least so long for us
 	FactWaits      Fact = "waits"          // and the device for it
+	FactActs       Fact = "acts-as"        // role of the device in the adjacency named
 )
 
 // Condition is one fact about the device, evaluated on a fresh reading.
@@ -289,6 +290,8 @@ func (c Condition) Text() string {
 		return fmt.Sprintf("the neighbour of %s waits at least %s for us", c.Component, c.Value)
 	case FactWaits:
 		return fmt.Sprintf("the device waits at least %s for the neighbour of %s", c.Value, c.Component)
+	case FactActs:
+		return fmt.Sprintf("the device is %s in %s", c.Value, c.Component)
 	case FactSystem:
 		return fmt.Sprintf("the device says that it runs %s", c.Value)
 	}

@@ -72,6 +72,9 @@ type Expectation struct {
 	GracefulRestart bool
 	// Configuration expects another configuration digest.
 	Configuration bool
+	// PutBack expects that settings were changed and put back meanwhile: the
+	// configuration was written again with the same content.
+	PutBack bool
 	// Staged and Removed are files, by path or by name, that the change put on
 	// the volumes and took away.
 	Staged, Removed []string
@@ -862,10 +865,11 @@ func (c *comparer) configuration(b, a *Capture) {
 	x, y := b.Configuration, a.Configuration
 	fact(c, object, "digest", x.Digest, y.Digest, rVitalLost, short, changed[string](pick(c.expect.Configuration, rConfigExpected, rConfigChanged)))
 	if !x.Digest.Known() || !y.Digest.Known() {
-		// Only the time is left to tell of a change.
-		fact(c, object, "last change", x.Changed, y.Changed, rFactLost, instant, moved(pick(c.expect.Configuration, rConfigExpected, rConfigChanged)))
+		// Only the time is left to tell of a change, and not whether it was ours.
+		fact(c, object, "last change", x.Changed, y.Changed, rFactLost, instant,
+			moved(pick(c.expect.Configuration, rConfigExpected, pick(c.expect.PutBack, rConfigTouched, rConfigChanged))))
 	} else if x.Digest.Or("") == y.Digest.Or("") {
-		fact(c, object, "last change", x.Changed, y.Changed, rFactLost, instant, moved(rConfigTouched))
+		fact(c, object, "last change", x.Changed, y.Changed, rFactLost, instant, moved(pick(c.expect.PutBack, rConfigPutBack, rConfigTouched)))
 	}
 	fact(c, object, "unsaved change", x.Unsaved, y.Unsaved, rFactLost, yesNo, turned(true, rConfigUnsaved, rBetter))
 	fact(c, object, "lock", x.Locked, y.Locked, rFactLost, orNone, func(b, a string) ruleNo {

@@ -324,6 +324,14 @@ func changes() []change {
 			c.Configuration.Digest, c.Configuration.Changed = state.Opt[string]{}, later(0)
 		}, want: []string{"stop configuration-changed configuration last change"}},
 		{name: "configuration touched", after: func(c *state.Capture) { c.Configuration.Changed = later(0) }, want: []string{"look configuration-touched configuration last change"}},
+		{name: "configuration put back", expect: state.Expectation{PutBack: true}, after: func(c *state.Capture) { c.Configuration.Changed = later(0) },
+			want: []string{"expected configuration-put-back configuration last change"}},
+		{name: "configuration not put back", expect: state.Expectation{PutBack: true}, after: func(c *state.Capture) {
+			c.Configuration.Digest, c.Configuration.Changed = some(statetest.Hash("x")), later(0)
+		}, want: []string{"stop configuration-changed configuration digest"}},
+		{name: "configuration perhaps put back", expect: state.Expectation{PutBack: true}, before: func(c *state.Capture) { c.Configuration.Digest = state.Opt[string]{} }, after: func(c *state.Capture) {
+			c.Configuration.Digest, c.Configuration.Changed = state.Opt[string]{}, later(0)
+		}, want: []string{"look configuration-touched configuration last change"}},
 		{name: "unsaved", after: func(c *state.Capture) { c.Configuration.Unsaved = yes }, want: []string{"look configuration-unsaved configuration unsaved change"}},
 		{name: "locked", after: func(c *state.Capture) { c.Configuration.Locked = some("ada") }, want: []string{"look configuration-locked configuration lock"}},
 		{name: "unlocked", before: func(c *state.Capture) { c.Configuration.Locked = some("ada") }, want: []string{"look better configuration lock"}},

@@ -112,6 +112,7 @@ const (
 	rConfigChanged
 	rConfigExpected
 	rConfigTouched
+	rConfigPutBack
 	rConfigUnsaved
 	rConfigLocked
 	rBackupNewer
@@ -431,6 +432,9 @@ var compareRules = [ruleCount]CompareRule{
 	rConfigTouched: {"configuration-touched", Look,
 		"the configuration was written again with the same content",
 		"somebody was at work", "common practice"},
+	rConfigPutBack: {"configuration-put-back", Expected,
+		"the configuration was written again with the same content",
+		"settings were changed for the hand-over and put back", "common practice"},
 	rConfigUnsaved: {"configuration-unsaved", Look,
 		"there is an unsaved change",
 		"the next restart would lose it", "common practice"},
