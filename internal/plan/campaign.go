@@ -46,6 +46,11 @@ type Campaign struct {
 	// WindowsOffered counts the windows between From and Until that no freeze
 	// stops.
 	WindowsOffered int `json:"windows_offered"`
+	// Offered are those windows, used or not, and Freezes the times in which
+	// nothing may be changed, both in the order of time: they are drawn behind the
+	// nights. Empty means that they were not given.
+	Offered []Period `json:"offered,omitempty"`
+	Freezes []Period `json:"freezes,omitempty"`
 
 	Proof   Proof         `json:"proof"`
 	Network *NetworkCheck `json:"network,omitempty"` // nil where the fleet file has no demands or links
@@ -67,6 +72,14 @@ type Campaign struct {
 	Changes []Change `json:"changes,omitempty"`
 	// LeastMoves is a number of devices that any revision moves at least.
 	LeastMoves int `json:"least_moves,omitempty"`
+}
+
+// Period is a stretch of the calendar.
+type Period struct {
+	Start time.Time `json:"start"`
+	End   time.Time `json:"end"`
+	Name  string    `json:"name,omitempty"`
+	Sites []string  `json:"sites,omitempty"` // empty means every site
 }
 
 // Target is the release that the devices of one platform are to run.
