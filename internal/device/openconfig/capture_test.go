@@ -84,6 +84,7 @@ func TestTimersDerivedFromTheModels(t *testing.T) {
 		datum{"/lldp/state/ttl", uint64(120)},
 		datum{"/lldp/interfaces/interface[name=port-1]/neighbors/neighbor[id=1]/state/chassis-id", "00:00:5e:00:53:30"},
 		datum{"/lldp/interfaces/interface[name=port-1]/neighbors/neighbor[id=1]/state/system-name", "lock-access-4"},
+		datum{"/lldp/interfaces/interface[name=port-1]/neighbors/neighbor[id=1]/state/port-id", "port-24"},
 	)
 	r, _ := start(t, &fake{subscribe: s.subscribe})
 	r.cfg.FactsOrigin = ""
@@ -144,6 +145,7 @@ func TestTimersDerivedFromTheModels(t *testing.T) {
 	a = lookup(t, c, state.LLDP, "00:00:5e:00:53:30", "port-1")
 	wantTimers(t, a, 30*time.Second, 0, 120*time.Second, 0)
 	wantOpt(t, "peer", a.Peer, "lock-access-4")
+	wantOpt(t, "the port of its peer", a.PeerPort, "port-24")
 }
 
 func wantTimers(t *testing.T, a state.Adjacency, send, neighbourSend, neighbourDetect, ownDetect time.Duration) {
