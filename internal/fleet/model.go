@@ -72,7 +72,7 @@ type LogicalSystem struct {
 
 // Access says how a device is reached. Secrets are references only.
 type Access struct {
-	Driver  string `yaml:"driver,omitempty" json:"driver,omitempty"` // "openconfig"
+	Driver  string `yaml:"driver,omitempty" json:"driver,omitempty"` // empty means "openconfig"
 	Address string `yaml:"address,omitempty" json:"address,omitempty"`
 	// ServerName is the name the device's certificate must carry; empty means
 	// the device's id.
@@ -83,7 +83,56 @@ type Access struct {
 	// InsecureReason, when set, switches certificate verification off for this
 	// device; the reason is printed at every use and recorded in the evidence.
 	InsecureReason string `yaml:"insecure-reason,omitempty" json:"insecure-reason,omitempty"`
+
+	// The log-in over SSH, of the drivers that use it; Key is then the private
+	// key of User, in PEM as OpenSSH writes it. Key, Agent and Password are
+	// tried in this order.
+	User     string    `yaml:"user,omitempty" json:"user,omitempty"`
+	Password SecretRef `yaml:"password,omitempty" json:"password,omitempty"`
+	Agent    bool      `yaml:"agent,omitempty" json:"agent,omitempty"` // ask the agent at SSH_AUTH_SOCK
+	// KnownHosts are the host keys, in OpenSSH's known_hosts format.
+	KnownHosts SecretRef `yaml:"known-hosts,omitempty" json:"known-hosts,omitempty"`
+	// Jump are the hosts that the connection goes through, the nearest to us
+	// first.
+	Jump []JumpHost `yaml:"jump,omitempty" json:"jump,omitempty"`
+	SNMP SNMP       `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
 }
+
+// JumpHost is a host that connections over SSH go through.
+type JumpHost struct {
+	Address        string    `yaml:"address" json:"address"`
+	User           string    `yaml:"user" json:"user"`
+	Key            SecretRef `yaml:"key,omitempty" json:"key,omitempty"`
+	Password       SecretRef `yaml:"password,omitempty" json:"password,omitempty"`
+	Agent          bool      `yaml:"agent,omitempty" json:"agent,omitempty"`
+	KnownHosts     SecretRef `yaml:"known-hosts,omitempty" json:"known-hosts,omitempty"`
+	InsecureReason string    `yaml:"insecure-reason,omitempty" json:"insecure-reason,omitempty"`
+}
+
+// SNMP says who asks over SNMP: a community (version 2c), or a user with its
+// two secrets (version 3, authPriv).
+type SNMP struct {
+	Community SecretRef `yaml:"community,omitempty" json:"community,omitempty"`
+	User      string    `yaml:"user,omitempty" json:"user,omitempty"`
+	// AuthProtocol and PrivProtocol are as in [SNMPAuthProtocols] and
+	// [SNMPPrivProtocols]; empty means SHA-256 and AES-128.
+	AuthProtocol string    `yaml:"auth-protocol,omitempty" json:"auth-protocol,omitempty"`
+	AuthSecret   SecretRef `yaml:"auth-secret,omitempty" json:"auth-secret,omitempty"`
+	PrivProtocol string    `yaml:"priv-protocol,omitempty" json:"priv-protocol,omitempty"`
+	PrivSecret   SecretRef `yaml:"priv-secret,omitempty" json:"priv-secret,omitempty"`
+	Context      string    `yaml:"context,omitempty" json:"context,omitempty"` // name of the context, mostly empty
+}
+
+// SNMPAuthProtocols are the names of the authentication protocols of SNMPv3.
+// Source: RFC 3414 §1.4.2, RFC 7860 §4.
+func SNMPAuthProtocols() []string {
+	return []string{"SHA-512", "SHA-384", "SHA-256", "SHA-224", "SHA-1", "MD5"}
+}
+
+// SNMPPrivProtocols are the names of the privacy protocols of SNMPv3.
+// Source: RFC 3826 for AES-128; longer keys and DES are common practice and RFC
+// 3414 §8.
+func SNMPPrivProtocols() []string { return []string{"AES-256", "AES-192", "AES-128", "DES"} }
 
 // Console is the out-of-band way to a device.
 type Console struct {

@@ -110,8 +110,38 @@ func (c *checker) access(a Access, at string) {
 		c.report(at, "a driver without an address", document.HostPort.Want+", in the key \"address\"", "")
 	case a.Cert != "" && a.Key == "":
 		c.report(at+".certificate", "a certificate without its key", "both, or neither", "")
-	case a.Key != "" && a.Cert == "":
-		c.report(at+".key", "a key without its certificate", "both, or neither", "")
+	case a.Key != "" && a.Cert == "" && a.User == "":
+		c.report(at+".key", "a key without its certificate", "both, or neither; a key alone with the user whose key it is", "")
+	}
+	if a.User == "" {
+		for _, k := range []struct {
+			key   string
+			given bool
+		}{{"password", a.Password != ""}, {"agent", a.Agent}, {"known-hosts", a.KnownHosts != ""}, {"jump", len(a.Jump) > 0}} {
+			if k.given {
+				c.report(at+"."+k.key, "a log-in over SSH without its user", "the account to log in to, in the key \"user\"", "")
+			}
+		}
+	}
+	c.snmp(a, at)
+}
+
+// snmp reports who cannot ask.
+func (c *checker) snmp(a Access, at string) {
+	s := a.SNMP
+	at += ".snmp"
+	switch given := s != (SNMP{}); {
+	case !given:
+	case a.Driver != "snmp":
+		c.report(at, "who asks over SNMP, of another driver", "the driver snmp, or nothing here", "")
+	case s.Community != "" && s.User != "":
+		c.report(at+".community", "a community and a user", "one of them: a community is version 2c, a user is version 3", "")
+	case s.Community == "" && s.User == "":
+		c.report(at, "neither a community nor a user", "one of them: a community is version 2c, a user is version 3", "")
+	case s.Community != "" && s != (SNMP{Community: s.Community}):
+		c.report(at, "what only version 3 has, beside the community of version 2c", "the community alone", "")
+	case s.User != "" && (s.AuthSecret == "" || s.PrivSecret == ""):
+		c.report(at, "a user of version 3 without both secrets", "auth-secret and priv-secret; without them anybody can read and answer", "")
 	}
 }
 

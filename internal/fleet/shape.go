@@ -22,6 +22,9 @@ func Kinds() []string {
 // RiskKinds are what a shared-risk group can be.
 func RiskKinds() []string { return []string{"conduit", "power-feed", "site", "hardware", "other"} }
 
+// Drivers are the drivers that a file may name.
+func Drivers() []string { return []string{"openconfig", "snmp"} }
+
 var envName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
 
 // secret is the form of a [SecretRef].
@@ -62,6 +65,8 @@ func Shape() *document.Shape {
 			"LogicalSystem":   "One of several virtual devices on a chassis; all share its upgrade.",
 			"Access":          "How a device is reached. Secrets are references only.",
 			"Console":         "The out-of-band way to a device.",
+			"JumpHost":        "A host that connections over SSH go through.",
+			"SNMP":            "Who asks over SNMP: a community (version 2c), or a user with two secrets (version 3).",
 			"RedundancyGroup": "Devices of which some number must stay in service.",
 			"Endpoint":        "An interface of a device.",
 			"Link":            "A link between two interfaces.",
@@ -100,13 +105,35 @@ func Shape() *document.Shape {
 			"LogicalSystem.name":   {Doc: "Name, unique on the device."},
 			"LogicalSystem.serves": {Doc: "Who depends on it, in the operator's words.", Unique: true},
 
-			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI.", Words: []string{"openconfig"}},
+			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI; snmp only reads.", Words: Drivers()},
 			"Access.address":         {Doc: "Where the management service listens.", Form: document.HostPort},
 			"Access.server-name":     {Doc: "Name that the device's certificate must carry, where it is not the id.", Form: document.Host},
 			"Access.authority":       {Doc: "Reference to the PEM of the certificate authority.", Form: secret, Secret: true},
 			"Access.certificate":     {Doc: "Reference to the PEM of the client certificate.", Form: secret, Secret: true},
-			"Access.key":             {Doc: "Reference to the PEM of the client's private key.", Form: secret, Secret: true},
-			"Access.insecure-reason": {Doc: "Switches certificate verification off for this device, for this reason. It is printed at every use and recorded in the evidence.", Prose: true},
+			"Access.key":             {Doc: "Reference to the PEM of the client's private key: of the certificate, or of the user over SSH.", Form: secret, Secret: true},
+			"Access.insecure-reason": {Doc: "Switches the verification of the certificate or host key off for this device, for this reason. It is printed at every use and recorded in the evidence.", Prose: true},
+			"Access.user":            {Doc: "Account to log in to over SSH."},
+			"Access.password":        {Doc: "Reference to the password of the user.", Form: secret, Secret: true},
+			"Access.agent":           {Doc: "Whether the keys of the agent at SSH_AUTH_SOCK are offered."},
+			"Access.known-hosts":     {Doc: "Reference to host keys in OpenSSH's known_hosts format, such as file:known_hosts.", Form: secret, Secret: true},
+			"Access.jump":            {Doc: "Hosts that the connection goes through, the nearest first."},
+			"Access.snmp":            {Doc: "Who asks, where the driver is snmp."},
+
+			"JumpHost.address":         {Doc: "Where its SSH service listens.", Form: document.HostPort},
+			"JumpHost.user":            {Doc: "Account to log in to."},
+			"JumpHost.key":             {Doc: "Reference to the PEM of the user's private key.", Form: secret, Secret: true},
+			"JumpHost.password":        {Doc: "Reference to the password of the user.", Form: secret, Secret: true},
+			"JumpHost.agent":           {Doc: "Whether the keys of the agent at SSH_AUTH_SOCK are offered."},
+			"JumpHost.known-hosts":     {Doc: "Reference to host keys in OpenSSH's known_hosts format; none means those of the device.", Form: secret, Secret: true},
+			"JumpHost.insecure-reason": {Doc: "Switches the verification of its host key off, for this reason.", Prose: true},
+
+			"SNMP.community":     {Doc: "Reference to the community of version 2c, which goes over the network in clear.", Form: secret, Secret: true},
+			"SNMP.user":          {Doc: "User name of version 3."},
+			"SNMP.auth-protocol": {Doc: "Authentication protocol; none means SHA-256.", Words: SNMPAuthProtocols()},
+			"SNMP.auth-secret":   {Doc: "Reference to the authentication secret.", Form: secret, Secret: true},
+			"SNMP.priv-protocol": {Doc: "Privacy protocol; none means AES-128.", Words: SNMPPrivProtocols()},
+			"SNMP.priv-secret":   {Doc: "Reference to the privacy secret.", Form: secret, Secret: true},
+			"SNMP.context":       {Doc: "Name of the context, where the device has several."},
 
 			"Console.address": {Doc: "Where the console server answers, by TCP.", Form: document.HostPort},
 
