@@ -420,7 +420,7 @@ func Summary(d *evidence.Document, path string) map[string]any {
 	var forecast, measured time.Duration
 	known := false
 	for _, h := range d.Hops {
-		hops = append(hops, map[string]any{"from": h.From, "to": h.To, "method": h.Method, "untouched": h.Untouched,
+		hops = append(hops, map[string]any{"from": h.From, "to": h.To, "method": h.Method, "untouched": h.Untouched, "untouched_bare": h.Bare, "prepared": h.Prepared,
 			"silence_ms":  map[string]any{"forecast": ms(h.Silence.Forecast), "least": ms(h.Silence.Least), "most": ms(h.Silence.Most), "measured": msIf(h.Silence)},
 			"loss_ms":     map[string]any{"forecast": ms(h.Loss.Forecast), "measured": msIf(h.Loss)},
 			"duration_ms": map[string]any{"forecast": ms(h.Minutes.Forecast), "measured": msIf(h.Minutes)}})
@@ -483,6 +483,15 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			line += fmt.Sprintf("; longest loss %v, forecast %v", h.Loss.Measured.Round(time.Millisecond), h.Loss.Forecast)
 		}
 		e.wrap("  hop:      ", line)
+		if len(h.Prepared) > 0 {
+			line = fmt.Sprintf("nothing drops: %.1f %% as forecast, %.1f %% unprepared; %d settings were changed", 100*h.Untouched, 100*h.Bare, len(h.Prepared))
+			if n := slices.IndexFunc(h.Prepared, func(x evidence.Prepared) bool { return x.Back.IsZero() }); n >= 0 {
+				line += " and not all put back: " + h.Prepared[n].On + " " + h.Prepared[n].Setting
+			} else {
+				line += " and put back"
+			}
+			e.wrap("  prepared: ", line)
+		}
 	}
 	if d.Probe.Sent > 0 {
 		e.wrap("  traffic:  ", fmt.Sprintf("%d packets sent, %d lost; total %d frames, %.1f ms at the offered load; resolution %.1f ms", d.Probe.Sent, d.Probe.Lost,

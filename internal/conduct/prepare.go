@@ -25,7 +25,7 @@ func (s *State) holdFound(step plan.Step) error {
 		for j, want := range e.Settings {
 			found := was.Found[i].Settings[j]
 			if found.Key() != want.Key() {
-				return fmt.Errorf("the intent keeps %q, want what was found at %q", found.Text(), want.Key().Text())
+				return fmt.Errorf("the intent keeps %q, want what was found at %q", found.Text(), want.Parts())
 			}
 			if found != want && plan.Holding(s.Prepared, e.On, want) < 0 {
 				s.Prepared = append(s.Prepared, plan.Held{On: e.On, Found: found, Wanted: want})

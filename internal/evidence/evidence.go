@@ -77,12 +77,26 @@ type Hop struct {
 	Silence     Pair         `json:"silence"`
 	Loss        Pair         `json:"loss"`
 	Minutes     Pair         `json:"duration"`
-	Untouched   float64      `json:"untouched"` // forecast probability that every adjacency holds
-	Held        *bool        `json:"held"`      // whether every adjacency did; nil where it was not measured
+	Untouched   float64      `json:"untouched"`                // forecast probability that every adjacency holds, with the preparations
+	Bare        float64      `json:"untouched_bare,omitempty"` // and without them, where there are any
+	Prepared    []Prepared   `json:"prepared,omitempty"`
+	Held        *bool        `json:"held"` // whether every adjacency did; nil where it was not measured
 	Adjacencies []Fate       `json:"adjacencies,omitempty"`
 	T1          PhaseMinutes `json:"t1"` // download and secondary loaded
 	T2          PhaseMinutes `json:"t2"` // upgrade run
 	T3          PhaseMinutes `json:"t3"` // acceptance, until redundant again
+}
+
+// Prepared is a setting that was changed for the hand-over: what was found,
+// what it was set to and for how long.
+type Prepared struct {
+	On      string    `json:"on"`
+	Setting string    `json:"setting"` // without its value
+	Found   string    `json:"found"`   // empty: none, its default held; or set by hand, and not read
+	Wanted  string    `json:"wanted"`
+	ByHand  bool      `json:"by_hand,omitempty"`
+	Since   time.Time `json:"since"`
+	Back    time.Time `json:"back,omitzero"` // zero: it was not put back in this run
 }
 
 // PhaseMinutes is how long a phase took, by the run's clock.
@@ -194,7 +208,15 @@ func Assemble(in Inputs) (*Document, error) {
 		d.Notes = append(d.Notes, "What was measured of traffic before the first interruption was not kept: nothing is claimed of that time.")
 	}
 	d.Notes = append(d.Notes, inSpite(in.Journal)...)
+	if still := in.State.StillChanged(); len(still) > 0 {
+		d.Notes = append(d.Notes, "Settings that the run changed and did not put back, and that somebody must put back: "+strings.Join(still, "; "))
+	}
 	d.Hops = hopsOf(p, in, d.Steps)
+	for _, x := range preparedIn(p, in) {
+		if x.hop < len(d.Hops) {
+			d.Hops[x.hop].Prepared = append(d.Hops[x.hop].Prepared, x.Prepared)
+		}
+	}
 	return d, d.seal(in.Captures)
 }
 
@@ -410,7 +432,7 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 	var out []Hop
 	silence := silences(in.Journal)
 	for i, h := range p.Hops {
-		hop := Hop{From: h.From, To: h.To, Method: h.Method, Untouched: h.Untouched,
+		hop := Hop{From: h.From, To: h.To, Method: h.Method, Untouched: h.Untouched, Bare: h.Bare,
 			Silence: Pair{Least: h.Least, Forecast: h.Silence, Most: h.Most}, Loss: Pair{Forecast: h.Loss}}
 		if s, ok := silence[i]; ok {
 			hop.Silence.Measured, hop.Silence.Resolution, hop.Silence.Known = s.measured, s.resolution, true

@@ -2,6 +2,7 @@ package evidence
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"encoding/json"
 	"fmt"
@@ -229,7 +230,22 @@ func pageHop(h Hop) PageHop {
 		if *h.Held {
 			yes = "yes"
 		}
-		out.Rows = append(out.Rows, PagePair{"Every adjacency holds", fmt.Sprintf("%.1f %%", 100*h.Untouched), yes, ""})
+		sure := fmt.Sprintf("%.1f %%", 100*h.Untouched)
+		if h.Bare > 0 || len(h.Prepared) > 0 {
+			sure += fmt.Sprintf(" prepared, %.1f %% unprepared", 100*h.Bare)
+		}
+		out.Rows = append(out.Rows, PagePair{"Every adjacency holds", sure, yes, ""})
+	}
+	for _, x := range h.Prepared {
+		found := cmp.Or(x.Found, "its default")
+		if x.ByHand {
+			found = "as noted by the person who set it"
+		}
+		back := "NOT PUT BACK"
+		if !x.Back.IsZero() {
+			back = "put back after " + words(x.Back.Sub(x.Since))
+		}
+		out.Rows = append(out.Rows, PagePair{"Prepared on " + x.On + ": " + x.Setting, fmt.Sprintf("%s, found %s", x.Wanted, found), back, ""})
 	}
 	out.Rows = append(out.Rows, PagePair{"T1 download and staging, T2 upgrade run, T3 acceptance", "", fmt.Sprintf("%s, %s, %s", words(h.T1), words(h.T2), words(h.T3)), "T4 " + words(h.T1+h.T2+h.T3)})
 	return out

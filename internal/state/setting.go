@@ -47,6 +47,18 @@ func (s Setting) Key() Setting {
 	return s
 }
 
+// Parts is what the setting sets, in words and without its value, as
+// "bfd 192.0.2.1 detection-multiplier".
+func (s Setting) Parts() string {
+	words := []string{}
+	for _, w := range []string{s.Protocol, s.Instance, s.Interface, s.Neighbour, string(s.Parameter)} {
+		if w != "" {
+			words = append(words, w)
+		}
+	}
+	return strings.Join(words, " ")
+}
+
 // Text is the setting in words, as "bfd 192.0.2.1 detection-multiplier 5".
 func (s Setting) Text() string {
 	words := []string{}

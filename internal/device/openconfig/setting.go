@@ -131,7 +131,7 @@ func (d *Driver) Settings(ctx context.Context, keys []state.Setting) ([]state.Se
 		out[i] = f.want.Key()
 		for j, p := range f.places {
 			if j > 0 && p.value != f.places[0].value {
-				return nil, &device.Fault{Kind: device.Refused, Op: op, Text: fmt.Sprintf("%s has the values %q and %q at once", f.want.Key().Text(), f.places[0].value, p.value)}
+				return nil, &device.Fault{Kind: device.Refused, Op: op, Text: fmt.Sprintf("%s has the values %q and %q at once", f.want.Parts(), f.places[0].value, p.value)}
 			}
 			out[i].Value = p.value
 		}
@@ -192,7 +192,7 @@ func (d *Driver) locate(ctx context.Context, op string, settings []state.Setting
 	for i, s := range settings {
 		k := slices.IndexFunc(table, func(k knob) bool { return k.protocol == s.Protocol && k.parameter == s.Parameter })
 		if k < 0 || table[k].origin == facts && d.cfg.FactsOrigin == "" {
-			return nil, &device.Fault{Kind: device.Unable, Op: op, Text: "no path is known for " + s.Key().Text()}
+			return nil, &device.Fault{Kind: device.Unable, Op: op, Text: "no path is known for " + s.Parts()}
 		}
 		out[i] = located{knob: table[k], want: s}
 		n := 0
@@ -219,7 +219,7 @@ func (d *Driver) locate(ctx context.Context, op string, settings []state.Setting
 	}
 	for _, l := range out {
 		if len(l.places) == 0 {
-			return nil, &device.Fault{Kind: device.Missing, Op: op, Text: "the device has nothing that this is a setting of: " + l.want.Key().Text()}
+			return nil, &device.Fault{Kind: device.Missing, Op: op, Text: "the device has nothing that this is a setting of: " + l.want.Parts()}
 		}
 	}
 	return out, nil
@@ -327,7 +327,7 @@ func (d *Driver) ask(ctx context.Context, op, origin string, paths []*gnmipb.Pat
 				continue
 			}
 			if err := a.leaf.of.place(a.keys, a.value, configured); err != nil {
-				return &device.Fault{Kind: device.Refused, Op: op, Text: a.leaf.of.want.Key().Text(), Err: err}
+				return &device.Fault{Kind: device.Refused, Op: op, Text: a.leaf.of.want.Parts(), Err: err}
 			}
 		}
 	}
