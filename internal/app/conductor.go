@@ -159,8 +159,14 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 		}
 	}
 	if rec.Kind == conduct.Chosen && rec.Choice == conduct.Continue {
+		var granted conduct.ChosenData
+		if len(rec.Data) > 0 {
+			if err := json.Unmarshal(rec.Data, &granted); err != nil {
+				return fmt.Errorf("journal of run %s, record %d: %w", c.Run.ID, rec.Seq, err)
+			}
+		}
 		c.session.mu.Lock()
-		c.session.watch.GoOn(st.LossGranted, st.Granted)
+		c.session.watch.GoOn(st.LossGranted, granted.Breaches)
 		c.session.mu.Unlock()
 	}
 	if i := slices.IndexFunc(st.Steps, func(s plan.Step) bool { return s.ID == rec.Step }); i >= 0 && c.session.probing &&

@@ -173,9 +173,6 @@ type State struct {
 	Choices       []Choice // while Waiting
 	// LossGranted is the longest loss that a person chose to go on with.
 	LossGranted time.Duration
-	// Granted are the breaches that a person chose to go on with: what guard
-	// broke, and how.
-	Granted []Breach
 	// Prepared are the settings that were changed, or may have been, and are not
 	// put back.
 	Prepared []plan.Held
@@ -427,7 +424,6 @@ func (s *State) choose(r Record) {
 		var d ChosenData
 		if len(r.Data) > 0 && json.Unmarshal(r.Data, &d) == nil {
 			s.LossGranted = max(s.LossGranted, d.Loss)
-			s.Granted = append(s.Granted, d.Breaches...)
 		}
 		if !s.Back {
 			s.Failure = nil

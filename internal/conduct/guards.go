@@ -59,7 +59,7 @@ func (w *Watch) GoOn(loss time.Duration, breaches []Breach) {
 		w.first[k] = v
 	}
 	w.granted = max(w.granted, loss)
-	w.breaches = slices.Clone(breaches)
+	w.breaches = append(w.breaches, breaches...)
 }
 
 // Standing are the breaches of a guard that last: what a person goes on with who
