@@ -327,7 +327,7 @@ func (k *compiler) side(t timers, sender, judge role, late *shifts, resume Silen
 	}
 	j := or(sender.Jitter, [2]float64{1, 1})
 	h, d := t.send.Seconds(), t.detect.Seconds()
-	s := side{age: age{h * j[0], h * j[1]}, dlo: d, dhi: d, late: late, resume: triOf(resume)}
+	s := side{age: age{min(h*j[1], max(h*j[0], or(sender.LeastHello, 0).Seconds())), h * j[1]}, dlo: d, dhi: d, late: late, resume: triOf(resume)}
 	if tick := or(sender.Tick, 0).Seconds(); tick > 0 && tick < h && j[0] == 1 && j[1] == 1 {
 		s.age, s.held = age{tick, tick}, h-tick
 	}
@@ -517,7 +517,7 @@ func (k *compiler) wake(r *relation, a state.Adjacency, dev, nbr role, back time
 		d = "never"
 	}
 	k.note(r, "device gives up after", d, !back.detOwn, back.detSrc)
-	if p := min(or(dev.Phase, 0), or(nbr.Phase, 0)); p > 0 && r.own.nbr.age == r.own.dev.age {
+	if p := min(or(dev.Phase, 0), or(nbr.Phase, 0)); p > 0 && r.own.nbr.age == r.own.dev.age && r.own.nbr.age.lo == r.own.nbr.age.hi {
 		r.own.phase = p
 		k.note(r, "ends that send in step", fmt.Sprintf("%.0f %%", 100*p), false, dev.source("phase"))
 	}

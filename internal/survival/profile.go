@@ -37,6 +37,7 @@ type Behaviour struct {
 	Detect          *time.Duration    `yaml:"detect,omitempty"`
 	Ratio           *float64          `yaml:"ratio,omitempty"`
 	Jitter          *[2]float64       `yaml:"jitter,omitempty"`
+	LeastHello      *time.Duration    `yaml:"least-hello,omitempty"`
 	Tick            *time.Duration    `yaml:"tick,omitempty"`
 	DetectShare     *[2]float64       `yaml:"detect-share,omitempty"`
 	DetectOffset    *[2]time.Duration `yaml:"detect-offset,omitempty"`
@@ -202,8 +203,10 @@ func (b Behaviour) validate(where string) error {
 	if b.Tick != nil && *b.Tick <= 0 {
 		return bad("tick", *b.Tick, "a duration above zero")
 	}
-	if b.Keepalive != nil && *b.Keepalive < 0 {
-		return bad("keepalive", *b.Keepalive, "a duration, not negative")
+	for field, v := range map[string]*time.Duration{"keepalive": b.Keepalive, "least-hello": b.LeastHello} {
+		if v != nil && *v < 0 {
+			return bad(field, *v, "a duration, not negative")
+		}
 	}
 	durations := map[string]*[2]time.Duration{"return": b.Return, "reconnect": b.Reconnect, "idle-hold": b.IdleHold}
 	if b.GracefulLoss != nil {
@@ -283,6 +286,7 @@ func (out *role) overlay(over Behaviour) {
 	out.over["detect"] = set(&b.Detect, over.Detect)
 	out.over["ratio"] = set(&b.Ratio, over.Ratio)
 	out.over["jitter"] = set(&b.Jitter, over.Jitter)
+	out.over["least-hello"] = set(&b.LeastHello, over.LeastHello)
 	out.over["tick"] = set(&b.Tick, over.Tick)
 	out.over["detect-share"] = set(&b.DetectShare, over.DetectShare)
 	out.over["detect-offset"] = set(&b.DetectOffset, over.DetectOffset)

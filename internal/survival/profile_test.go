@@ -34,7 +34,7 @@ func TestBuiltinProfilesAreWhole(t *testing.T) {
 				}
 			}
 			for field := range b.Sources {
-				if !strings.Contains(" hello detect ratio jitter tick idle-hold keepalive return-hellos detect-share detect-offset late hello-late self-drop self-late phase rto return reconnect restart-time graceful-loss ", " "+field+" ") {
+				if !strings.Contains(" hello detect ratio jitter least-hello tick idle-hold keepalive return-hellos detect-share detect-offset late hello-late self-drop self-late phase rto return reconnect restart-time graceful-loss ", " "+field+" ") {
 					t.Errorf("%s %s: a source of %q, which is no field", daemon, protocol, field)
 				}
 			}
