@@ -1,20 +1,21 @@
-// Package runbook renders a plan for people: as plain text, Markdown or HTML.
-// It renders the very steps that the conductor runs; it adds no step of its
-// own.
+// Package runbook renders plans for people. A device's plan becomes a runbook
+// as plain text, Markdown, HTML or PDF, and an appointment in a calendar: it
+// shows the very steps that the conductor runs and adds none of its own. A
+// campaign becomes the document that a change board decides on, with its nights
+// drawn on a scale of time.
 //
-// Read [Render] first.
+// Read [Render] first, then [Brief].
 package runbook
 
 import (
 	"bytes"
-	_ "embed"
 	"fmt"
-	"html/template"
 	"io"
 	"strings"
 	"time"
 	"unicode/utf8"
 
+	"towpath/internal/paper"
 	"towpath/internal/plan"
 )
 
@@ -26,10 +27,13 @@ const (
 	Text     Format = "text"
 	Markdown Format = "markdown"
 	HTML     Format = "html"
+	PDF      Format = "pdf"
+	Calendar Format = "icalendar" // RFC 5545
+	SVG      Format = "svg"       // of a campaign's nights only
 )
 
-// Formats lists them.
-func Formats() []Format { return []Format{Text, Markdown, HTML} }
+// Formats lists those in which a runbook shows every step.
+func Formats() []Format { return []Format{Text, Markdown, HTML, PDF} }
 
 // Page is a runbook as data: everything that any format shows.
 type Page struct {
@@ -38,6 +42,7 @@ type Page struct {
 	Platform string
 	From, To string
 	MadeAt   string
+	Made     time.Time
 	Digest   string
 	Serves   []string
 	Cautions []string
@@ -55,6 +60,8 @@ type Hop struct {
 	Silence    string
 	Loss       string
 	Untouched  string
+	Bare       string // probability without the preparations
+	Prepare    []Preparation
 	Back       string
 	Images     []Image
 	Watch      []plan.Outlook // adjacencies that are not sure to hold
@@ -62,6 +69,9 @@ type Hop struct {
 	Outlooks   int
 	NoReturnAt string // title of the step
 }
+
+// Preparation is a change of settings around a hand-over, as people read it.
+type Preparation struct{ Apply, Restore, Saves, Settle string }
 
 // Image is one file of a hop.
 type Image struct{ Kind, File, Size, SHA256 string }
@@ -80,9 +90,10 @@ type Step struct {
 	OnFail   string
 	Guards   string
 	NoReturn bool
-	Hold     string
+	Hold     string // what is asked
 	Persons  string
-	First    bool // first of its phase and hop
+	Settings []string // that the step makes or puts back, with the device
+	First    bool     // first of its phase and hop
 	Hop      int
 }
 
@@ -95,7 +106,7 @@ func PageOf(p *plan.Plan) (Page, error) {
 	page := Page{
 		Title:  fmt.Sprintf("Runbook: %s from %s to %s", p.Device, p.From, p.To),
 		Device: string(p.Device), Platform: p.Platform, From: p.From, To: p.To,
-		MadeAt: p.MadeAt.Format(time.RFC3339), Digest: digest, Serves: p.Serves, Cautions: p.Cautions, Total: short(p.Expected(0)),
+		MadeAt: p.MadeAt.Format(time.RFC3339), Made: p.MadeAt, Digest: digest, Serves: p.Serves, Cautions: p.Cautions, Total: short(p.Expected(0)),
 	}
 	for _, d := range p.Partners {
 		page.Partners = append(page.Partners, string(d))
@@ -122,6 +133,15 @@ func PageOf(p *plan.Plan) (Page, error) {
 			guards = append(guards, strings.ReplaceAll(string(g), "-", " "))
 		}
 		step.Guards = strings.Join(guards, ", ")
+		for _, e := range s.Ends {
+			on := string(e.On)
+			if on == "" {
+				on = page.Device
+			}
+			for _, x := range e.Settings {
+				step.Settings = append(step.Settings, on+": "+x.Text())
+			}
+		}
 		if s.Hold != nil {
 			step.Hold, step.Persons = s.Hold.Ask, strings.Join(s.Hold.Persons, " or ")
 			if step.Persons == "" {
@@ -147,6 +167,12 @@ func hopOf(i int, h plan.HopPlan) Hop {
 	}
 	if h.Untouched > 0 || len(h.Outlook) > 0 {
 		out.Untouched = fmt.Sprintf("%.1f %%", 100*h.Untouched)
+	}
+	if len(h.Prepare) > 0 {
+		out.Bare = fmt.Sprintf("%.1f %%", 100*h.Bare)
+	}
+	for _, q := range h.Prepare {
+		out.Prepare = append(out.Prepare, Preparation{q.Apply, q.Restore, strings.Join(q.Saves, ", "), short(q.Settle)})
 	}
 	out.Back = h.Back
 	if h.Back == "" {
@@ -226,46 +252,51 @@ func clock(d time.Duration) string {
 	return fmt.Sprintf("+%d:%02d:%02d", d/time.Hour, d%time.Hour/time.Minute, d%time.Minute/time.Second)
 }
 
-//go:embed runbook.html.tmpl
-var htmlSource string
-
 // Render writes the plan in the format. It is an error when the format is not
-// one of [Formats] or w fails.
+// one of [Formats], when the plan has no date and the format is PDF, or when w
+// fails. A calendar needs a window: see [WriteCalendar].
 func Render(w io.Writer, p *plan.Plan, f Format) error {
 	page, err := PageOf(p)
 	if err != nil {
 		return err
 	}
-	var b bytes.Buffer
 	switch f {
 	case Text:
+		var b bytes.Buffer
 		text(&b, page)
-	case Markdown:
-		markdown(&b, page)
-	case HTML:
-		t, err := Template()
-		if err != nil {
-			return err
+		if _, err := w.Write(b.Bytes()); err != nil {
+			return fmt.Errorf("runbook: write: %w", err)
 		}
-		if err := t.Execute(&b, page); err != nil {
-			return fmt.Errorf("runbook: %w", err)
-		}
-	default:
-		return fmt.Errorf("runbook: no format %q; there are text, markdown and html", f)
+		return nil
+	case Markdown, HTML, PDF:
+		return write(w, page.document(), f)
 	}
-	if _, err := w.Write(b.Bytes()); err != nil {
-		return fmt.Errorf("runbook: write: %w", err)
-	}
-	return nil
+	return fmt.Errorf("runbook: no format %q; there are %s", f, listed(Formats()))
 }
 
-// Template parses the HTML template.
-func Template() (*template.Template, error) {
-	t, err := template.New("runbook").Parse(htmlSource)
-	if err != nil {
-		return nil, fmt.Errorf("runbook: template: %w", err)
+// write hands the document to the writer of the format.
+func write(w io.Writer, d *paper.Document, f Format) error {
+	switch f {
+	case Markdown:
+		return paper.WriteMarkdown(w, d)
+	case HTML:
+		return paper.WriteHTML(w, d)
+	case PDF:
+		return paper.WritePDF(w, d)
+	case Text, Calendar, SVG:
 	}
-	return t, nil
+	return fmt.Errorf("runbook: a document has no form %q", f)
+}
+
+func listed(fs []Format) string {
+	words := make([]string, len(fs))
+	for i, f := range fs {
+		words[i] = string(f)
+	}
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
 
 const width = 100
@@ -305,13 +336,16 @@ func text(b *bytes.Buffer, p Page) {
 	}
 	for _, h := range p.Hops {
 		fmt.Fprintf(b, "\nHop %d: %s to %s, %s\n", h.N, h.From, h.To, h.Method)
-		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"traffic lost", h.Loss}, {"nothing drops", h.Untouched}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
+		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"traffic lost", h.Loss}, {"nothing drops", h.Untouched}, {"without preparing", h.Bare}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
 			if kv[1] != "" {
 				fmt.Fprintf(b, "  %-21s %s\n", kv[0], kv[1])
 			}
 		}
 		for _, im := range h.Images {
 			fmt.Fprintf(b, "  image %-21s %s (%s)\n", im.Kind, im.File, im.Size)
+		}
+		for _, q := range h.Prepare {
+			wrap(b, "  prepare: ", q.Apply+"; it saves "+q.Saves)
 		}
 		for _, o := range h.Watch {
 			wrap(b, fmt.Sprintf("  %s: ", o.Outcome), o.Object+": "+o.Why)
@@ -329,6 +363,7 @@ func text(b *bytes.Buffer, p Page) {
 			b.WriteString("        *** POINT OF NO RETURN ***\n")
 		}
 		if s.Hold != "" {
+			wrap(b, "        asks:   ", s.Hold)
 			fmt.Fprintf(b, "        consent by %s: ______________________  time: __________\n", s.Persons)
 			continue
 		}
@@ -336,64 +371,14 @@ func text(b *bytes.Buffer, p Page) {
 		if len(s.Before) > 0 {
 			wrap(b, "        before: ", strings.Join(s.Before, "; "))
 		}
+		for _, x := range s.Settings {
+			wrap(b, "        sets:   ", x)
+		}
 		if len(s.After) > 0 {
 			wrap(b, "        after:  ", strings.Join(s.After, "; "))
 		}
-	}
-}
-
-func markdown(b *bytes.Buffer, p Page) {
-	fmt.Fprintf(b, "# %s\n\n", p.Title)
-	fmt.Fprintf(b, "Platform %s. Made %s. About %s, hold points not counted. Plan `%s`.\n\n", p.Platform, p.MadeAt, p.Total, p.Digest)
-	if len(p.Serves) > 0 {
-		fmt.Fprintf(b, "Serves: %s.\n\n", cell(strings.Join(p.Serves, ", ")))
-	}
-	if len(p.Partners) > 0 {
-		fmt.Fprintf(b, "Partners that must stay in service: %s.\n\n", strings.Join(p.Partners, ", "))
-	}
-	b.WriteString("## Cautions\n\n")
-	for _, c := range p.Cautions {
-		fmt.Fprintf(b, "- **%s**\n", cell(c))
-	}
-	for _, h := range p.Hops {
-		fmt.Fprintf(b, "\n## Hop %d: %s to %s, %s\n\n| | |\n| --- | --- |\n", h.N, h.From, h.To, h.Method)
-		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"traffic lost", h.Loss}, {"probability that nothing drops", h.Untouched}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
-			if kv[1] != "" {
-				fmt.Fprintf(b, "| %s | %s |\n", kv[0], cell(kv[1]))
-			}
-		}
-		for _, im := range h.Images {
-			fmt.Fprintf(b, "| %s image | `%s`, %s, SHA-256 `%s` |\n", im.Kind, im.File, im.Size, im.SHA256)
-		}
-		if len(h.Watch) > 0 {
-			b.WriteString("\n| adjacency | forecast | why |\n| --- | --- | --- |\n")
-			for _, o := range h.Watch {
-				fmt.Fprintf(b, "| %s | %s | %s |\n", cell(o.Object), o.Outcome, cell(o.Why))
-			}
+		if s.Guards != "" {
+			wrap(b, "        watch:  ", s.Guards)
 		}
 	}
-	for _, s := range p.Steps {
-		if s.First {
-			fmt.Fprintf(b, "\n## %s, hop %d\n\n| # | begins | step | takes | at most | if it fails |\n| --- | --- | --- | --- | --- | --- |\n", s.Phase, s.Hop)
-		}
-		title := cell(s.Title)
-		if s.NoReturn {
-			title = "**Point of no return.** " + title
-		}
-		if s.Hold != "" {
-			title += " Consent by " + cell(s.Persons) + "."
-		}
-		if len(s.Before) > 0 {
-			title += "<br>before: " + cell(strings.Join(s.Before, "; "))
-		}
-		if len(s.After) > 0 {
-			title += "<br>after: " + cell(strings.Join(s.After, "; "))
-		}
-		fmt.Fprintf(b, "| %d | %s | %s | %s | %s | %s |\n", s.N, s.Clock, title, s.Expect, s.Deadline, s.OnFail)
-	}
-}
-
-// cell makes s safe inside a table cell.
-func cell(s string) string {
-	return strings.NewReplacer("|", "\\|", "\n", " ", "<", "&lt;").Replace(s)
 }

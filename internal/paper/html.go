@@ -1,0 +1,256 @@
+package paper
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"strings"
+)
+
+// pageStyle is the style of a page. It prints in black on white.
+const pageStyle = `:root{color-scheme:light dark;--ink:#11161a;--quiet:#3c464d;--rule:#8a949b;--page:#fff;--shade:#eef1f3}
+@media screen and (prefers-color-scheme:dark){:root{--ink:#f2f4f5;--quiet:#c3cbd1;--rule:#6b757c;--page:#121619;--shade:#20272c}}
+*{box-sizing:border-box}
+body{font:16px/1.5 system-ui,sans-serif;color:var(--ink);background:var(--page);margin:0}
+main{max-width:66rem;margin:0 auto;padding:1.5rem 1rem 4rem}
+h1{font-size:1.7rem;line-height:1.2;margin:0 0 .5rem}
+h2{font-size:1.25rem;margin:2.5rem 0 .6rem;padding-bottom:.2rem;border-bottom:2px solid var(--ink)}
+h3{font-size:1.08rem;margin:1.8rem 0 .4rem}h4{font-size:1rem;margin:1.4rem 0 .3rem}
+p{margin:.5rem 0}.lead{font-size:1.1rem}.id{color:var(--quiet)}
+code{font:.85em/1.4 ui-monospace,monospace;overflow-wrap:anywhere}
+.scroll{overflow-x:auto;margin:.6rem 0 1rem}
+table{border-collapse:collapse;width:100%}caption{text-align:left;font-weight:600;padding:.2rem 0 .4rem}
+td,th{border:1px solid var(--rule);padding:.35rem .55rem;text-align:left;vertical-align:top}
+thead th{background:var(--shade)}tbody th{font-weight:600}
+.r{text-align:right;font-variant-numeric:tabular-nums}.c{text-align:center}
+tr.mark>*{border-top:3px solid var(--ink);border-bottom:3px solid var(--ink)}
+.callout{border:3px solid var(--ink);padding:.4rem 1rem;margin:1rem 0}.callout p:first-child{font-weight:700}
+nav ul{list-style:none;padding:0;columns:2;column-gap:2rem}nav li li{margin-left:1.2rem}nav ul ul{columns:1}a{color:inherit}
+ol.steps{list-style:none;padding:0;margin:.5rem 0}
+ol.steps>li{display:grid;grid-template-columns:1.8rem 2.4rem 5rem 1fr;gap:.2rem .5rem;padding:.6rem .4rem;border-top:1px solid var(--rule);break-inside:avoid}
+ol.steps>li.marked{border:4px double var(--ink)}ol.steps>li.signed{border:2px dashed var(--ink)}
+ol.steps input{width:1.25rem;height:1.25rem;margin:.15rem 0 0}
+.number{font-weight:700;text-align:right}.clock{font-variant-numeric:tabular-nums;color:var(--quiet)}
+.what p{margin:.15rem 0}.what .title{font-weight:600}.what .flag{font-weight:800;letter-spacing:.04em}
+.what dl{display:grid;grid-template-columns:max-content 1fr;gap:.1rem .7rem;margin:.3rem 0 0;color:var(--quiet);font-size:.94rem}.what dd{margin:0}
+.sign{display:flex;gap:.6rem;align-items:baseline;margin:1rem 0 .4rem}.sign span{flex:1;border-bottom:1px solid var(--ink);min-width:8rem;height:1.6rem}
+figure{margin:1rem 0 1.5rem}figcaption{font-weight:600;margin-bottom:.4rem}figure .scroll svg{display:block;width:100%;min-width:42rem;height:auto}
+@media (max-width:40rem){nav ul{columns:1}ol.steps>li{grid-template-columns:1.8rem 2rem 1fr}ol.steps .what{grid-column:1/-1}}
+@media print{@page{size:A4;margin:16mm 14mm}body{font-size:10.5pt}main{max-width:none;padding:0}.scroll{overflow:visible}
+tr,figure,.callout,.sign{break-inside:avoid}h2,h3,h4,caption,figcaption{break-after:avoid}thead{display:table-header-group}.newpage{break-before:page}figure .scroll svg{min-width:0}nav{break-after:page}}
+`
+
+// WriteHTML writes the document as one page that needs nothing outside itself:
+// light or dark as the reader asks for, printable, with headings, table headers
+// and figures that are told in words to whoever cannot see them.
+func WriteHTML(w io.Writer, d *Document) error {
+	var b bytes.Buffer
+	b.WriteString("<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n")
+	fmt.Fprintf(&b, "<title>%s</title>\n<style>\n%s%s\n</style>\n</head>\n<body>\n<main>\n<header>\n<h1>%s</h1>\n", clean(d.Title), pageStyle, svgDark(), clean(d.Title))
+	if d.Lead != "" {
+		fmt.Fprintf(&b, "<p class=\"lead\">%s</p>\n", clean(d.Lead))
+	}
+	var id []string
+	if m := d.made(); m != "" {
+		id = append(id, "Made "+clean(m)+".")
+	}
+	if d.Digest != "" {
+		id = append(id, fmt.Sprintf("SHA-256 of the %s <code>%s</code>.", clean(d.digestOf()), clean(d.Digest)))
+	}
+	if len(id) > 0 {
+		fmt.Fprintf(&b, "<p class=\"id\">%s</p>\n", strings.Join(id, " "))
+	}
+	b.WriteString("</header>\n")
+	if d.Contents {
+		htmlContents(&b, d)
+	}
+	heading, figure, item := 0, 0, 0
+	for _, block := range d.Blocks {
+		switch x := block.(type) {
+		case Heading:
+			heading++
+			level, class := min(max(x.Level, 1), 3)+1, ""
+			if x.NewPage {
+				class = ` class="newpage"`
+			}
+			fmt.Fprintf(&b, "<h%d id=\"part-%d\"%s>%s</h%d>\n", level, heading, class, clean(x.Text), level)
+		case Paragraph:
+			fmt.Fprintf(&b, "<p>%s</p>\n", htmlText(x.Text))
+		case List:
+			tag := "ul"
+			if x.Numbered {
+				tag = "ol"
+			}
+			fmt.Fprintf(&b, "<%s>\n", tag)
+			for _, i := range x.Items {
+				fmt.Fprintf(&b, "<li>%s</li>\n", htmlText(i))
+			}
+			fmt.Fprintf(&b, "</%s>\n", tag)
+		case Table:
+			htmlTable(&b, x)
+		case Callout:
+			fmt.Fprintf(&b, "<div class=\"callout\" role=\"note\" aria-label=\"%s\">\n<p>%s</p>\n", clean(x.Label), clean(x.Label))
+			for _, t := range x.Texts {
+				fmt.Fprintf(&b, "<p>%s</p>\n", htmlText(t))
+			}
+			b.WriteString("</div>\n")
+		case Steps:
+			b.WriteString("<ol class=\"steps\">\n")
+			for _, s := range x.Items {
+				item++
+				htmlStep(&b, s, item)
+			}
+			b.WriteString("</ol>\n")
+		case Sign:
+			for _, l := range x.Lines {
+				htmlSign(&b, l)
+			}
+		case Figure:
+			figure++
+			fmt.Fprintf(&b, "<figure>\n<figcaption>Figure %d. %s</figcaption>\n<div class=\"scroll\" role=\"region\" aria-label=\"Figure %d\" tabindex=\"0\">\n", figure, clean(x.Caption), figure)
+			svg(&b, x.Drawing, fmt.Sprintf("figure-%d", figure), false)
+			b.WriteString("</div>\n</figure>\n")
+		}
+	}
+	b.WriteString("</main>\n</body>\n</html>\n")
+	if _, err := w.Write(b.Bytes()); err != nil {
+		return fmt.Errorf("paper: write: %w", err)
+	}
+	return nil
+}
+
+func htmlContents(b *bytes.Buffer, d *Document) {
+	b.WriteString("<nav aria-label=\"Contents\">\n<h2>Contents</h2>\n<ul>\n")
+	n, open, sub := 0, false, false
+	for _, block := range d.Blocks {
+		h, ok := block.(Heading)
+		if !ok {
+			continue
+		}
+		n++
+		link := fmt.Sprintf("<a href=\"#part-%d\">%s</a>", n, clean(h.Text))
+		switch {
+		case h.Level <= 1:
+			if sub {
+				b.WriteString("</ul>")
+			}
+			if open {
+				b.WriteString("</li>\n")
+			}
+			b.WriteString("<li>" + link)
+			open, sub = true, false
+		case h.Level == 2 && open:
+			if !sub {
+				b.WriteString("<ul>")
+				sub = true
+			}
+			b.WriteString("<li>" + link + "</li>")
+		}
+	}
+	if sub {
+		b.WriteString("</ul>")
+	}
+	if open {
+		b.WriteString("</li>\n")
+	}
+	b.WriteString("</ul>\n</nav>\n")
+}
+
+func htmlText(t Text) string {
+	var b strings.Builder
+	for _, s := range t {
+		text := clean(s.Text)
+		if s.Mono {
+			text = "<code>" + text + "</code>"
+		}
+		if s.Bold {
+			text = "<strong>" + text + "</strong>"
+		}
+		b.WriteString(text)
+	}
+	return b.String()
+}
+
+func htmlTable(b *bytes.Buffer, t Table) {
+	label := t.Caption
+	if label == "" {
+		label = "Table"
+	}
+	fmt.Fprintf(b, "<div class=\"scroll\" role=\"region\" aria-label=\"%s\" tabindex=\"0\">\n<table>\n", clean(label))
+	if t.Caption != "" {
+		fmt.Fprintf(b, "<caption>%s</caption>\n", clean(t.Caption))
+	}
+	if t.headed() {
+		b.WriteString("<thead><tr>")
+		for _, c := range t.Columns {
+			if c.Head == "" {
+				b.WriteString("<td></td>")
+				continue
+			}
+			fmt.Fprintf(b, "<th scope=\"col\"%s>%s</th>", htmlAlign(c.Align), clean(c.Head))
+		}
+		b.WriteString("</tr></thead>\n")
+	}
+	b.WriteString("<tbody>\n")
+	for _, r := range t.Rows {
+		if r.Mark {
+			b.WriteString("<tr class=\"mark\">")
+		} else {
+			b.WriteString("<tr>")
+		}
+		for i := range max(len(r.Cells), len(t.Columns)) {
+			var cell Text
+			if i < len(r.Cells) {
+				cell = r.Cells[i]
+			}
+			if i == 0 && t.RowHeads {
+				fmt.Fprintf(b, "<th scope=\"row\"%s>%s</th>", htmlAlign(t.column(i).Align), htmlText(cell))
+				continue
+			}
+			fmt.Fprintf(b, "<td%s>%s</td>", htmlAlign(t.column(i).Align), htmlText(cell))
+		}
+		b.WriteString("</tr>\n")
+	}
+	b.WriteString("</tbody>\n</table>\n</div>\n")
+}
+
+func htmlAlign(a Align) string {
+	switch a {
+	case Right:
+		return ` class="r"`
+	case Centre:
+		return ` class="c"`
+	case Left:
+	}
+	return ""
+}
+
+func htmlStep(b *bytes.Buffer, s Item, id int) {
+	class := ""
+	switch {
+	case s.Mark != "":
+		class = ` class="marked"`
+	case len(s.Sign) > 0:
+		class = ` class="signed"`
+	}
+	fmt.Fprintf(b, "<li%s><input type=\"checkbox\" id=\"step-%d\" aria-label=\"step %d is done\"><span class=\"number\">%d.</span><span class=\"clock\">%s</span><div class=\"what\">", class, id, s.Number, s.Number, clean(s.Clock))
+	if s.Mark != "" {
+		fmt.Fprintf(b, "<p class=\"flag\">%s</p>", clean(strings.ToUpper(s.Mark)))
+	}
+	fmt.Fprintf(b, "<p class=\"title\">%s</p>", htmlText(s.Title))
+	if len(s.Pairs) > 0 {
+		b.WriteString("<dl>")
+		for _, p := range s.Pairs {
+			fmt.Fprintf(b, "<dt>%s</dt><dd>%s</dd>", clean(p.Label), htmlText(p.Text))
+		}
+		b.WriteString("</dl>")
+	}
+	for _, l := range s.Sign {
+		htmlSign(b, l)
+	}
+	b.WriteString("</div></li>\n")
+}
+
+func htmlSign(b *bytes.Buffer, label string) {
+	fmt.Fprintf(b, "<div class=\"sign\">%s <span></span></div>\n", clean(label))
+}
