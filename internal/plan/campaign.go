@@ -136,7 +136,7 @@ type Task struct {
 	// Lane counts from 0 what goes on at the same time in the night: tasks of one
 	// lane follow each other.
 	Lane int `json:"lane"`
-	// Outcome of a task whose night is over: done, failed, or empty.
+	// Outcome of a task whose night is over: done, failed or unknown; else empty.
 	Outcome string `json:"outcome,omitempty"`
 }
 
