@@ -194,7 +194,7 @@ func (a *App) Prepare(ctx context.Context, dev device.Device, d fleet.Device, c,
 		}
 		p.Backs = append(p.Backs, b)
 		p.Advice = append(p.Advice, advice)
-		p.Forecasts = append(p.Forecasts, a.forecastOf(c, d.Platform, h, advice.Prepare))
+		p.Forecasts = append(p.Forecasts, a.forecastGiven(c, d.Platform, h, advice.Prepare))
 	}
 	p.Fit = a.fit(p)
 	if p.Report, err = a.ready(ctx, dev, p, earlier); err != nil {
@@ -330,7 +330,7 @@ func (r runChecks) Ready(ctx context.Context, earlier, c *state.Capture) (report
 		return nil, nil, err
 	}
 	for i, h := range p.Path.Hops {
-		p.Forecasts = append(p.Forecasts, r.app.forecastOf(c, d.Platform, h, r.plan.Hops[i].Prepare))
+		p.Forecasts = append(p.Forecasts, r.app.forecastGiven(c, d.Platform, h, r.plan.Hops[i].Prepare))
 	}
 	for _, h := range r.plan.Hops {
 		p.Backs = append(p.Backs, release.Back{None: h.NoBack})

@@ -98,8 +98,13 @@ func (a *App) law(platform string, h release.Hop) (law survival.Law, runs int) {
 	return survival.Learn(prior, seen), len(seen)
 }
 
-// forecastOf forecasts the silence of one hop, given its preparations.
-func (a *App) forecastOf(c *state.Capture, platform string, h release.Hop, prepared []plan.Preparation) survival.Forecast {
+// forecastOf forecasts the silence of one hop.
+func (a *App) forecastOf(c *state.Capture, platform string, h release.Hop) survival.Forecast {
+	return a.forecastGiven(c, platform, h, nil)
+}
+
+// forecastGiven forecasts the silence of one hop, given its preparations.
+func (a *App) forecastGiven(c *state.Capture, platform string, h release.Hop, prepared []plan.Preparation) survival.Forecast {
 	if c == nil || h.Silence == nil {
 		return survival.Forecast{}
 	}
