@@ -42,6 +42,11 @@ func prepared() []plan.Preparation {
 
 // twoHops is a change of the invented chassis over a middle release.
 func twoHops(t *testing.T, per bool) (*plan.Plan, policy.Policy) {
+	return changeWith(t, per, prepared())
+}
+
+// changeWith is that change with other preparations.
+func changeWith(t *testing.T, per bool, prepare []plan.Preparation) (*plan.Plan, policy.Policy) {
 	t.Helper()
 	pol := policy.Default()
 	pol.Conduct.AfterPointOfNoReturn = "roll-back"
@@ -57,8 +62,8 @@ func twoHops(t *testing.T, per bool) (*plan.Plan, policy.Policy) {
 		Path:   release.Path{Hops: []release.Hop{hop("4.2.3", "4.3.1"), hop("4.3.1", "4.4.2")}},
 		Layout: plan.Layout{Primary: "CTL-A", Secondary: "CTL-B", LineCards: []string{"LC-1", "LC-2"}},
 		Hops: []plan.HopInput{
-			{Images: images("4.3.1"), Back: release.InService, Removals: []plan.Removal{{Controller: "CTL-A", File: "old.img", Size: 10}}, Prepare: prepared()},
-			{Images: images("4.4.2"), Back: release.InService, Prepare: prepared()},
+			{Images: images("4.3.1"), Back: release.InService, Removals: []plan.Removal{{Controller: "CTL-A", File: "old.img", Size: 10}}, Prepare: prepare},
+			{Images: images("4.4.2"), Back: release.InService, Prepare: prepare},
 		},
 	})
 	if err != nil {

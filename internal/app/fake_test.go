@@ -43,6 +43,9 @@ type chassis struct {
 	others     string                   // what other people changed
 	loseAdjust bool                     // the answer of the next adjustment is lost
 	listeners  []func(device.Event)
+	adjusted   func()           // called once after the next adjustment
+	deaf       bool             // the next adjustment does not arrive
+	after      func(act string) // called under the lock when an act is done
 }
 
 type card struct {
@@ -81,6 +84,9 @@ func (d *chassis) act(name string) error {
 	if err := d.refuse[name]; err != nil {
 		delete(d.refuse, name)
 		return err
+	}
+	if d.after != nil {
+		d.after(name)
 	}
 	return nil
 }
@@ -259,6 +265,11 @@ func (d *chassis) Settings(_ context.Context, keys []state.Setting) ([]state.Set
 // of them does not. As everybody's, its configuration has a digest that follows.
 func (d *chassis) Adjust(_ context.Context, to []state.Setting) error {
 	d.mu.Lock()
+	if d.deaf {
+		d.deaf = false
+		d.mu.Unlock()
+		return &device.Fault{Kind: device.Unreachable, Op: "adjust"}
+	}
 	if d.hold(to) {
 		d.mu.Unlock()
 		return nil
@@ -281,6 +292,10 @@ func (d *chassis) Adjust(_ context.Context, to []state.Setting) error {
 	d.mu.Unlock()
 	for _, f := range listeners {
 		f(device.Event{Kind: device.EventConfiguration, Object: "digest", Now: digest})
+	}
+	if f := d.adjusted; f != nil {
+		d.adjusted = nil
+		f()
 	}
 	if lost {
 		return &device.Fault{Kind: device.OutcomeUnknown, Op: "adjust"}

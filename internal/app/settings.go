@@ -126,6 +126,7 @@ func (c *Conductor) adjust(ctx context.Context, st *conduct.State, step plan.Ste
 			return conduct.Record{}, err
 		}
 	}
+	var lost error // an answer that did not come; whether it was done, the reading that follows shows
 	for _, t := range targets {
 		if len(conduct.Unset([]plan.End{t}, found, st.Plan.Device)) == 0 {
 			continue
@@ -140,8 +141,15 @@ func (c *Conductor) adjust(ctx context.Context, st *conduct.State, step plan.Ste
 			c.session.mu.Unlock()
 		}
 		if err := d.Adjust(ctx, t.Settings); err != nil {
-			return c.actFault(ctx, err)
+			rec, ferr := c.actFault(ctx, err)
+			if ferr != nil || rec.Kind != conduct.Acted {
+				return rec, ferr
+			}
+			lost = err
 		}
+	}
+	if lost != nil {
+		return c.actFault(ctx, lost)
 	}
 	return conduct.Record{Kind: conduct.Acted, Text: "asked: " + step.Title}, nil
 }
@@ -178,7 +186,11 @@ func (c *Conductor) awaitSettings(ctx context.Context, st *conduct.State, step p
 			return done(settled(step, targets, st.Plan.Device), map[string]any{"took_ns": at.Sub(since), "hold": targets}), nil
 		}
 		if at.Sub(since) > step.Deadline {
-			return failed(conduct.ByDeadline, "deadline", fmt.Sprintf("not done within %v: %s", step.Deadline, join(unset))), nil
+			// A request that never arrived may be made once more: it is asked only
+			// where a reading shows that it was not done.
+			rec := failed(conduct.ByDeadline, "deadline", fmt.Sprintf("not done within %v: %s", step.Deadline, join(unset)))
+			rec.Failure.Retry = true
+			return rec, nil
 		}
 		wait := c.Policy.Conduct.PollEvery
 		text := "waiting: " + join(unset)
