@@ -7,6 +7,7 @@ import (
 	"towpath/internal/app"
 	"towpath/internal/device"
 	"towpath/internal/document"
+	"towpath/internal/network"
 )
 
 // explain gives the exit status of an error and what to do about it. It is the
@@ -18,6 +19,10 @@ func explain(err error) (status int, hint string) {
 	switch {
 	case errors.As(err, &u):
 		return ExitUsage, "towpath COMMAND --help shows what is asked for and an example"
+	case errors.Is(err, network.ErrNoCapacity):
+		return ExitUsage, "--capacity 10Gbps gives that capacity to every link that has none"
+	case errors.Is(err, network.ErrNoUnit):
+		return ExitUsage, "--unit 1Mbps says what plain numbers mean"
 	case errors.As(err, &problems):
 		return ExitUsage, "nothing was changed; put the files right and run the command again"
 	case errors.Is(err, app.ErrNoDevice):

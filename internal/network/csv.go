@@ -132,6 +132,7 @@ func (t *table) quantity(column string, positive bool) float64 {
 		return t.plain * t.number(column, positive)
 	case t.unit == BitsPerSecond && err != nil && number == nil:
 		t.fault(column, strconv.Quote(s)+" without a unit", want)
+		t.faults[len(t.faults)-1].Err = ErrNoUnit
 	case t.unit == BitsPerSecond && (err != nil || positive && rate == 0):
 		t.fault(column, strconv.Quote(s), want+ternary(positive, ", above 0", ""))
 	case t.unit == BitsPerSecond:

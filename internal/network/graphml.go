@@ -173,6 +173,7 @@ func ReadGraphML(name string, r io.Reader, d Defaults) (Topology, error) {
 		if !given && !(capacity > 0) && !missing {
 			missing = true // once is enough
 			fault(x.end, at, "no LinkSpeedRaw, and no default capacity was given", "a capacity of each link, or a default for all")
+			faults[len(faults)-1].Err = ErrNoCapacity
 		}
 		link := "L" + strconv.Itoa(i)
 		top.Arcs = append(top.Arcs, Arc{ID: link + ">", Link: link, From: from, To: to, Metric: d.metric(), Capacity: capacity})

@@ -22,26 +22,31 @@ type DrainSet struct {
 
 // Safety says when a drain set may be out.
 type Safety struct {
-	Name string
+	Name string `json:"name"`
 	// Periods are those in which it holds, those that touch joined.
-	Periods []Period
+	Periods []Period `json:"periods"`
 	// Samples say for each sample what was found, in their order.
-	Samples []SampleSafety
+	Samples []SampleSafety `json:"samples"`
+	// Length is how long each sample lasts, 0 where they differ.
+	Length time.Duration `json:"-"`
 }
 
 // Period is from an instant up to another.
-type Period struct{ From, To time.Time }
+type Period struct {
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
+}
 
 // SampleSafety is what one sample gives for one drain set.
 type SampleSafety struct {
-	At      time.Time
-	Verdict Verdict
+	At      time.Time `json:"at"`
+	Verdict Verdict   `json:"verdict"`
 	// MaxUtilisation is the largest over the drain and all further failures, and
 	// Failing the element with which it is reached, empty where it is none.
-	MaxUtilisation float64
-	Failing        string
+	MaxUtilisation float64 `json:"max_utilisation"`
+	Failing        string  `json:"failing,omitempty"`
 	// Lost is the largest volume that has no path or lost an end.
-	Lost float64
+	Lost float64 `json:"lost"`
 }
 
 // SafeHours says for each drain set in which of the samples the network carries
@@ -65,6 +70,12 @@ func (n *Network) SafeHours(samples []Sample, sets []DrainSet, q Question) ([]Sa
 	out := make([]Safety, len(sets))
 	for k, set := range sets {
 		out[k].Name = set.Name
+		for i, x := range samples {
+			if out[k].Length = x.Length; i > 0 && x.Length != samples[0].Length {
+				out[k].Length = 0
+				break
+			}
+		}
 	}
 	for _, sample := range samples {
 		x, err := n.WithVolumes(sample.Volumes)
@@ -103,12 +114,14 @@ func (s *State) safety(set DrainSet, q Question) (SampleSafety, error) {
 	}
 	r := t.result
 	base := r.Unroutable + r.Dropped
-	f := SampleSafety{MaxUtilisation: r.MaxUtilisation, Verdict: verdict(r.MaxUtilisation, q.Limit, q.Band), Lost: base}
+	q.given = q.Band
+	least, most := t.span(q)
+	f := SampleSafety{MaxUtilisation: r.MaxUtilisation, Verdict: between(least, most, q.Limit), Lost: base}
 	if base > 0 || r.UnroutableDemands > 0 || len(t.short(s)) > 0 {
 		f.Verdict = Fails
 	}
 	for _, kind := range q.AlsoFail {
-		all, err := t.failures(kind, q)
+		all, _, err := t.failures(kind, q)
 		if err != nil {
 			return SampleSafety{}, err
 		}
@@ -171,4 +184,83 @@ func PeakOverDay(samples []Sample, growth float64) []Sample {
 		}
 	}
 	return out
+}
+
+// Pattern is how samples come again.
+type Pattern string
+
+// The patterns.
+const (
+	Daily  Pattern = "day"  // every day is like the days measured
+	Weekly Pattern = "week" // every Monday is like the Mondays measured, and so on
+)
+
+// Recurring returns the periods between from and until in which the drain set
+// is safe, if demands come again by the pattern in the zone: a time is safe where
+// every sample of the same time of day, and with [Weekly] of the same day of the
+// week, was. A time of which there is no sample is not safe. All samples must
+// have one length, a day or less. It is what a scheduler asks for: windows of
+// the coming weeks from the measurements of the last ones. The error wraps
+// [ErrInvalid].
+func (s Safety) Recurring(by Pattern, zone *time.Location, from, until time.Time) ([]Period, error) {
+	if by != Daily && by != Weekly {
+		return nil, fmt.Errorf("%w: pattern: found %q, want %q or %q", ErrInvalid, by, Daily, Weekly)
+	}
+	if len(s.Samples) == 0 || !until.After(from) {
+		return nil, nil
+	}
+	length := s.Length
+	if length <= 0 || length > 24*time.Hour {
+		return nil, fmt.Errorf("%w: length of the samples: found %v, want all alike and at most a day", ErrInvalid, length)
+	}
+	type phase struct {
+		day    time.Weekday
+		second int
+	}
+	at := func(t time.Time) phase {
+		t = t.In(zone)
+		p := phase{second: t.Hour()*3600 + t.Minute()*60 + t.Second()}
+		if by == Weekly {
+			p.day = t.Weekday()
+		}
+		return p
+	}
+	unsafe, known := map[phase]bool{}, map[phase]bool{}
+	for _, x := range s.Samples {
+		p := at(x.At)
+		known[p] = true
+		if x.Verdict != Holds {
+			unsafe[p] = true
+		}
+	}
+	// The grid of the samples, carried on to before from.
+	first := s.Samples[0].At
+	steps := from.Sub(first) / length
+	t := first.Add(steps * length)
+	for t.After(from) {
+		t = t.Add(-length)
+	}
+	var out []Period
+	for ; t.Before(until); t = t.Add(length) {
+		p := at(t)
+		if !known[p] || unsafe[p] {
+			continue
+		}
+		begin, end := t, t.Add(length)
+		if begin.Before(from) {
+			begin = from
+		}
+		if end.After(until) {
+			end = until
+		}
+		if !end.After(begin) {
+			continue
+		}
+		if k := len(out); k > 0 && out[k-1].To.Equal(begin) {
+			out[k-1].To = end
+		} else {
+			out = append(out, Period{begin, end})
+		}
+	}
+	return out, nil
 }

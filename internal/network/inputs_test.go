@@ -212,6 +212,33 @@ func TestNeighboursProposeLinks(t *testing.T) {
 	}
 }
 
+// Source: IEEE 802.1AB-2016 §8.5.3: a port ID need not be an interface's name.
+func TestPortsThatAreNotNamedAreFoundWhereOneChoiceIsLeft(t *testing.T) {
+	known := []string{"a", "b", "c"}
+	for _, c := range []struct {
+		name  string
+		heard []Neighbour
+		want  []ProposedLink
+	}{
+		{"no port on either side", []Neighbour{{"a", "p1", "b", ""}, {"b", "p2", "a", ""}}, []ProposedLink{{A: "a", AInterface: "p1", B: "b", BInterface: "p2"}}},
+		{"a number on one side", []Neighbour{{"a", "p1", "b", "p2"}, {"b", "p2", "a", "517"}}, []ProposedLink{{A: "a", AInterface: "p1", B: "b", BInterface: "p2"}}},
+		{"two links, addresses on one side", []Neighbour{
+			{"a", "p1", "b", "02:00:5e:00:53:01"}, {"a", "p2", "b", "02:00:5e:00:53:02"}, {"b", "q1", "a", "p1"}, {"b", "q2", "a", "p2"},
+		}, []ProposedLink{{A: "a", AInterface: "p1", B: "b", BInterface: "q1"}, {A: "a", AInterface: "p2", B: "b", BInterface: "q2"}}},
+		{"two links and no port at all", []Neighbour{{"a", "p1", "b", ""}, {"a", "p2", "b", ""}, {"b", "q1", "a", ""}}, []ProposedLink{
+			{A: "a", AInterface: "", B: "b", BInterface: "q1", OneSided: true, HeardBy: "b"},
+			{A: "a", AInterface: "p1", B: "b", OneSided: true, HeardBy: "a"}, {A: "a", AInterface: "p2", B: "b", OneSided: true, HeardBy: "a"},
+		}},
+	} {
+		for range 2 {
+			if got := ProposeLinks(known, c.heard); !reflect.DeepEqual(got, c.want) {
+				t.Errorf("%s: got %+v\nwant %+v", c.name, got, c.want)
+			}
+			slices.Reverse(c.heard)
+		}
+	}
+}
+
 func FuzzReaders(f *testing.F) {
 	f.Add(threeNodes)
 	f.Add(small)

@@ -27,8 +27,10 @@ type ProposedLink struct {
 
 // ProposeLinks finds the links between devices from what they hear, by name. A
 // system name is taken for a known device where it is its name, whatever the
-// case, or where its first label is and no other device has that. Order and
-// repetition of the neighbours change nothing.
+// case, or where its first label is and no other device has that. A port that a
+// neighbour does not tell, or names otherwise than by an interface (a port ID may
+// be an address or a number), is found where the two devices leave one choice
+// only. Order and repetition of the neighbours change nothing.
 func ProposeLinks(known []string, heard []Neighbour) []ProposedLink {
 	canonical := map[string]string{}
 	short := map[string][]string{}
@@ -61,6 +63,37 @@ func ProposeLinks(known []string, heard []Neighbour) []ProposedLink {
 			unknown[other] = true
 		}
 		hears[pair{end{h.Device, h.Interface}, end{other, h.Port}}] = true
+	}
+	// What is said about ports that do not hear anything themselves.
+	hearing := map[end]bool{}
+	for p := range hears {
+		hearing[p.a] = true
+	}
+	type between struct{ a, b string }
+	open := map[between][]pair{}
+	for p := range hears {
+		if !hearing[p.b] {
+			at := between{p.a.device, p.b.device}
+			open[at] = append(open[at], p)
+		}
+	}
+	for at, all := range open {
+		back := open[between{at.b, at.a}]
+		for _, p := range all {
+			var found []end
+			for q := range hears { // a port over there that hears just this one
+				if q.a.device == at.b && q.b == p.a {
+					found = append(found, q.a)
+				}
+			}
+			if len(found) == 0 && len(all) == 1 && len(back) == 1 {
+				found = append(found, back[0].a)
+			}
+			if len(found) == 1 {
+				delete(hears, p)
+				hears[pair{p.a, found[0]}] = true
+			}
+		}
 	}
 	out := map[pair]ProposedLink{}
 	for p := range hears {

@@ -131,6 +131,10 @@ const (
 var (
 	ErrUnknown = errors.New("unknown element")
 	ErrInvalid = errors.New("invalid value")
+	// ErrNoCapacity says that links have no capacity and no default was given.
+	ErrNoCapacity = errors.New("no capacity")
+	// ErrNoUnit says that a number lacks its unit.
+	ErrNoUnit = errors.New("no unit")
 )
 
 // hop is an arc seen from one of its ends.

@@ -34,6 +34,27 @@ type Reading struct {
 	// Unit, above 0, makes rates of plain numbers in CSV and SNDlib files: so
 	// many bit/s is one of them. 0 leaves them in a unit of their own.
 	Unit float64
+	// Rate is a default capacity in bit/s, where that of Defaults is 0.
+	Rate float64
+}
+
+// capacity is the default in the unit of a format. The error wraps [ErrNoUnit].
+func (r Reading) capacity(rates bool) (float64, error) {
+	switch {
+	case r.Capacity == 0 && r.Rate == 0:
+		return 0, nil
+	case rates && r.Capacity == 0:
+		return r.Rate, nil
+	case !rates && r.Rate == 0:
+		return r.Capacity, nil
+	case r.Unit > 0 && rates:
+		return r.Capacity * r.Unit, nil
+	case r.Unit > 0:
+		return r.Rate / r.Unit, nil
+	case rates:
+		return 0, fmt.Errorf("%w: default capacity: found %v, want a rate with its unit, such as 10Gbps", ErrNoUnit, r.Capacity)
+	}
+	return 0, fmt.Errorf("%w: default capacity: found %v bit/s, want a plain number as the file has, or to be told the unit of plain numbers", ErrNoUnit, r.Rate)
 }
 
 var (
@@ -119,7 +140,10 @@ func ReadTopology(name string, r io.Reader, opt Reading) (Topology, []Demand, Fo
 // maxFile bounds what is read into memory: 300,000 arcs are some 20 MB.
 const maxFile = 256 << 20
 
-func readAs(f Format, name string, src []byte, opt Reading) (Topology, []Demand, error) {
+func readAs(f Format, name string, src []byte, opt Reading) (top Topology, demands []Demand, err error) {
+	if opt.Capacity, err = opt.capacity(f != FormatSNDlib); err != nil && f != FormatArcs && f != FormatFleet {
+		return Topology{}, nil, err
+	}
 	switch f {
 	case FormatArcs:
 		top, err := ReadArcs(name, bytes.NewReader(src))
@@ -165,7 +189,8 @@ func ReadDemandFile(name string, r io.Reader, top Topology) ([]Demand, error) {
 		return nil, document.Problems{{File: name, Found: "the file is empty", Want: "CSV with the columns src,dst,volume, or SNDlib native text with DEMANDS"}}
 	}
 	if bytes.HasPrefix(bytes.TrimSpace(head), []byte("?SNDlib")) || sndSection.Match(head) {
-		return readSNDlibDemands(name, in, top)
+		demands, _, err := readSNDlibDemands(name, in, top)
+		return demands, err
 	}
 	return ReadDemands(name, in, top)
 }

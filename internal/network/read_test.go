@@ -54,7 +54,11 @@ func TestTheFormatIsToldByTheContent(t *testing.T) {
 		"no-head":    {small[strings.Index(small, "NODES"):], FormatSNDlib, ""},
 		"f":          {smallFleet, FormatFleet, BitsPerSecond},
 	} {
-		top, demands, f, err := ReadTopology(name, strings.NewReader(c.src), Reading{Defaults: Defaults{Capacity: 1e9}})
+		opt := Reading{Rate: 1e9}
+		if c.want == FormatSNDlib {
+			opt = Reading{Defaults: Defaults{Capacity: 1}}
+		}
+		top, demands, f, err := ReadTopology(name, strings.NewReader(c.src), opt)
 		if err != nil || f != c.want || top.Unit != c.unit {
 			t.Errorf("%s: got %q, unit %q (%v), want %q, %q", name, f, top.Unit, err, c.want, c.unit)
 			continue
@@ -69,6 +73,19 @@ func TestTheFormatIsToldByTheContent(t *testing.T) {
 	} {
 		if _, _, _, err := ReadTopology("x", strings.NewReader(src), Reading{}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: got %v, want %s", src, err, want)
+		}
+	}
+	for _, opt := range []Reading{{Rate: 1e9}, {Defaults: Defaults{Capacity: 4}}} {
+		src := small
+		if opt.Rate == 0 {
+			src = smallGraph
+		}
+		if _, _, _, err := ReadTopology("x", strings.NewReader(src), opt); !errors.Is(err, ErrNoUnit) {
+			t.Errorf("%+v: got %v, want a complaint about the unit", opt, err)
+		}
+		opt.Unit = 1e6
+		if _, _, _, err := ReadTopology("x", strings.NewReader(src), opt); err != nil {
+			t.Errorf("%+v: %v", opt, err)
 		}
 	}
 	// A plain number is so many bit/s where we are told.

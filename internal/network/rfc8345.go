@@ -144,6 +144,7 @@ func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology
 		if !(capacity > 0) && !missing {
 			missing = true
 			fault(at, "no capacity: RFC 8345 has none, this link has no l2-link-attributes.rate, and no default was given", "a capacity of each link, or a default for all")
+			faults[len(faults)-1].Err = ErrNoCapacity
 		}
 		linkOf[i] = l.ID
 		back := [4]string{l.Destination.Node, l.Destination.Port, l.Source.Node, l.Source.Port}

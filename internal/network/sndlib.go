@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"towpath/internal/document"
 )
@@ -33,17 +35,17 @@ func ReadSNDlib(name string, r io.Reader, d Defaults) (Topology, []Demand, error
 
 // readSNDlibDemands reads the demands alone, on a topology from elsewhere. A
 // list of NODES in the file counts for nothing.
-func readSNDlibDemands(name string, r io.Reader, top Topology) ([]Demand, error) {
-	p := sndParser{name: name, nodes: top.names(), links: map[string]bool{}, demandsOnly: true}
+func readSNDlibDemands(name string, r io.Reader, top Topology) ([]Demand, *sndParser, error) {
+	p := &sndParser{name: name, nodes: top.names(), links: map[string]bool{}, demandsOnly: true}
 	if err := p.read(r); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	scale := 1.0
 	if top.Unit == BitsPerSecond {
 		scale = top.Plain
 	}
 	if scale == 0 && len(p.faults) == 0 {
-		p.faults = append(p.faults, document.Problem{File: name, Field: "DEMANDS", Found: "demands without a unit, and capacities in bit/s", Want: "to be told the unit of plain numbers, such as 1Mbps"})
+		p.faults = append(p.faults, document.Problem{File: name, Field: "DEMANDS", Found: "demands without a unit, and capacities in bit/s", Want: "to be told the unit of plain numbers, such as 1Mbps", Err: ErrNoUnit})
 	}
 	for i := range p.demands {
 		p.demands[i].Volume *= scale
@@ -51,7 +53,44 @@ func readSNDlibDemands(name string, r io.Reader, top Topology) ([]Demand, error)
 	if len(p.faults) == 0 && len(p.demands) == 0 {
 		p.faults = append(p.faults, document.Problem{File: name, Found: "there is no demand", Want: "DEMANDS ( … )"})
 	}
-	return p.demands, p.faults.Err()
+	return p.demands, p, p.faults.Err()
+}
+
+// meta reads words of the form name = value.
+func (p *sndParser) meta() {
+	for !p.broken && !p.peek(")") {
+		key := p.take("a name")
+		if !p.peek("=") {
+			continue
+		}
+		p.take(`"="`)
+		if p.peek(")") {
+			continue
+		}
+		value := p.take("a value")
+		p.field = "META." + key.text
+		switch key.text {
+		case "time":
+			at, err := time.ParseInLocation("20060102-1504", value.text, time.UTC)
+			if err != nil {
+				p.fault(value, strconv.Quote(value.text), "a time such as 20040301-0005")
+			}
+			p.begins = at
+		case "granularity":
+			text := strings.NewReplacer("min", "m", "hour", "h", "day", "d").Replace(strings.ToLower(value.text))
+			if days, ok := strings.CutSuffix(text, "d"); ok {
+				if n, err := strconv.Atoi(days); err == nil {
+					text = strconv.Itoa(24*n) + "h"
+				}
+			}
+			if d, err := time.ParseDuration(text); err == nil && d > 0 {
+				p.length = d // what is no period, such as "1month", is none to us
+			}
+		}
+	}
+	if !p.broken {
+		p.expect(")")
+	}
 }
 
 func (p *sndParser) read(r io.Reader) error {
@@ -69,6 +108,8 @@ func (p *sndParser) read(r io.Reader) error {
 		p.field = section.text
 		p.expect("(")
 		switch {
+		case section.text == "META":
+			p.meta()
 		case section.text == "NODES" && !p.demandsOnly:
 			p.list(p.node)
 		case section.text == "LINKS" && !p.demandsOnly:
@@ -83,6 +124,64 @@ func (p *sndParser) read(r io.Reader) error {
 		}
 	}
 	return nil
+}
+
+// Matrix is the demands over one period, as one file has them.
+type Matrix struct {
+	Name    string
+	At      time.Time
+	Length  time.Duration
+	Demands []Demand
+}
+
+// ReadSNDlibMatrix reads one matrix of a series in SNDlib native text: its META
+// has time, such as 20040301-0005 (UTC), and granularity, such as 5min. The
+// error is [document.Problems] where the file is at fault.
+//
+// Source: from memory, the dynamic traffic of SNDlib (sndlib.zib.de).
+func ReadSNDlibMatrix(name string, r io.Reader, top Topology) (Matrix, error) {
+	demands, p, err := readSNDlibDemands(name, r, top)
+	if err != nil {
+		return Matrix{}, err
+	}
+	if p.begins.IsZero() || p.length == 0 {
+		return Matrix{}, document.Problems{{File: name, Line: 1, Column: 1, Field: "META", Found: "no time or no granularity", Want: "META ( granularity = 5min time = 20040301-0005 )"}}
+	}
+	return Matrix{name, p.begins, p.length, demands}, nil
+}
+
+// JoinMatrices makes a series of matrices in any order: the demands that occur in
+// any of them, with their largest volume, and the samples by time. Demands
+// between the same two nodes are added up. The error wraps [ErrInvalid].
+func JoinMatrices(all []Matrix) ([]Demand, []Sample, error) {
+	all = slices.Clone(all)
+	slices.SortStableFunc(all, func(a, b Matrix) int { return a.At.Compare(b.At) })
+	place := map[[2]string]int{}
+	var demands []Demand
+	for i, m := range all {
+		if i > 0 && m.At.Equal(all[i-1].At) {
+			return nil, nil, fmt.Errorf("%w: %s and %s are of the same time, %s", ErrInvalid, all[i-1].Name, m.Name, m.At.Format(time.RFC3339))
+		}
+		for _, d := range m.Demands {
+			key := [2]string{d.From, d.To}
+			if _, ok := place[key]; !ok {
+				place[key] = len(demands)
+				demands = append(demands, Demand{From: d.From, To: d.To})
+			}
+		}
+	}
+	samples := make([]Sample, len(all))
+	for i, m := range all {
+		s := Sample{At: m.At, Length: m.Length, Volumes: make([]float64, len(demands))}
+		for _, d := range m.Demands {
+			s.Volumes[place[[2]string{d.From, d.To}]] += d.Volume
+		}
+		for j, v := range s.Volumes {
+			demands[j].Volume = max(demands[j].Volume, v)
+		}
+		samples[i] = s
+	}
+	return demands, samples, nil
 }
 
 type sndToken struct {
@@ -100,6 +199,8 @@ type sndParser struct {
 	defaults     Defaults
 	faults       document.Problems
 	demandsOnly  bool
+	begins       time.Time // of META
+	length       time.Duration
 	field        string // what is being read
 	broken       bool   // what follows cannot be read
 }
@@ -271,6 +372,7 @@ func (p *sndParser) link() {
 	}
 	if !(capacity > 0) && len(p.faults) == before {
 		p.fault(t, "no capacity, and no default was given", "a capacity above 0, or a default for all")
+		p.faults[len(p.faults)-1].Err = ErrNoCapacity
 	}
 	m := p.defaults.metric()
 	p.top.Arcs = append(p.top.Arcs,

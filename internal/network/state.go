@@ -9,6 +9,8 @@ import (
 	"slices"
 	"sync"
 	"sync/atomic"
+
+	"towpath/internal/document"
 )
 
 // How says in which way a device is taken out of the traffic.
@@ -350,6 +352,14 @@ func (s *State) Dropped() []int {
 	return out
 }
 
+// near adds the known name that was probably meant.
+func near(name string, known map[string]int32) string {
+	if x := document.Nearest(name, slices.Sorted(maps.Keys(known))); x != "" {
+		return fmt.Sprintf("; did you mean %q?", x)
+	}
+	return ""
+}
+
 // resolve looks the names up. The error wraps [ErrUnknown] or [ErrInvalid] and
 // names each mistake.
 func (n *Network) resolve(c Change) (change, error) {
@@ -359,7 +369,7 @@ func (n *Network) resolve(c Change) (change, error) {
 		v, ok := n.nodeIndex[d.Node]
 		switch {
 		case !ok:
-			errs = append(errs, fmt.Errorf("%w: drain of %q, which is not in the topology", ErrUnknown, d.Node))
+			errs = append(errs, fmt.Errorf("%w: drain of %q, which is not in the topology%s", ErrUnknown, d.Node, near(d.Node, n.nodeIndex)))
 			continue
 		case n.host[v]:
 			errs = append(errs, fmt.Errorf("%w: drain of %q, which is a host, want a device", ErrInvalid, d.Node))
@@ -371,7 +381,7 @@ func (n *Network) resolve(c Change) (change, error) {
 	for _, name := range c.Links {
 		l, ok := n.linkIndex[name]
 		if !ok {
-			errs = append(errs, fmt.Errorf("%w: failure of the link %q, which is not in the topology", ErrUnknown, name))
+			errs = append(errs, fmt.Errorf("%w: failure of the link %q, which is not in the topology%s", ErrUnknown, name, near(name, n.linkIndex)))
 		}
 		out.links = append(out.links, l)
 	}

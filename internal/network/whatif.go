@@ -39,19 +39,28 @@ type Question struct {
 	Limit float64
 	// Band is the relative error of the loads, 0 where the demands are known.
 	Band float64
-	// Estimation, where the demands come from one, widens the band to what it
-	// says of the busiest arc after the change.
+	// Estimation, where the demands come from one, gives the band of the busiest
+	// arcs after the change, and of the further failures of which it matters.
+	// Where both are given, the wider one holds.
 	Estimation *Estimation
+
+	given float64 // the band that was asked for, before an estimation widened it
 }
 
 // Answer is what the network carries before the change, after it, and after
 // each further failure.
 type Answer struct {
-	Limit   float64 `json:"limit"`
-	Band    float64 `json:"band"`
+	Limit float64 `json:"limit"`
+	Band  float64 `json:"band"`
+	// Least and Most are between which the largest utilisation after the change
+	// lies by the error of the demands; alike where they are known.
+	Least   float64 `json:"least_max_utilisation"`
+	Most    float64 `json:"most_max_utilisation"`
 	Verdict Verdict `json:"verdict"`
 	// Reasons say why the verdict is not "holds".
 	Reasons []string `json:"reasons,omitempty"`
+	// Cautions do not touch the verdict.
+	Cautions []string `json:"cautions,omitempty"`
 
 	Before Summary `json:"before"`
 	After  Summary `json:"after"`
@@ -139,6 +148,9 @@ type Failure struct {
 	// Groups are the redundancy groups that are below their minimum with it.
 	Groups  []string `json:"groups_below_minimum,omitempty"`
 	Verdict Verdict  `json:"verdict"`
+	// Before says that the same failure would do no less without the change: cut
+	// off as many demands, or load an arc above the limit too.
+	Before bool `json:"before,omitempty"`
 }
 
 // WhatIf answers the question. The error wraps [ErrUnknown] or [ErrInvalid].
@@ -154,23 +166,26 @@ func (s *State) WhatIf(q Question) (*Answer, error) {
 	if !(q.Limit > 0) || !(q.Band >= 0) {
 		return nil, fmt.Errorf("%w: found limit %v and band %v, want a limit above 0 and a band of 0 or more", ErrInvalid, q.Limit, q.Band)
 	}
+	q.given = q.Band
 	after, err := s.With(q.Change)
 	if err != nil {
 		return nil, err
 	}
-	if q.Estimation != nil && after.result.Worst >= 0 {
-		q.Band = max(q.Band, q.Estimation.Band(after, after.result.Worst))
+	least, most := after.span(q)
+	if use := after.result.MaxUtilisation; q.Estimation != nil && use > 0 {
+		q.Band = max(q.Band, most/use-1, 1-least/use)
 	}
-	a := &Answer{Limit: q.Limit, Band: q.Band, Before: s.net.summary(s.result), After: s.net.summary(after.result)}
+	a := &Answer{Limit: q.Limit, Band: q.Band, Least: least, Most: most, Before: s.net.summary(s.result), After: s.net.summary(after.result)}
 	a.Lost = after.lost(s)
 	a.SinglePath = after.singlePaths(s)
 	a.BelowMinimum = after.short(s)
 	a.Arcs = after.uses(s)
 	for _, kind := range q.AlsoFail {
-		f, err := after.failures(kind, q)
+		f, changes, err := after.failures(kind, q)
 		if err != nil {
 			return nil, err
 		}
+		s.compareFailures(f, changes, q)
 		a.Failures = append(a.Failures, f...)
 	}
 	slices.SortStableFunc(a.Failures, func(x, y Failure) int {
@@ -189,12 +204,25 @@ func (n *Network) summary(r Result) Summary {
 	return out
 }
 
+// span is between which the largest utilisation of s lies.
+func (s *State) span(q Question) (least, most float64) {
+	use := s.result.MaxUtilisation
+	least, most = use*max(0, 1-q.Band), use*(1+q.Band)
+	if q.Estimation != nil {
+		l, m := q.Estimation.Span(s)
+		least, most = min(l, least), max(m, most)
+	}
+	return least, most
+}
+
 // verdict weighs a utilisation against the limit.
-func verdict(use, limit, band float64) Verdict {
+func verdict(use, limit, band float64) Verdict { return between(use*(1-band), use*(1+band), limit) }
+
+func between(least, most, limit float64) Verdict {
 	switch {
-	case use*(1+band) <= limit*(1+tolerance):
+	case most <= limit*(1+tolerance):
 		return Holds
-	case use*(1-band) > limit*(1+tolerance):
+	case least > limit*(1+tolerance):
 		return Fails
 	}
 	return Uncertain
@@ -208,6 +236,14 @@ func worse(a, b Verdict) Verdict {
 	return a
 }
 
+// span says the utilisation after the change, with its band where it has one.
+func (a *Answer) span() string {
+	if a.Least == a.Most {
+		return fmt.Sprintf("%.1f %%", 100*a.After.MaxUtilisation)
+	}
+	return fmt.Sprintf("%.1f %% (%.1f to %.1f %%)", 100*a.After.MaxUtilisation, 100*a.Least, 100*a.Most)
+}
+
 func (a *Answer) judge(q Question) {
 	a.Verdict = Holds
 	because := func(v Verdict, format string, args ...any) {
@@ -218,32 +254,66 @@ func (a *Answer) judge(q Question) {
 		a.Reasons = append(a.Reasons, fmt.Sprintf(format, args...))
 	}
 	if len(a.Lost) > 0 {
-		because(Fails, "%d demands are not carried", len(a.Lost))
+		before := 0
+		for _, l := range a.Lost {
+			if l.Before {
+				before++
+			}
+		}
+		more := tally{len(a.Lost), before}
+		because(Fails, "%d demands are not carried%s", len(a.Lost), more)
 	}
-	because(verdict(a.After.MaxUtilisation, q.Limit, q.Band), "%s is used to %.1f%%, limit %.1f%%", a.After.Where, 100*a.After.MaxUtilisation, 100*q.Limit)
+	because(between(a.Least, a.Most, q.Limit), "%s to %s (%s) is used to %s, limit %.1f %%", a.After.From, a.After.To, a.After.Where, a.span(), 100*q.Limit)
 	for _, g := range a.BelowMinimum {
 		because(Fails, "group %s has %d members in service, at least %d must stay", g.Name, len(g.InService), g.AtLeast)
 	}
-	lost, over, uncertain := 0, 0, 0
+	var lost, over, uncertain, short tally
 	for _, f := range a.Failures {
 		switch {
 		case f.NewlyLostDemands > 0:
-			lost++
+			lost.add(f)
 		case f.Verdict == Fails:
-			over++
+			over.add(f)
 		case f.Verdict == Uncertain:
-			uncertain++
+			uncertain.add(f)
+		}
+		if len(f.Groups) > 0 {
+			short.add(f)
 		}
 	}
-	if lost > 0 {
-		because(Fails, "%d of %d further failures would cut demand off", lost, len(a.Failures))
+	if lost.all > 0 {
+		because(Fails, "%d of %d further failures would cut demand off%s", lost.all, len(a.Failures), lost)
 	}
-	if over > 0 {
-		because(Fails, "%d of %d further failures would load an arc above %.1f%%", over, len(a.Failures), 100*q.Limit)
+	if over.all > 0 {
+		because(Fails, "%d of %d further failures would load a link above %.1f %%%s", over.all, len(a.Failures), 100*q.Limit, over)
 	}
-	if uncertain > 0 {
-		because(Uncertain, "%d of %d further failures may load an arc above %.1f%%", uncertain, len(a.Failures), 100*q.Limit)
+	if uncertain.all > 0 {
+		because(Uncertain, "%d of %d further failures may load a link above %.1f %%%s", uncertain.all, len(a.Failures), 100*q.Limit, uncertain)
 	}
+	if short.all > 0 {
+		a.Cautions = append(a.Cautions, fmt.Sprintf("%d of %d further failures would leave too few in a redundancy group%s", short.all, len(a.Failures), short))
+	}
+}
+
+// tally counts failures, and those that do no less without the change.
+type tally struct{ all, before int }
+
+func (t *tally) add(f Failure) {
+	t.all++
+	if f.Before {
+		t.before++
+	}
+}
+
+// String is what is to be said of those that are no news.
+func (t tally) String() string {
+	switch t.before {
+	case 0:
+		return ""
+	case t.all:
+		return ", as with nothing out"
+	}
+	return fmt.Sprintf(", %d of them with nothing out too", t.before)
 }
 
 // lost lists the demands that s does not carry.
@@ -306,8 +376,31 @@ func (s *State) inService(g RedundancyGroup, failed []int32) []string {
 	return in
 }
 
+// maxCloser is of how many further failures of a kind the band is computed by
+// itself; the others have that of the change without them.
+const maxCloser = 64
+
+// nearest marks the results for which the band decides, those nearest to the
+// limit.
+func nearest(results []Result, q Question) []bool {
+	out := make([]bool, len(results))
+	if q.Estimation == nil {
+		return out
+	}
+	order := make([]int, len(results))
+	for i := range order {
+		order[i] = i
+	}
+	away := func(i int) float64 { return math.Abs(math.Log(max(1e-12, results[i].MaxUtilisation) / q.Limit)) }
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(away(a), away(b)) })
+	for _, i := range order[:min(maxCloser, len(order))] {
+		out[i] = true
+	}
+	return out
+}
+
 // failures evaluates every element of the kind on top of s.
-func (s *State) failures(kind Element, q Question) ([]Failure, error) {
+func (s *State) failures(kind Element, q Question) ([]Failure, []change, error) {
 	n := s.net
 	var names []string
 	var changes []change
@@ -342,14 +435,19 @@ func (s *State) failures(kind Element, q Question) ([]Failure, error) {
 			}
 		}
 	default:
-		return nil, fmt.Errorf("%w: found %q to fail, want link, node, group or member", ErrInvalid, kind)
+		return nil, nil, fmt.Errorf("%w: found %q to fail, want link, node, group or member", ErrInvalid, kind)
 	}
 	out := make([]Failure, len(names))
-	for i, r := range s.each(changes) {
+	results := s.each(changes)
+	closer := nearest(results, q)
+	for i, r := range results {
 		f := Failure{Kind: kind, Element: names[i], Summary: n.summary(r), Verdict: verdict(r.MaxUtilisation, q.Limit, q.Band)}
 		f.NewlyLost, f.NewlyLostDemands = r.cut, r.cuts
 		if r.cuts > 0 {
 			f.Verdict = Fails
+		} else if q.Estimation != nil && closer[i] {
+			least, most := s.with(changes[i]).span(Question{Estimation: q.Estimation, Band: q.given})
+			f.Verdict = between(least, most, q.Limit)
 		}
 		for _, g := range n.groups {
 			if len(s.inService(g, changes[i].nodes)) < g.AtLeast {
@@ -358,5 +456,32 @@ func (s *State) failures(kind Element, q Question) ([]Failure, error) {
 		}
 		out[i] = f
 	}
-	return out, nil
+	return out, changes, nil
+}
+
+// compareFailures marks those that do no less in s, the state before.
+func (s *State) compareFailures(failures []Failure, changes []change, q Question) {
+	var of []int
+	var again []change
+	for i, f := range failures {
+		if f.Verdict != Holds || len(f.Groups) > 0 {
+			of, again = append(of, i), append(again, changes[i])
+		}
+	}
+	for k, r := range s.each(again) {
+		f := &failures[of[k]]
+		short := 0
+		for _, g := range s.net.groups {
+			if slices.Contains(f.Groups, g.Name) && len(s.inService(g, again[k].nodes)) < g.AtLeast {
+				short++
+			}
+		}
+		switch {
+		case short < len(f.Groups) || r.cuts < f.NewlyLostDemands:
+		case f.NewlyLostDemands == 0 && f.Verdict != Holds:
+			f.Before = r.MaxUtilisation > q.Limit*(1+tolerance) || r.MaxUtilisation >= f.MaxUtilisation*(1-tolerance)
+		default:
+			f.Before = true
+		}
+	}
 }

@@ -1,0 +1,528 @@
+package app
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"towpath/internal/document"
+	"towpath/internal/fleet"
+	"towpath/internal/network"
+	"towpath/internal/state"
+)
+
+// Files opens files by the names that the operator gave.
+type Files interface {
+	Open(name string) (io.ReadCloser, error)
+	// List returns the names of the files in a folder, sorted; ok is false where
+	// the name is that of no folder.
+	List(name string) (names []string, ok bool, err error)
+}
+
+// NetworkSpec says what a network is made of. The zero value is the fleet with
+// its demands.
+type NetworkSpec struct {
+	Topology string // a file in any format of [network.ReadTopology]; empty means the fleet
+	Reading  network.Reading
+	// At most one of these three gives the demands; where none does, they are
+	// those of the fleet or of the topology's file.
+	Demands  string   // CSV, SNDlib text, or a series: CSV with a column time, or a folder of SNDlib matrices
+	Counters string   // rates of interfaces, from which demands are estimated
+	Captures []string // captures of devices, at least two of each, or folders of them
+	Method   network.Method
+
+	// Of a series, the samples that begin from From on and before Until, where
+	// those are set; Length is that of a sample of CSV, 0 means their spacing.
+	From, Until time.Time
+	Length      time.Duration
+	// Busiest takes the sample with the largest sum; otherwise each demand has
+	// its own peak.
+	Busiest bool
+	Growth  float64 // multiplies every demand; 0 means 1
+}
+
+// Carried is a network with its demands, and where they come from.
+type Carried struct {
+	Network  *network.Network
+	Topology network.Topology
+	Fleet    *fleet.Fleet // nil where the topology is of a file
+	// Estimation is set where the demands were found from counters; EstimatedIn
+	// is the state whose counters they were, without growth.
+	Estimation *network.Estimation
+	Samples    []network.Sample // of a series, with growth
+	Source     string           // where the demands come from, in words
+	Notes      []string         // what was assumed, missing or contradictory
+}
+
+// LoadNetwork reads what the specification names. f is the fleet of the
+// workspace; it is used where the specification names no topology. Mistakes in
+// files are [document.Problems]; others wrap [network.ErrUnknown] or
+// [network.ErrInvalid].
+func LoadNetwork(f *fleet.Fleet, spec NetworkSpec, files Files) (*Carried, error) {
+	l := networkLoader{spec: spec, files: files, out: &Carried{}}
+	if n := len(given(spec.Demands, spec.Counters)) + min(1, len(spec.Captures)); n > 1 {
+		return nil, fmt.Errorf("%w: found several sources of demands, want one of demands, counters and captures", network.ErrInvalid)
+	}
+	if spec.Growth < 0 {
+		return nil, fmt.Errorf("%w: growth: found %v, want a factor above 0", network.ErrInvalid, spec.Growth)
+	}
+	demands, err := l.topology(f)
+	if err != nil {
+		return nil, err
+	}
+	switch {
+	case spec.Demands != "":
+		demands, err = l.demands()
+	case spec.Counters != "" || len(spec.Captures) > 0:
+		return l.out, l.estimate()
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(demands) == 0 {
+		return nil, fmt.Errorf("%w: demands: found none, want a traffic matrix, counters, or demands in the fleet file", network.ErrInvalid)
+	}
+	g := l.growth()
+	for i := range demands {
+		demands[i].Volume *= g
+	}
+	for _, s := range l.out.Samples {
+		for i := range s.Volumes {
+			s.Volumes[i] *= g
+		}
+	}
+	l.out.Network, err = network.New(l.out.Topology, demands)
+	return l.out, err
+}
+
+func given(names ...string) []string {
+	return slices.DeleteFunc(slices.Clone(names), func(s string) bool { return s == "" })
+}
+
+type networkLoader struct {
+	spec  NetworkSpec
+	files Files
+	out   *Carried
+}
+
+func (l *networkLoader) growth() float64 { return cmp.Or(l.spec.Growth, 1) }
+
+func (l *networkLoader) note(format string, args ...any) {
+	l.out.Notes = append(l.out.Notes, fmt.Sprintf(format, args...))
+}
+
+// read opens a file and hands it to use.
+func (l *networkLoader) read(name string, use func(io.Reader) error) (err error) {
+	r, err := l.files.Open(name)
+	if err != nil {
+		return document.Problems{{File: name, Found: err.Error(), Want: "a file that can be read", Err: err}}
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	return use(r)
+}
+
+func (l *networkLoader) topology(f *fleet.Fleet) (demands []network.Demand, err error) {
+	if l.spec.Topology == "" {
+		l.out.Fleet, l.out.Source = f, "the demands of fleet.yaml"
+		l.out.Topology, err = network.FleetTopology(f, network.FleetOptions{})
+		l.out.Topology.Plain = l.spec.Reading.Unit
+		return network.FleetDemands(f), err
+	}
+	err = l.read(l.spec.Topology, func(r io.Reader) error {
+		var format network.Format
+		l.out.Topology, demands, format, err = network.ReadTopology(l.spec.Topology, r, l.spec.Reading)
+		l.out.Source = "the demands of " + l.spec.Topology
+		l.assumed(format)
+		return err
+	})
+	return demands, err
+}
+
+// assumed notes what the format of the topology does not say.
+func (l *networkLoader) assumed(f network.Format) {
+	d := l.spec.Reading.Defaults
+	metric := fmt.Sprintf("links have the metric %d", max(1, d.Metric))
+	switch f {
+	case network.FormatGraphML, network.FormatSNDlib:
+		l.note("%s has no metrics: %s", l.spec.Topology, metric)
+	case network.FormatRFC8345:
+		l.note("where %s has no metric1, %s", l.spec.Topology, metric)
+	case network.FormatArcs, network.FormatFleet:
+		return
+	}
+	switch rate := l.spec.Reading.Rate; {
+	case d.Capacity > 0:
+		l.note("where it has no capacity, a link has %v in each direction", d.Capacity)
+	case rate > 0:
+		l.note("where it has no capacity, a link has %s in each direction", Volume(rate, network.BitsPerSecond))
+	}
+}
+
+func (l *networkLoader) demands() ([]network.Demand, error) {
+	name := l.spec.Demands
+	l.out.Source = name
+	inside, folder, err := l.files.List(name)
+	if err != nil {
+		return nil, document.Problems{{File: name, Found: err.Error(), Want: "a file or folder that can be read", Err: err}}
+	}
+	if folder {
+		return l.matrices(name, inside)
+	}
+	var demands []network.Demand
+	err = l.read(name, func(r io.Reader) error {
+		src, err := io.ReadAll(r)
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		if !network.IsSeries(src) {
+			demands, err = network.ReadDemandFile(name, bytes.NewReader(src), l.out.Topology)
+			return err
+		}
+		all, samples, err := network.ReadSeries(name, bytes.NewReader(src), l.out.Topology, time.Hour)
+		if err != nil {
+			return err
+		}
+		spacing := l.spec.Length
+		for i := 1; i < len(samples) && l.spec.Length == 0; i++ {
+			if gap := samples[i].At.Sub(samples[i-1].At); spacing == 0 || gap < spacing {
+				spacing = gap
+			}
+		}
+		for i := range samples {
+			samples[i].Length = cmp.Or(spacing, time.Hour)
+		}
+		demands, err = l.series(all, samples)
+		return err
+	})
+	return demands, err
+}
+
+func (l *networkLoader) matrices(name string, inside []string) ([]network.Demand, error) {
+	var all []network.Matrix
+	for _, file := range inside {
+		err := l.read(file, func(r io.Reader) error {
+			m, err := network.ReadSNDlibMatrix(file, r, l.out.Topology)
+			all = append(all, m)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	if len(all) == 0 {
+		return nil, document.Problems{{File: name, Found: "no file in this folder", Want: "a matrix in SNDlib native text for each period"}}
+	}
+	demands, samples, err := network.JoinMatrices(all)
+	if err != nil {
+		return nil, err
+	}
+	return l.series(demands, samples)
+}
+
+// series keeps the samples of the period and gives the demands their peak.
+func (l *networkLoader) series(demands []network.Demand, samples []network.Sample) ([]network.Demand, error) {
+	samples = slices.DeleteFunc(samples, func(s network.Sample) bool {
+		return !l.spec.From.IsZero() && s.At.Before(l.spec.From) || !l.spec.Until.IsZero() && !s.At.Before(l.spec.Until)
+	})
+	if len(samples) == 0 {
+		return nil, document.Problems{{File: l.spec.Demands, Found: "no sample in the period asked for", Want: "a period that the series covers"}}
+	}
+	l.out.Samples = samples
+	last := samples[len(samples)-1]
+	period := fmt.Sprintf("%d samples from %s to %s", len(samples), samples[0].At.Format(time.RFC3339), last.At.Add(last.Length).Format(time.RFC3339))
+	peak := network.Peak(samples, 1)
+	l.out.Source = fmt.Sprintf("%s, each demand at its own peak over %s", l.spec.Demands, period)
+	if l.spec.Busiest {
+		busiest := samples[network.BusiestSample(samples)]
+		peak = busiest.Volumes
+		l.out.Source = fmt.Sprintf("%s, the busiest sample, %s, of %s", l.spec.Demands, busiest.At.Format(time.RFC3339), period)
+	}
+	for i := range demands {
+		demands[i].Volume = peak[i]
+	}
+	return demands, nil
+}
+
+// estimate finds the demands from counters.
+func (l *networkLoader) estimate() error {
+	n, err := network.New(l.out.Topology, nil)
+	if err != nil {
+		return err
+	}
+	c, err := l.counters(n)
+	if err != nil {
+		return err
+	}
+	if n, err = network.New(l.out.Topology, n.Candidates(c)); err != nil {
+		return err
+	}
+	if len(n.Demands()) == 0 {
+		return fmt.Errorf("%w: counters: nothing enters or nothing leaves the network; want rows of kind in and out", network.ErrInvalid)
+	}
+	e, err := n.Intact().Estimate(c, l.spec.Method)
+	if err != nil {
+		return err
+	}
+	g := l.growth()
+	l.out.Estimation = e.Scaled(g)
+	l.out.Network, err = n.WithVolumes(l.out.Estimation.Volumes)
+	return err
+}
+
+func (l *networkLoader) counters(n *network.Network) (c network.Counters, err error) {
+	var rates []network.PortRate
+	if l.spec.Counters == "" {
+		l.out.Source = "estimated from the interface counters of captures"
+		if l.out.Fleet == nil {
+			return c, fmt.Errorf("%w: captures tell interfaces, which only fleet.yaml lays on links; want the fleet, or a file of counters by arc", network.ErrInvalid)
+		}
+		captures, err := ReadCaptures(l.files, l.spec.Captures)
+		if err != nil {
+			return c, err
+		}
+		var notes []string
+		if rates, notes, err = PortRates(captures); err != nil {
+			return c, err
+		}
+		l.out.Notes = append(l.out.Notes, notes...)
+	} else {
+		l.out.Source = "estimated from the interface counters of " + l.spec.Counters
+		byArc := false
+		err = l.read(l.spec.Counters, func(r io.Reader) error {
+			src, err := io.ReadAll(r)
+			if err != nil {
+				return fmt.Errorf("%s: %w", l.spec.Counters, err)
+			}
+			first, _, _ := strings.Cut(string(src), "\n")
+			if byArc = strings.Contains(first, "kind"); byArc || l.out.Fleet == nil {
+				byArc = true
+				c, err = n.ReadCounters(l.spec.Counters, bytes.NewReader(src))
+				return err
+			}
+			rates, err = network.ReadPortRates(l.spec.Counters, bytes.NewReader(src), l.spec.Reading.Unit)
+			return err
+		})
+		if err != nil || byArc {
+			return c, err
+		}
+	}
+	c, notes, err := n.FleetCounters(l.out.Fleet, rates)
+	l.out.Notes = append(l.out.Notes, notes...)
+	return c, err
+}
+
+// Drains are the drains of the devices: in the given way, or where that is empty
+// in the way that the fleet has for each, which is strict for all in a topology
+// from a file. The error wraps [network.ErrInvalid].
+func (c *Carried) Drains(devices []string, style string) ([]network.Drain, error) {
+	var out []network.Drain
+	for _, d := range devices {
+		x := network.Drain{Node: d, How: network.NoTransit}
+		if c.Fleet != nil {
+			x = network.FleetDrains(c.Fleet, fleet.DeviceID(d))[0]
+		}
+		switch style {
+		case "":
+		case fleet.DrainStrict:
+			x.How = network.NoTransit
+		case fleet.DrainLastResort:
+			x.How = network.MaxMetric
+		default:
+			return nil, fmt.Errorf("%w: way of draining: found %q, want %s or %s", network.ErrInvalid, style, fleet.DrainStrict, fleet.DrainLastResort)
+		}
+		out = append(out, x)
+	}
+	return out, nil
+}
+
+// SafeTimes says for each set of devices in which samples of the series the
+// network carries its demands with the set drained, see [network.Network.SafeHours];
+// [network.Safety.Recurring] then gives the periods of coming weeks, which is
+// what a scheduler asks for. The error wraps [network.ErrInvalid] where the
+// demands are no series.
+func (c *Carried) SafeTimes(sets [][]string, style string, q network.Question) ([]network.Safety, error) {
+	if len(c.Samples) == 0 {
+		return nil, fmt.Errorf("%w: demands: found one matrix, want a series over time: CSV with the columns time,src,dst,volume, or a folder of SNDlib matrices", network.ErrInvalid)
+	}
+	var drains []network.DrainSet
+	for _, s := range sets {
+		d, err := c.Drains(s, style)
+		if err != nil {
+			return nil, err
+		}
+		drains = append(drains, network.DrainSet{Name: strings.Join(s, ", "), Change: network.Change{Drains: d}})
+	}
+	return c.Network.SafeHours(c.Samples, drains, q)
+}
+
+// ReadCaptures reads captures from files, and from all files of folders.
+func ReadCaptures(files Files, names []string) ([]*state.Capture, error) {
+	var out []*state.Capture
+	read := func(name string) (err error) {
+		r, err := files.Open(name)
+		if err != nil {
+			return document.Problems{{File: name, Found: err.Error(), Want: "a capture that can be read", Err: err}}
+		}
+		defer func() { err = errors.Join(err, r.Close()) }()
+		c, err := state.Decode(r)
+		if err != nil {
+			return document.Problems{{File: name, Found: err.Error(), Want: "a capture, as towpath capture writes it", Err: err}}
+		}
+		out = append(out, c)
+		return nil
+	}
+	for _, name := range names {
+		inside, folder, err := files.List(name)
+		if err != nil {
+			return nil, document.Problems{{File: name, Found: err.Error(), Want: "a capture, or a folder of captures", Err: err}}
+		}
+		if !folder {
+			inside = []string{name}
+		} else if len(inside) == 0 {
+			return nil, document.Problems{{File: name, Found: "no file in this folder", Want: "captures, as towpath capture writes them"}}
+		}
+		for _, x := range inside {
+			if err := read(x); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return out, nil
+}
+
+// PortRates are the mean rates of the interfaces between the earliest and the
+// latest capture of each device. notes say what could not be used. The error
+// wraps [network.ErrInvalid] where no device has two captures.
+func PortRates(captures []*state.Capture) (rates []network.PortRate, notes []string, err error) {
+	by := map[string][]*state.Capture{}
+	var devices []string
+	for _, c := range captures {
+		if by[c.Device] == nil {
+			devices = append(devices, c.Device)
+		}
+		by[c.Device] = append(by[c.Device], c)
+	}
+	slices.Sort(devices)
+	note := func(format string, args ...any) { notes = append(notes, fmt.Sprintf(format, args...)) }
+	for _, d := range devices {
+		all := by[d]
+		slices.SortStableFunc(all, func(a, b *state.Capture) int { return a.TakenAt.Compare(b.TakenAt) })
+		first, last := all[0], all[len(all)-1]
+		seconds := last.TakenAt.Sub(first.TakenAt).Seconds()
+		if seconds <= 0 {
+			note("device %s: one capture only; rates take two of different times", d)
+			continue
+		}
+		names := map[string]state.Interface{}
+		for _, i := range first.Interfaces {
+			names[i.Name] = i
+		}
+		for _, now := range last.Interfaces {
+			then, ok := names[now.Name]
+			if !ok {
+				continue
+			}
+			in0, okA := then.InOctets.Get()
+			in1, okB := now.InOctets.Get()
+			out0, okC := then.OutOctets.Get()
+			out1, okD := now.OutOctets.Get()
+			switch {
+			case !okA || !okB || !okC || !okD:
+				continue
+			case in1 < in0 || out1 < out0:
+				note("%s, %s: the counters went back, as after a restart; they are not used", d, now.Name)
+				continue
+			}
+			parent, _, logical := strings.Cut(now.Name, ".")
+			_, parentCounts := names[parent]
+			_, bundled := names[now.Aggregate]
+			rates = append(rates, network.PortRate{
+				Device: d, Interface: now.Name, Part: logical && parentCounts || bundled,
+				In: 8 * float64(in1-in0) / seconds, Out: 8 * float64(out1-out0) / seconds,
+			})
+		}
+	}
+	if len(rates) == 0 {
+		why := strings.Join(notes, "; ")
+		return nil, notes, fmt.Errorf("%w: captures: found no interface with counters in two captures of one device (%s), want two captures of each device some minutes apart", network.ErrInvalid, cmp.Or(why, "none has counters"))
+	}
+	return rates, notes, nil
+}
+
+// Heard is what the devices of the captures hear by LLDP; of several captures of
+// a device the latest counts.
+func Heard(captures []*state.Capture) []network.Neighbour {
+	latest := map[string]*state.Capture{}
+	for _, c := range captures {
+		if old := latest[c.Device]; old == nil || c.TakenAt.After(old.TakenAt) {
+			latest[c.Device] = c
+		}
+	}
+	var out []network.Neighbour
+	for d, c := range latest {
+		for _, a := range c.Adjacencies {
+			if a.Protocol != state.LLDP || !a.Up.Or(true) {
+				continue
+			}
+			out = append(out, network.Neighbour{Device: d, Interface: a.Interface, System: a.Peer.Or(a.Neighbour), Port: a.PeerPort.Or("")})
+		}
+	}
+	slices.SortFunc(out, func(a, b network.Neighbour) int {
+		return cmp.Or(strings.Compare(a.Device, b.Device), strings.Compare(a.Interface, b.Interface), strings.Compare(a.System, b.System), strings.Compare(a.Port, b.Port))
+	})
+	return out
+}
+
+// Volume writes a volume for people: a rate where the unit is bit/s, else a plain
+// number.
+func Volume(v float64, unit string) string {
+	if unit != network.BitsPerSecond {
+		return fmt.Sprintf("%.4g", v)
+	}
+	for _, s := range []struct {
+		size float64
+		name string
+	}{{1e12, "Tbps"}, {1e9, "Gbps"}, {1e6, "Mbps"}, {1e3, "kbps"}} {
+		if v >= s.size {
+			return fmt.Sprintf("%.4g%s", v/s.size, s.name)
+		}
+	}
+	return fmt.Sprintf("%.4gbps", v)
+}
+
+// SavedCaptures are the captures that the runs in the store have kept, as far as
+// any were: each run keeps those before and after its change.
+func SavedCaptures(ctx context.Context, s Store) ([]*state.Capture, error) {
+	runs, err := s.Runs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []*state.Capture
+	for _, r := range runs {
+		names, err := s.Artefacts(ctx, r.ID, "capture/")
+		if err != nil {
+			return nil, err
+		}
+		for _, name := range names {
+			body, ok, err := s.Artefact(ctx, r.ID, name)
+			if err != nil {
+				return nil, err
+			}
+			if !ok {
+				continue
+			}
+			c, err := state.Decode(bytes.NewReader(body))
+			if err != nil {
+				return nil, fmt.Errorf("run %s, %s: %w", r.ID, name, err)
+			}
+			out = append(out, c)
+		}
+	}
+	return out, nil
+}
