@@ -62,7 +62,32 @@ func shape(t *rapid.T) Inputs {
 			methods[i] = release.InService
 		}
 	}
-	return inputs(methods, per, dual, rapid.IntRange(0, 4).Draw(t, "line cards"))
+	in := inputs(methods, per, dual, rapid.IntRange(0, 4).Draw(t, "line cards"))
+	for i := range in.Hops {
+		if methods[i] == release.InService {
+			in.Hops[i].Prepare = preparations(t)
+		}
+	}
+	return in
+}
+
+// preparations draws none, some, or a drain, at one end or several.
+func preparations(t *rapid.T) (out []Preparation) {
+	for n := range rapid.IntRange(0, 3).Draw(t, "preparations") {
+		p := Preparation{Kind: rapid.SampledFrom([]string{"set-timers", "suspend", "drain"}).Draw(t, "kind"), Settle: time.Duration(n) * time.Minute,
+			Shows: []Condition{{FactWaitsFor, "bfd 192.0.2.1", "9s"}}}
+		for _, e := range []End{{}, {On: "mere-agg-2"}, {On: "weir-1", ByHand: true}} {
+			if rapid.Bool().Draw(t, "end") {
+				// Two preparations may meet at one setting.
+				e.Settings = []state.Setting{{Protocol: state.BFD, Interface: fmt.Sprintf("lag-%d", n/2), Parameter: state.ParamDetectMult, Value: fmt.Sprint(5 + n)}}
+				p.Ends = append(p.Ends, e)
+			}
+		}
+		if len(p.Ends) > 0 {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 // twin is a device that does what each step asks of it and nothing else. It
@@ -76,11 +101,14 @@ type twin struct {
 	files              map[string]bool
 	ready              bool
 	acts               []string
+	set                map[string]string // device and setting, → value; what is not there was never set
+	held               []Held
+	hops               []HopPlan
 }
 
 func newTwin(in Inputs) *twin {
 	d := &twin{per: in.Platform.PerController, primary: in.Layout.Primary, secondary: in.Layout.Secondary, runs: map[string]string{}, next: map[string]string{},
-		holds: map[string]bool{}, firmware: map[string]string{}, loaded: map[string]string{}, files: map[string]bool{}, ready: true}
+		holds: map[string]bool{}, firmware: map[string]string{}, loaded: map[string]string{}, files: map[string]bool{}, ready: true, set: map[string]string{}}
 	for _, n := range d.all(in.Layout.LineCards) {
 		d.runs[n] = in.Path.Hops[0].From
 	}
@@ -104,7 +132,43 @@ func (d *twin) all(lineCards []string) []string {
 	return out
 }
 
+// adjust does what a person or a device does at a step's ends.
+func (d *twin) adjust(s Step) {
+	for _, e := range s.Ends {
+		for _, x := range e.Settings {
+			key := string(e.On) + x.Key().Text()
+			i := Holding(d.held, e.On, x)
+			switch undo := s.Undo || s.Kind == Restore; {
+			case undo && i >= 0:
+				delete(d.set, key)
+				d.held = slices.Delete(d.held, i, i+1)
+			case !undo:
+				d.set[key] = x.Value
+				if i < 0 {
+					d.held = append(d.held, Held{On: e.On, ByHand: e.ByHand, Found: x.Key(), Wanted: x})
+				}
+			}
+		}
+	}
+}
+
+// wanted reports whether everything that a hop's hand-over is prepared by is
+// set.
+func (d *twin) wanted(ps []Preparation) bool {
+	for _, hand := range []bool{false, true} {
+		for _, e := range gather(ps, hand) {
+			for _, x := range e.Settings {
+				if d.set[string(e.On)+x.Key().Text()] != x.Value {
+					return false
+				}
+			}
+		}
+	}
+	return true
+}
+
 func (d *twin) do(s Step) {
+	d.adjust(s)
 	if !s.Kind.Changes() {
 		return
 	}
@@ -155,6 +219,19 @@ func (d *twin) do(s Step) {
 func (d *twin) holdsNow(c Condition) bool {
 	role := map[string]string{d.primary: state.Primary, d.secondary: state.Secondary}
 	switch c.Fact {
+	case FactSetting, FactPutBack:
+		for k, v := range d.set {
+			on, _, _ := strings.Cut(k, state.BFD)
+			if on == "" {
+				on = "mere-agg-1"
+			}
+			if on == c.Component && strings.HasPrefix(c.Value, strings.TrimPrefix(strings.TrimSuffix(k, " (its default)"), strings.TrimSuffix(on, "mere-agg-1"))) && strings.HasSuffix(c.Value, " "+v) {
+				return c.Fact == FactSetting
+			}
+		}
+		return c.Fact == FactPutBack
+	case FactWaitsFor, FactWaits, FactActs:
+		return true // no adjacencies here
 	case FactRole:
 		return role[c.Component] == c.Value
 	case FactRelease:
@@ -198,6 +275,9 @@ func follow(t *rapid.T, d *twin, steps []Step) {
 				t.Fatalf("before %s: not so: %s", s.ID, c.Text())
 			}
 		}
+		if s.Kind == SwitchOver && !d.wanted(d.hops[s.Hop].Prepare) {
+			t.Fatalf("%s hands over unprepared: %v", s.ID, d.set)
+		}
 		d.do(s)
 		for _, c := range s.After {
 			if !d.holdsNow(c) {
@@ -217,7 +297,11 @@ func TestPlanReachesTheTarget(t *testing.T) {
 			t.Fatal(err)
 		}
 		d := newTwin(in)
+		d.hops = p.Hops
 		follow(t, d, p.Steps)
+		if len(d.set)+len(d.held) > 0 {
+			t.Errorf("in the end it is still set: %v", d.set)
+		}
 		for n, v := range d.runs {
 			if v != p.To {
 				t.Errorf("%s runs %s in the end, want %s", n, v, p.To)
@@ -257,7 +341,7 @@ func TestPlanShape(t *testing.T) {
 			if s.PointOfNoReturn {
 				turn[s.Hop]++
 			}
-			if s.Kind == Hold {
+			if s.Kind == Hold && len(s.Ends) == 0 {
 				holds[s.Hop] = append(holds[s.Hop], s.Phase)
 			}
 			if s.Kind == AcceptHop {
@@ -295,15 +379,19 @@ func TestWayBackFromAnywhere(t *testing.T) {
 		stop := rapid.IntRange(0, len(p.Steps)-1).Draw(t, "left before step")
 		hop := p.Steps[stop].Hop
 		d := newTwin(in)
+		d.hops = p.Hops
 		follow(t, d, p.Steps[:stop])
 		old := p.Hops[hop].From
 		was := d.layout(in)
 		d.acts = nil
-		steps, err := WayBack(p, hop, was, in.Policy, nil)
+		steps, err := WayBack(p, hop, was, in.Policy, d.held)
 		if err != nil {
 			t.Fatal(err)
 		}
 		follow(t, d, steps)
+		if len(d.set)+len(d.held) > 0 {
+			t.Errorf("after the way back it is still set: %v", d.set)
+		}
 		for n, v := range d.runs {
 			if v != old {
 				t.Errorf("%s runs %s after the way back, want %s", n, v, old)
@@ -311,7 +399,7 @@ func TestWayBackFromAnywhere(t *testing.T) {
 		}
 		restarted := slices.ContainsFunc(d.acts, func(a string) bool { return strings.HasPrefix(a, string(ReloadDevice)) })
 		for _, s := range steps {
-			if s.Kind == RemoveFile || s.Kind == TransferPackage || s.Kind == AcceptHop || s.Kind == Hold {
+			if s.Kind == RemoveFile || s.Kind == TransferPackage || s.Kind == AcceptHop || s.Kind == Hold && len(s.Ends) == 0 {
 				t.Errorf("the way back has a step of kind %s", s.Kind)
 			}
 			if s.OnFail != Pause || !strings.HasPrefix(s.ID, "back-") {
