@@ -273,3 +273,125 @@ func drawCapture(t *rapid.T) *state.Capture {
 	}
 	return c
 }
+
+// Every change that can be set says by which settings, and the forecast given
+// the changes, made by another way through the code, agrees with the advice.
+func TestAdviceIsWhatItsSettingsDo(t *testing.T) {
+	changed, kinds := 0, map[ChangeKind]int{}
+	rapid.Check(t, func(t *rapid.T) {
+		c := &state.Capture{Device: "mere-agg-1"}
+		n := rapid.IntRange(1, 6).Draw(t, "links")
+		for i := range n {
+			iface := fmt.Sprintf("port-1/0/%d", i)
+			interval := rapid.SampledFrom([]time.Duration{300 * time.Millisecond, time.Second, 10 * time.Second}).Draw(t, "interval")
+			hello := rapid.SampledFrom([]time.Duration{time.Second, 10 * time.Second}).Draw(t, "hello")
+			c.Adjacencies = append(c.Adjacencies, ospfOn(iface, hello, 4*hello), bfdOn(iface, interval, 3))
+		}
+		law := LawOf(Silence{500 * time.Millisecond, 900 * time.Millisecond, rapid.SampledFrom([]time.Duration{1500 * time.Millisecond, 5 * time.Second}).Draw(t, "most")})
+		p := Prices{Timers: rapid.SampledFrom([]float64{1, 9, -1}).Draw(t, "timers"), Drain: rapid.SampledFrom([]float64{10, 2, -1}).Draw(t, "drain"), DrainDevice: -1}
+		o := Options{Target: 0.999}
+		a := Advise(c, law, o, p)
+		before, after := PredictLaw(c, law, o), PredictPrepared(c, law, o, a.Changes)
+		if math.Abs(before.Untouched-a.Before) > 1e-9 {
+			t.Fatalf("before: the advice says %v, the forecast %v", a.Before, before.Untouched)
+		}
+		if a.Reached && math.Abs(after.Untouched-a.After) > 1e-9 {
+			t.Fatalf("after: the advice says %v, the forecast %v, of %+v", a.After, after.Untouched, a.Changes)
+		}
+		for _, ch := range a.Changes {
+			changed++
+			kinds[ch.Kind]++
+			if !ch.Settable() {
+				t.Fatalf("nothing says what to set: %+v", ch)
+			}
+			for _, s := range append(append([]state.Setting{}, ch.Settings...), ch.PeerSettings...) {
+				if s.Value == "" || s.Parameter == "" || s.Protocol == "" {
+					t.Fatalf("%+v sets nothing", s)
+				}
+			}
+			for _, s := range ch.Settings {
+				if s.Interface == "" {
+					t.Fatalf("%q does not say on which interface", s.Text())
+				}
+			}
+		}
+	})
+	if changed == 0 || kinds[SetTimers] == 0 || kinds[Suspend] == 0 || kinds[Drain] == 0 {
+		t.Errorf("%d changes of the kinds %v were advised: too few to prove anything", changed, kinds)
+	}
+}
+
+// What each kind of change sets, by the standards' own figures.
+func TestSettingsOfChanges(t *testing.T) {
+	law := LawOf(Fixed(2500 * time.Millisecond))
+	tm := func(send, detect time.Duration) state.Timers {
+		return state.Timers{Send: some(send), NeighbourSend: some(send), NeighbourDetect: some(detect), OwnDetect: some(detect)}
+	}
+	nonstop := state.Restart{Nonstop: some(true)}
+	alone := ospfOn("port-1/1", time.Second, 3*time.Second)
+	alone.BFD = state.BFDProtection{Protected: some(false)}
+	for _, c := range []struct {
+		name      string
+		adj       []state.Adjacency
+		prices    Prices
+		own, peer string
+	}{
+		// Source: RFC 7419 §3 and RFC 5880 §6.8.3.
+		{"BFD from 300 ms", []state.Adjacency{bfdOn("port-1/1", 300*time.Millisecond, 3), ospfOn("port-1/1", 10*time.Second, 40*time.Second)}, Prices{},
+			"bfd port-1/1 transmit-interval 1s; bfd port-1/1 detection-multiplier 4", "bfd transmit-interval 1s; bfd detection-multiplier 4"},
+		{"BFD suspended", []state.Adjacency{bfdOn("port-1/1", 300*time.Millisecond, 3), ospfOn("port-1/1", 10*time.Second, 40*time.Second)}, Prices{Timers: -1},
+			"bfd port-1/1 enabled false", ""},
+		// Source: RFC 2328 §10.5, both ends alike.
+		{"OSPF", []state.Adjacency{alone}, Prices{Drain: -1},
+			"ospfv2 port-1/1 dead-interval 4s", "ospfv2 dead-interval 4s"},
+		// Source: RFC 6987 §2, the metric of a last resort; each end turns its own traffic.
+		{"a link with OSPF drained", []state.Adjacency{alone}, Prices{Timers: -1},
+			"ospfv2 port-1/1 metric 65535", "ospfv2 metric 65535"},
+		// Source: RFC 4444 and ISO/IEC 10589 §8.4.1, holding time is hello times multiplier.
+		{"IS-IS", []state.Adjacency{{Protocol: state.ISIS, Interface: "port-1/1", Neighbour: "1980.5110.0011", Up: some(true), Timers: tm(time.Second, 3*time.Second), Restart: nonstop}}, Prices{Drain: -1},
+			"isis port-1/1 hello-multiplier 4", ""},
+		// Source: RFC 9568 §6.4.3, the least priority that a router may have is 1.
+		{"VRRP moved", []state.Adjacency{{Protocol: state.VRRP, Instance: "20", Interface: "lag-2", Neighbour: "192.0.2.130", Role: some("active"), Up: some(true),
+			Timers: state.Timers{Send: some(500 * time.Millisecond), NeighbourDetect: some(1800 * time.Millisecond)}, Restart: nonstop}}, Prices{Timers: -1, Drain: -1},
+			"vrrp 20 lag-2 priority 1", ""},
+	} {
+		a := Advise(&state.Capture{Device: "mere-agg-1", Adjacencies: c.adj}, law, Options{}, c.prices)
+		var own, peer []string
+		for _, ch := range a.Changes {
+			for _, s := range ch.Settings {
+				own = append(own, s.Text())
+			}
+			for _, s := range ch.PeerSettings {
+				peer = append(peer, s.Text())
+			}
+		}
+		if strings.Join(own, "; ") != c.own || strings.Join(peer, "; ") != c.peer {
+			t.Errorf("%s: on the device %q, on the neighbour %q, want %q and %q\n%+v", c.name, own, peer, c.own, c.peer, a)
+		}
+	}
+	// The whole device, where nothing else may be done.
+	c := &state.Capture{Device: "mere-agg-1", Adjacencies: []state.Adjacency{
+		bfdOn("port-1/1", 300*time.Millisecond, 3), ospfOn("port-1/1", time.Second, 3*time.Second),
+		{Protocol: state.BGP, Instance: "default", Neighbour: "198.51.100.7", Up: some(true), Timers: tm(time.Second, 3*time.Second), Restart: nonstop},
+	}}
+	a := Advise(c, law, Options{}, Prices{Timers: -1, Suspend: -1, Drain: -1, Move: -1})
+	if len(a.Changes) != 1 || a.Changes[0].Kind != DrainDevice {
+		t.Fatalf("%+v", a)
+	}
+	// Source: RFC 6987 §2, RFC 8326 §4.
+	want := []state.Setting{
+		{Protocol: state.OSPFv2, Parameter: state.ParamOverload, Value: "true"},
+		{Protocol: state.BGP, Instance: "default", Neighbour: "198.51.100.7", Parameter: state.ParamGracefulShutdown, Value: "true"},
+	}
+	if got := a.Changes[0].Settings; len(got) != len(want) || got[0] != want[0] || got[1] != want[1] {
+		t.Errorf("a drained device sets %v, want %v", got, want)
+	}
+	if f := PredictPrepared(c, law, Options{}, a.Changes); f.Untouched < 0.999999 {
+		t.Errorf("a drained device is touched all the same: %v", f.Untouched)
+	}
+	// What is not allowed is not advised.
+	a = Advise(c, law, Options{Allow: func(ch Change) bool { return ch.Kind != DrainDevice }}, Prices{Timers: -1, Suspend: -1, Drain: -1, Move: -1})
+	if a.Reached || len(a.Changes) != 0 {
+		t.Errorf("advised in spite of the operator: %+v", a)
+	}
+}
