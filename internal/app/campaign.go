@@ -55,7 +55,7 @@ type CampaignWant struct {
 	// To lists targets: a release, for every platform that has it, or
 	// PLATFORM=RELEASE.
 	To []string
-	// From and Until bound the windows; both must be given.
+	// From and Until bound the starts of the windows; both must be given.
 	From, Until time.Time
 	AllowReload bool
 	Seed        uint64
@@ -261,7 +261,7 @@ func (m *campaigner) calendar() error {
 			return err
 		}
 		for _, x := range s {
-			if !x.Start.Before(m.want.From) && !x.End.After(m.want.Until) {
+			if !x.Start.Before(m.want.From) && x.Start.Before(m.want.Until) {
 				open = append(open, x)
 			}
 		}

@@ -3,6 +3,7 @@ package app
 import (
 	"cmp"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -465,4 +466,45 @@ func (m *campaigner) assumptions(c *plan.Campaign) {
 	for _, what := range order {
 		c.Warnings = append(c.Warnings, few(by[what])+": "+what)
 	}
+}
+
+// CampaignCalendar writes the nights of the campaign as an iCalendar, an event
+// for each. The same night of a revised campaign has the same UID, so that a
+// later calendar replaces an earlier one.
+func CampaignCalendar(w io.Writer, c *plan.Campaign) error {
+	var to []string
+	for _, t := range c.Targets {
+		to = append(to, t.Platform+"-"+t.Release)
+	}
+	var slots []schedule.Slot
+	for _, n := range c.Nights {
+		s := schedule.Slot{UID: fmt.Sprintf("%s-%s@towpath.invalid", strings.Join(to, "-"), n.Start.UTC().Format("20060102T150405Z")), Start: n.Start, End: n.End,
+			Summary: fmt.Sprintf("%s: night %d of %d, %d devices", orText(c.Operator, "Campaign"), n.Number, len(c.Nights), len(n.Tasks))}
+		if len(n.Sites) == 1 {
+			s.Site = n.Sites[0]
+		}
+		for _, t := range n.Tasks {
+			line := fmt.Sprintf("%s to %s %s", t.Start.Format("15:04"), t.End.Format("15:04 MST"), t.Device)
+			if t.Engineer != "" {
+				line += ", " + t.Engineer
+			}
+			if t.Outcome != "" {
+				line += ", " + t.Outcome
+			}
+			s.Warnings = append(s.Warnings, line)
+		}
+		if !n.RollbackClock.IsZero() {
+			s.Warnings = append(s.Warnings, "roll back no later than "+n.RollbackClock.Format("15:04 MST"))
+		}
+		s.Warnings = append(s.Warnings, n.Warnings...)
+		slots = append(slots, s)
+	}
+	return schedule.WriteCalendar(w, "-//Towpath//Campaign//EN", slots, c.MadeAt)
+}
+
+func orText(s, def string) string {
+	if s == "" {
+		return def
+	}
+	return s
 }

@@ -8,6 +8,7 @@ import (
 	"towpath/internal/device"
 	"towpath/internal/document"
 	"towpath/internal/network"
+	"towpath/internal/schedule"
 )
 
 // explain gives the exit status of an error and what to do about it. It is the
@@ -29,6 +30,16 @@ func explain(err error) (status int, hint string) {
 		return ExitUsage, "devices are listed in fleet.yaml"
 	case errors.Is(err, app.ErrNoPath):
 		return ExitVerdict, "towpath hops DEVICE --to RELEASE says what stands in the way; --allow-reload looks for paths with an outage"
+	case errors.Is(err, app.ErrNoCampaign):
+		return ExitUsage, "it names the calendars with the windows; towpath schema campaign tells what stands in it"
+	case errors.Is(err, app.ErrNoTarget), errors.Is(err, app.ErrNotRevisable), errors.Is(err, schedule.ErrInvalid):
+		return ExitUsage, ""
+	case errors.Is(err, app.ErrNoWindow):
+		return ExitVerdict, "look further ahead with --until, or add windows to the calendars"
+	case errors.Is(err, schedule.ErrInfeasible):
+		return ExitVerdict, ""
+	case errors.Is(err, schedule.ErrUndecided):
+		return ExitVerdict, "give it more time with --seconds, or a longer time with --until"
 	case errors.Is(err, app.ErrHeld):
 		return ExitHold, "consent with: towpath resume RUN --consent NAME, or --refuse NAME"
 	case errors.Is(err, app.ErrPaused):

@@ -1,9 +1,7 @@
 package cli
 
 import (
-	"context"
 	"errors"
-	"fmt"
 	"io"
 	"math"
 	"os"
@@ -17,7 +15,6 @@ import (
 	"towpath/internal/app"
 	"towpath/internal/fleet"
 	"towpath/internal/network"
-	"towpath/internal/schedule"
 	"towpath/internal/unit"
 )
 
@@ -268,7 +265,7 @@ func (e *env) whatifCmd() *cobra.Command {
 
 func (e *env) whatifTable(n networkFlags, out string) error {
 	if n.topology == "" {
-		n.topology, n.demands = "arcs.csv", orText(n.demands, "demands.csv")
+		n.topology, n.demands = "arcs.csv", cmp.Or(n.demands, "demands.csv")
 	}
 	l, err := e.carried(&n)
 	if err != nil {
@@ -394,63 +391,4 @@ func draw(name string, s *network.State, p network.Picture) (err error) {
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	return s.SVG(f, p)
-}
-
-func (e *env) wavesCmd() *cobra.Command {
-	var instance string
-	var seconds float64
-	c := &cobra.Command{
-		Use: "waves --instance FILE", Short: "put work into as few windows as possible, with a proven bound where one is found",
-		Long: "Reads an instance: a graph of conflicts (.col), a bin-packing list, or JSON with\n" +
-			"conflicts, capacities and k-of-n groups, and puts its items into as few windows as\n" +
-			"possible. A file with several instances gives one answer each; FILE#NAME chooses one.",
-		Example: "  towpath waves --instance fleet.json --format json", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return e.waves(cmd.Context(), instance, seconds) },
-	}
-	c.Flags().StringVar(&instance, "instance", "", "file with the instance")
-	c.Flags().Float64Var(&seconds, "seconds", 60, "how long to look for a better answer or a proof")
-	_ = c.MarkFlagRequired("instance")
-	return c
-}
-
-func (e *env) waves(ctx context.Context, instance string, seconds float64) (err error) {
-	if seconds <= 0 {
-		return usage("--seconds is %v, want more than 0", seconds)
-	}
-	name, _, _ := strings.Cut(instance, "#")
-	f, err := os.Open(name) // #nosec G304 -- the file the operator names
-	if err != nil {
-		return usage("--instance: %v", err)
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	ctx, cancel := context.WithTimeout(ctx, time.Duration(seconds*float64(time.Second)))
-	defer cancel()
-	answers, err := schedule.Instance(ctx, instance, f, schedule.Limits{CountOnly: true})
-	if errors.Is(err, schedule.ErrInvalid) {
-		return usage("%v", err)
-	}
-	if err != nil {
-		return err
-	}
-	if e.format == "json" {
-		return e.json(answers)
-	}
-	for _, a := range answers {
-		proof := fmt.Sprintf("at least %d are needed", a.LowerBound)
-		if a.Proven {
-			proof = "proven: fewer are not possible"
-		}
-		e.printf("%s: %d windows; %s\n", orText(a.Instance, name), a.WindowsUsed, proof)
-		for i, w := range a.Windows {
-			e.wrap(fmt.Sprintf("  window %d: ", i+1), strings.Trim(fmt.Sprint(w), "[]"))
-		}
-	}
-	return nil
-}
-
-func orText(s, def string) string {
-	if s == "" {
-		return def
-	}
-	return s
 }
