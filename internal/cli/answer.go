@@ -91,7 +91,7 @@ type answerView struct {
 
 func (v answerView) volume(x float64) string { return app.Volume(x, v.l.Network.Unit()) }
 
-func percent(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
+func percentOf(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
 
 func count(n int, what string) string {
 	switch n {
@@ -122,7 +122,7 @@ func (v answerView) more(s string) {
 
 func (v answerView) show(what string) {
 	e, a := v.e, v.a
-	e.wrap(verdictWords(a.Verdict)+"  ", fmt.Sprintf("with %s (limit %s)", what, percent(a.Limit)))
+	e.wrap(verdictWords(a.Verdict)+"  ", fmt.Sprintf("with %s (limit %s)", what, percentOf(a.Limit)))
 	for _, r := range a.Reasons {
 		e.wrap("  because: ", r)
 	}
@@ -152,7 +152,7 @@ func (v answerView) summary() {
 		if s.Where == "" {
 			return "idle", ""
 		}
-		return percent(s.MaxUtilisation), s.From + " to " + s.To
+		return percentOf(s.MaxUtilisation), s.From + " to " + s.To
 	}
 	lost := func(s network.Summary, before bool) string {
 		n := 0
@@ -197,7 +197,7 @@ func (v answerView) summary() {
 		for i := range rows {
 			rows[i] = append(rows[i], "")
 		}
-		rows[0][3], rows[2][3], rows[4][3] = percent(most), "none", v.groupsWithFailure()
+		rows[0][3], rows[2][3], rows[4][3] = percentOf(most), "none", v.groupsWithFailure()
 		if demands > 0 {
 			rows[2][3] = fmt.Sprintf("up to %d more, %s", demands, v.volume(volume))
 		}
@@ -285,7 +285,7 @@ func (v answerView) links() {
 	shown, more := rest(v, list)
 	var rows [][]string
 	for _, u := range shown {
-		after, of := percent(u.UtilisationAfter), ""
+		after, of := percentOf(u.UtilisationAfter), ""
 		switch {
 		case !u.Up:
 			after = "down"
@@ -295,7 +295,7 @@ func (v answerView) links() {
 		if u.Capacity > 0 {
 			of = "of " + v.volume(u.Capacity)
 		}
-		rows = append(rows, []string{u.Link, u.From + " to " + u.To, percent(u.UtilisationBefore), after, v.volume(u.LoadAfter), of})
+		rows = append(rows, []string{u.Link, u.From + " to " + u.To, percentOf(u.UtilisationBefore), after, v.volume(u.LoadAfter), of})
 	}
 	v.e.grid([]string{"", "", "now", "after", "load", ""}, []bool{false, false, true, true, true, false}, rows)
 	v.more(more)
@@ -321,7 +321,7 @@ func (v answerView) failures() {
 			what = append(what, fmt.Sprintf("cuts off %s, %s", count(f.NewlyLostDemands, "demand"), v.volume(f.NewlyLost)))
 		}
 		if f.Verdict != network.Holds && f.NewlyLostDemands == 0 {
-			what = append(what, fmt.Sprintf("%s to %s at %s", f.From, f.To, percent(f.MaxUtilisation)))
+			what = append(what, fmt.Sprintf("%s to %s at %s", f.From, f.To, percentOf(f.MaxUtilisation)))
 			if f.Verdict == network.Uncertain {
 				what[len(what)-1] += ", near the limit"
 			}

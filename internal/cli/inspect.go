@@ -67,7 +67,7 @@ func (e *env) fleetCmd() *cobra.Command {
 			return nil
 		},
 	}
-	root.AddCommand(imp, check)
+	root.AddCommand(imp, check, e.discoverCmd())
 	return root
 }
 
