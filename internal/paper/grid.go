@@ -33,17 +33,22 @@ func (p *press) grid(t Table) grid {
 		return r.Cells[i]
 	}
 	for i, c := range t.Columns {
-		least[i], natural[i] = p.adv.extent(Bold(c.Head), g.size)
+		least[i], natural[i] = p.adv.extent(Bold(c.Head), g.size, bodyW*0.2)
 		for _, r := range t.Rows {
-			l, w := p.adv.extent(cell(r, i), g.size)
+			l, w := p.adv.extent(cell(r, i), g.size, bodyW*0.2)
 			least[i], natural[i] = max(least[i], l), max(natural[i], w)
 		}
-		// A very long word, such as a digest, may be broken.
-		least[i] = min(least[i], bodyW*0.3) + 2*cellPadX
+		least[i] += 2 * cellPadX
 		natural[i] += 2*cellPadX + 0.5
 		least[i] = min(least[i]+0.5, natural[i])
 	}
-	g.widths = share(bodyW, least, natural)
+	if !t.headed() && n == 2 {
+		// Names and values: the names take what they need, the values the rest.
+		name := min(natural[0], bodyW*0.38)
+		g.widths = []float64{name, bodyW - name}
+	} else {
+		g.widths = share(bodyW, least, natural)
+	}
 	if t.Caption != "" {
 		g.caption = p.adv.wrap(Bold(t.Caption), g.size, bodyW)
 		g.captionH = float64(len(g.caption))*g.size*leading + 3

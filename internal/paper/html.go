@@ -22,6 +22,7 @@ code{font:.85em/1.4 ui-monospace,monospace;overflow-wrap:anywhere}
 table{border-collapse:collapse;width:100%}caption{text-align:left;font-weight:600;padding:.2rem 0 .4rem}
 td,th{border:1px solid var(--rule);padding:.35rem .55rem;text-align:left;vertical-align:top}
 thead th{background:var(--shade)}tbody th{font-weight:600}
+.facts th{width:17rem}
 .r{text-align:right;font-variant-numeric:tabular-nums}.c{text-align:center}
 tr.mark>*{border-top:3px solid var(--ink);border-bottom:3px solid var(--ink)}
 .callout{border:3px solid var(--ink);padding:.4rem 1rem;margin:1rem 0}.callout p:first-child{font-weight:700}
@@ -32,12 +33,12 @@ ol.steps>li.marked{border:4px double var(--ink)}ol.steps>li.signed{border:2px da
 ol.steps input{width:1.25rem;height:1.25rem;margin:.15rem 0 0}
 .number{font-weight:700;text-align:right}.clock{font-variant-numeric:tabular-nums;color:var(--quiet)}
 .what p{margin:.15rem 0}.what .title{font-weight:600}.what .flag{font-weight:800;letter-spacing:.04em}
-.what dl{display:grid;grid-template-columns:max-content 1fr;gap:.1rem .7rem;margin:.3rem 0 0;color:var(--quiet);font-size:.94rem}.what dd{margin:0}
+.what dl{display:grid;grid-template-columns:5.2rem 1fr;gap:.1rem .7rem;margin:.3rem 0 0;color:var(--quiet);font-size:.94rem}.what dd{margin:0}
 .sign{display:flex;gap:.6rem;align-items:baseline;margin:1rem 0 .4rem}.sign span{flex:1;border-bottom:1px solid var(--ink);min-width:8rem;height:1.6rem}
 figure{margin:1rem 0 1.5rem}figcaption{font-weight:600;margin-bottom:.4rem}figure .scroll svg{display:block;width:100%;min-width:42rem;height:auto}
 @media (max-width:40rem){nav ul{columns:1}ol.steps>li{grid-template-columns:1.8rem 2rem 1fr}ol.steps .what{grid-column:1/-1}}
 @media print{@page{size:A4;margin:16mm 14mm}body{font-size:10.5pt}main{max-width:none;padding:0}.scroll{overflow:visible}
-tr,figure,.callout,.sign{break-inside:avoid}h2,h3,h4,caption,figcaption{break-after:avoid}thead{display:table-header-group}.newpage{break-before:page}figure .scroll svg{min-width:0}nav{break-after:page}}
+tr,figure,.callout,.sign{break-inside:avoid}h2,h3,h4,caption,figcaption{break-after:avoid}thead{display:table-header-group}.newpage{break-before:page}figure .scroll svg{min-width:0}}
 `
 
 // WriteHTML writes the document as one page that needs nothing outside itself:
@@ -61,12 +62,11 @@ func WriteHTML(w io.Writer, d *Document) error {
 		fmt.Fprintf(&b, "<p class=\"id\">%s</p>\n", strings.Join(id, " "))
 	}
 	b.WriteString("</header>\n")
-	if d.Contents {
-		htmlContents(&b, d)
-	}
 	heading, figure, item := 0, 0, 0
 	for _, block := range d.Blocks {
 		switch x := block.(type) {
+		case Contents:
+			htmlContents(&b, d)
 		case Heading:
 			heading++
 			level, class := min(max(x.Level, 1), 3)+1, ""
@@ -176,7 +176,11 @@ func htmlTable(b *bytes.Buffer, t Table) {
 	if label == "" {
 		label = "Table"
 	}
-	fmt.Fprintf(b, "<div class=\"scroll\" role=\"region\" aria-label=\"%s\" tabindex=\"0\">\n<table>\n", clean(label))
+	class := ""
+	if !t.headed() {
+		class = ` class="facts"`
+	}
+	fmt.Fprintf(b, "<div class=\"scroll\" role=\"region\" aria-label=\"%s\" tabindex=\"0\">\n<table%s>\n", clean(label), class)
 	if t.Caption != "" {
 		fmt.Fprintf(b, "<caption>%s</caption>\n", clean(t.Caption))
 	}

@@ -29,6 +29,7 @@ func WriteMarkdown(w io.Writer, d *Document) error {
 	figure := 0
 	for _, block := range d.Blocks {
 		switch x := block.(type) {
+		case Contents: // a reader of Markdown makes its own
 		case Heading:
 			fmt.Fprintf(&b, "%s %s\n\n", strings.Repeat("#", min(max(x.Level, 1), 5)+1), mdLine(Plain(x.Text)))
 		case Paragraph:

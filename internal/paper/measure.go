@@ -156,6 +156,9 @@ type row struct {
 	w      float64
 }
 
+// marks are those after which a word may be broken if it must.
+const marks = "/-_.,:;@=+"
+
 // word is a stretch that is not broken if it can be helped.
 type word struct {
 	pieces []piece
@@ -178,6 +181,10 @@ func (a *advances) words(t Text, size float64) []word {
 			}
 			if part == "" {
 				continue
+			}
+			if i > 0 && strings.HasPrefix(part, "%") && len(out) > 0 {
+				part = " " + part // a number keeps its sign
+				open = true
 			}
 			p := piece{face: f, text: part, w: size * a.width(f, part)}
 			if open {
@@ -254,7 +261,7 @@ search:
 			}
 			n++
 			last = at{i, k + len(string(r))}
-			if strings.ContainsRune("/-_.,:;@=+", r) {
+			if strings.ContainsRune(marks, r) {
 				mark, markUsed = last, used
 			}
 		}
@@ -285,11 +292,22 @@ search:
 	return head, tail
 }
 
-// longest is the width of the widest word, natural that of the whole text on
-// one line.
-func (a *advances) extent(t Text, size float64) (longest, natural float64) {
+// extent gives the width of the widest word, and that of the whole text on one
+// line. A word that is wider than most counts as what it can be broken into.
+func (a *advances) extent(t Text, size, most float64) (longest, natural float64) {
 	for i, w := range a.words(t, size) {
-		longest = max(longest, w.w)
+		least := w.w
+		if least > most {
+			least = most
+			for _, p := range w.pieces {
+				for _, part := range strings.FieldsFunc(p.text, func(r rune) bool { return strings.ContainsRune(marks, r) }) {
+					if part := size * a.width(p.face, part+"-"); part < w.w {
+						least = max(least, min(part, 1.5*most))
+					}
+				}
+			}
+		}
+		longest = max(longest, least)
 		if i > 0 {
 			natural += w.space
 		}

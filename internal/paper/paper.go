@@ -33,8 +33,6 @@ type Document struct {
 	// DigestOf says what that is: "plan". The first 16 digits stand on each page.
 	Digest   string
 	DigestOf string
-	// Contents asks for a table of contents of headings of level 1 and 2.
-	Contents bool
 	Blocks   []Block
 }
 
@@ -78,9 +76,12 @@ func (t Text) String() string {
 	return b.String()
 }
 
-// Block is one part of a document: [Heading], [Paragraph], [List], [Table],
+// Block is one part of a document: [Contents], [Heading], [Paragraph], [List], [Table],
 // [Callout], [Steps], [Sign] or [Figure].
 type Block interface{ block() }
+
+// Contents lists the headings of level 1 and 2, with links or pages.
+type Contents struct{}
 
 // Heading begins a section.
 type Heading struct {
@@ -193,6 +194,7 @@ type Figure struct {
 	File string
 }
 
+func (Contents) block()  {}
 func (Heading) block()   {}
 func (Paragraph) block() {}
 func (List) block()      {}

@@ -117,9 +117,6 @@ func newPress(d *Document, adv *advances, known []placed, pages int) *press {
 func (p *press) all() {
 	p.newPage()
 	p.front()
-	if p.doc.Contents {
-		p.contents()
-	}
 	for i, b := range p.plan {
 		p.block(i, b)
 	}
@@ -224,6 +221,7 @@ func (p *press) contents() {
 			list = append(list, placed{text: h.Text, level: h.Level})
 		}
 	}
+	p.room(90)
 	p.y += 6
 	p.text(pageLeft, p.y+13, bold, 13, "Contents")
 	p.y += 24
@@ -282,6 +280,8 @@ func (p *press) lines(rows []row, x, size float64) {
 // block lays out block i.
 func (p *press) block(i int, b Block) {
 	switch x := b.(type) {
+	case Contents:
+		p.contents()
 	case Heading:
 		p.heading(i, x)
 	case Paragraph:
@@ -385,7 +385,7 @@ func (p *press) least(b Block) float64 {
 		}
 	case Paragraph:
 		return min(float64(len(p.adv.wrap(x.Text, sizeBody, bodyW))), 3) * sizeBody * leading
-	case List, Sign:
+	case List, Sign, Contents:
 	}
 	return headingRoom
 }

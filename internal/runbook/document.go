@@ -94,7 +94,9 @@ func (s Step) item() paper.Item {
 		}
 	}
 	if s.Hold != "" {
-		add("asks", s.Hold)
+		if !strings.Contains(s.Title, s.Hold) {
+			add("asks", s.Hold)
+		}
 		out.Sign = []string{"Consent by " + s.Persons, "Time"}
 	} else {
 		add("takes", fmt.Sprintf("%s, at most %s", s.Expect, s.Deadline))

@@ -588,7 +588,7 @@ func nightSum(n plan.Night) string {
 	}
 	parts = append(parts, work, "done in the window "+percent(n.Done))
 	if n.Back != nil {
-		parts = append(parts, "or rolled back "+percent(*n.Back))
+		parts = append(parts, "with time to roll back "+percent(*n.Back))
 	}
 	if !n.RollbackClock.IsZero() {
 		parts = append(parts, "rollback clock "+n.RollbackClock.Format("15:04"))

@@ -363,7 +363,9 @@ func text(b *bytes.Buffer, p Page) {
 			b.WriteString("        *** POINT OF NO RETURN ***\n")
 		}
 		if s.Hold != "" {
-			wrap(b, "        asks:   ", s.Hold)
+			if !strings.Contains(s.Title, s.Hold) {
+				wrap(b, "        asks:   ", s.Hold)
+			}
 			fmt.Fprintf(b, "        consent by %s: ______________________  time: __________\n", s.Persons)
 			continue
 		}
