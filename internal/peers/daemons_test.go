@@ -384,6 +384,13 @@ func ovs(p *place, logs []string, args ...string) error {
 	if _, err := p.runWith("ovs-vswitchd", dirs, "ovs-vswitchd", append([]string{db, "--unixctl=" + p.path("vs.ctl"), "--log-file=" + p.path("vs.log"), "-vconsole:info"}, logs...)...); err != nil {
 		return err
 	}
+	// Its log tells what was lost, so it must leave nothing out.
+	if err := until(20*time.Second, "ovs-vswitchd answering", func() (bool, error) {
+		_, err := p.appctl("vlog/disable-rate-limit")
+		return err == nil, err
+	}); err != nil {
+		return err
+	}
 	_, err := command("ovs-vsctl", append([]string{
 		"--timeout=9", "--db=" + db, "add-br", "br", "--", "set", "bridge", "br", "datapath_type=netdev",
 		fmt.Sprintf("other_config:hwaddr=02:00:00:00:00:0%d", p.num), "--", "add-port", "br", "v", "--",

@@ -383,8 +383,15 @@ func (k *compiler) timers(a state.Adjacency, dev, nbr role) (out, back timers) {
 			t.sendTold = false
 		}
 		hello, det := or(s.Hello, 0), or(s.Detect, 0)
-		if a.Protocol == state.ISIS && a.Role.Or("") == "dis" {
-			hello, det = time.Second, 10*time.Second // RFC 4444 isisCircLevelDRHelloTimer, multiplier 10
+		if a.Protocol == state.ISIS {
+			// Source: RFC 1142, iSISHelloTimer 3 s and dRISISHelloTimer 1 s on a
+			// LAN, multiplier 10; RFC 4444 isisCircLevelTable says the same.
+			switch strings.ToLower(a.Role.Or("")) {
+			case "dis":
+				hello, det = time.Second, 10*time.Second
+			case "lan":
+				hello, det = 3*time.Second, 30*time.Second
+			}
 		}
 		if !t.sendTold {
 			t.send, t.sendSrc = hello, s.source("hello")

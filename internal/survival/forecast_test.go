@@ -62,6 +62,116 @@ func TestStandardTimersGiveTheStandardsBudget(t *testing.T) {
 	}
 }
 
+// TestLANsOfISISHaveTimersOfTheirOwn
+// Source: RFC 1142, iSISHelloTimer 3 s, dRISISHelloTimer 1 s, ISISHoldingMultiplier
+// 10; RFC 4444.
+func TestLANsOfISISHaveTimersOfTheirOwn(t *testing.T) {
+	for role, want := range map[string]time.Duration{"": 20 * time.Second, "lan": 27 * time.Second, "dis": 9 * time.Second} {
+		a := state.Adjacency{Protocol: state.ISIS, Neighbour: "1980.5110.0011"}
+		if role != "" {
+			a.Role = some(role)
+		}
+		if got, _ := forecastOne(a, Fixed(time.Second), Options{}); got.Safe != want {
+			t.Errorf("role %q: safe up to %v, want %v", role, got.Safe, want)
+		}
+	}
+}
+
+// TestDesignatedForwarderFollowsItsSessions: an Ethernet segment's election
+// follows the routes of BGP, and waits 3 s once a session is back.
+// Source: RFC 7432 §8.5.
+func TestDesignatedForwarderFollowsItsSessions(t *testing.T) {
+	bgp := state.Adjacency{Protocol: state.BGP, Interface: "lag-1", Neighbour: "192.0.2.1", Restart: state.Restart{Nonstop: some(true)},
+		Timers: state.Timers{Send: some(3 * time.Second), NeighbourDetect: some(9 * time.Second)}}
+	c := &state.Capture{Adjacencies: []state.Adjacency{bgp, {Protocol: EVPN, Neighbour: "segment 00:11"}}}
+	f := Predict(c, Fixed(5*time.Second), Options{})
+	if got := f.Adjacencies[1]; got.Outcome != Holds || !slices.Equal(got.StandsOn, []string{"bgp 192.0.2.1 on lag-1"}) {
+		t.Errorf("%+v", got)
+	}
+	f = Predict(c, Fixed(12*time.Second), Options{})
+	if s, e := f.Adjacencies[0], f.Adjacencies[1]; e.Outcome != Drops || e.Alone != 1 || math.Abs(e.IfLost.Least-s.IfLost.Least-3) > 1e-9 {
+		t.Errorf("lost with its session: %+v", e)
+	}
+}
+
+// TestTicksThatSleep: where all timers count ticks of a second, a sender that
+// slept has lost the ticks of its sleep.
+// Source: by hand. Hellos are each second tick and the last one was u seconds
+// before the silence, 0 ≤ u < 2. If u < 1 the waking sender counts one tick and
+// has one to go, so the neighbour hears nothing for u + S + 1; otherwise it sends
+// at once, after u + S. Either way that is even between S + 1 and S + 2.
+func TestTicksThatSleep(t *testing.T) {
+	p, err := ReadProfiles(strings.NewReader("daemons:\n  ticks:\n    rstp: {tick: 1s, source: by hand}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := state.Adjacency{Protocol: state.RSTP, Interface: "port-1", Neighbour: "8000.0200", Role: some("designated")}
+	for s, want := range map[float64]float64{3.9: 1, 4: 1, 4.25: 0.75, 4.5: 0.5, 4.9: 0.1, 5.01: 0} {
+		got, _ := forecastOne(a, Fixed(seconds(s)), Options{Profiles: p, Implementation: "ticks"})
+		if math.Abs(got.Survive-want) > 1e-9 {
+			t.Errorf("%v s: %v, want %v", s, got.Survive, want)
+		}
+		acted, n := 0, 20000
+		for i := range n {
+			u, gap := 2*(float64(i)+0.5)/float64(n), 0.0
+			if gap = u + s; u < 1 {
+				gap++
+			}
+			if gap < 6 {
+				acted++
+			}
+		}
+		if math.Abs(float64(acted)/float64(n)-want) > 1e-3 {
+			t.Errorf("%v s acted out: %v, want %v", s, float64(acted)/float64(n), want)
+		}
+	}
+	// The loss still counts from when the neighbour gives up, 4 to 6 s in.
+	if got, _ := forecastOne(a, Fixed(10*time.Second), Options{Profiles: p, Implementation: "ticks"}); got.IfLost.Least != 4 || got.IfLost.Most != 36 {
+		t.Errorf("%v, want 10 - 6 s and 10 - 4 s, and up to 30 s on the way back", got.IfLost)
+	}
+}
+
+// TestASessionOverTCPHasATimerOfItsOwn: LDP's hellos are UDP and no matter of a
+// cut TCP session, whose keepalives are.
+// Source: RFC 5036 §2.4.1 and §2.5.6; RFC 6298 §5.5, first copy after 1 s.
+func TestASessionOverTCPHasATimerOfItsOwn(t *testing.T) {
+	a := state.Adjacency{Protocol: state.LDP, Interface: "lag-1", Neighbour: "192.0.2.1",
+		Timers: state.Timers{Send: some(100 * time.Second), NeighbourDetect: some(1000 * time.Second)}}
+	for _, x := range []struct {
+		cut  bool
+		s    time.Duration
+		safe time.Duration
+	}{
+		// By hand: keepalives each 60 s, 180 s allowed; hellos do not limit.
+		{false, 100 * time.Second, 120 * time.Second},
+		// A copy after 64 s is the last within 180 - 60 s.
+		{true, 60 * time.Second, 64 * time.Second},
+	} {
+		got, _ := forecastOne(a, Fixed(x.s), Options{TransportCut: x.cut})
+		if got.Safe != x.safe || got.Outcome != Holds {
+			t.Errorf("cut %v: %s, safe up to %v, want %v", x.cut, got.Outcome, got.Safe, x.safe)
+		}
+	}
+	a.Timers = state.Timers{} // hellos of 5 s that hold for 15 limit it, cut or not
+	for _, cut := range []bool{false, true} {
+		if got, _ := forecastOne(a, Fixed(time.Second), Options{TransportCut: cut}); got.Safe != 10*time.Second {
+			t.Errorf("cut %v: safe up to %v, want 10s", cut, got.Safe)
+		}
+	}
+}
+
+// TestNoKeepaliveMoreThanOnceASecond: jitter does not shorten an interval of a
+// second. Source: RFC 4271 §4.4; §10 for the jitter of longer ones.
+func TestNoKeepaliveMoreThanOnceASecond(t *testing.T) {
+	for hello, want := range map[time.Duration]age{time.Second: {1, 1}, 1200 * ms: {1, 1.2}, 3 * time.Second: {2.25, 3}} {
+		k := newCompiler(&state.Capture{}, Options{})
+		k.add(state.Adjacency{Protocol: state.BGP, Neighbour: "192.0.2.1", Timers: state.Timers{Send: some(hello), NeighbourDetect: some(3 * hello)}})
+		if got := k.relations[0].own.nbr.age; math.Abs(got.lo-want.lo)+math.Abs(got.hi-want.hi) > 1e-9 {
+			t.Errorf("each %v: %v, want %v", hello, got, want)
+		}
+	}
+}
+
 // TestToldTimersCount checks the budget that the timers of a device give.
 func TestToldTimersCount(t *testing.T) {
 	d := func(x time.Duration) state.Opt[time.Duration] { return some(x) }

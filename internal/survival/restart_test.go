@@ -239,6 +239,7 @@ func TestLossCoversWhatWasMeasured(t *testing.T) {
 		{"BGP without graceful restart, zebra too", "+swept", bgpNone, 3 * time.Second, Drops, []float64{5.107, 5.118, 5.140}},
 		{"BGP without, the kernel keeps its routes", "+kept", bgpNone, 3 * time.Second, Drops, []float64{5.157, 5.120, 5.109}},
 		{"OSPF planned, zebra too, the kernel keeps its routes", "+kept", ospf, 3 * time.Second, RestartsGracefully, []float64{0}},
+		{"OSPF planned, zebra too, it sweeps the routes", "+swept", ospf, 3 * time.Second, RestartsGracefully, []float64{0.470, 0.356}},
 		{"OSPF planned", "", ospf, 3 * time.Second, RestartsGracefully, []float64{0, 0}},
 		{"OSPF planned, down longer than the dead interval", "", ospf, 6 * time.Second, RestartsGracefully, []float64{0}},
 		{"OSPF without graceful restart", "", ospfNone, 3 * time.Second, Drops, []float64{14.668, 14.679, 11.591, 11.550, 9.602}},
@@ -258,6 +259,44 @@ func TestLossCoversWhatWasMeasured(t *testing.T) {
 		}
 		if touched := x.measured[0] > 0; touched == (f.Untouched > 0) {
 			t.Errorf("%s: P(untouched) = %v", x.what, f.Untouched)
+		}
+	}
+}
+
+// TestLossOfALostSession: what traffic loses from when the neighbour gives up
+// until the session and its routes are back.
+// Source: RFC 4271 §8.2.2 (an end that starts connects at once, the other
+// listens, so ConnectRetryTime is not waited for), §4.4 (the old connection is
+// reset at the next KEEPALIVE); RFC 6298 §5.5 (the request comes again after 1, 2
+// and 4 s), which with opening and learning is taken as 15 s; 60 s for an end
+// that refuses after an error, the longest seen.
+func TestLossOfALostSession(t *testing.T) {
+	bgp := func(hello time.Duration, nonstop bool) state.Adjacency {
+		return state.Adjacency{Protocol: state.BGP, Interface: "lag-1", Neighbour: "192.0.2.1", BFD: state.BFDProtection{Protected: some(false)},
+			Timers:  state.Timers{Send: some(hello), NeighbourDetect: some(3 * hello)},
+			Restart: state.Restart{Nonstop: some(nonstop), Own: some(false), Helper: some(false)}}
+	}
+	frr := bgp(3*time.Second, false)
+	frr.Implement = some("frr")
+	for _, x := range []struct {
+		what string
+		a    state.Adjacency
+		s    time.Duration
+		o    Options
+		want Interval
+	}{
+		{"frozen beyond the hold time", bgp(30*time.Second, true), 200 * time.Second, Options{}, Interval{200 - 90, 200 - 60 + 15 + 30 + 60}},
+		{"restarted, and the kernel says so", bgp(3*time.Second, false), 3 * time.Second, Options{Notice: NoticeAtOnce}, Interval{3, 3 + 15 + 3}},
+		{"restarted, and nobody says so", bgp(3*time.Second, false), 3 * time.Second, Options{Notice: NoticeNever}, Interval{0, 3 + 15 + 3 + 60}},
+		{"the same for longer than the hold time", bgp(3*time.Second, false), 20 * time.Second, Options{}, Interval{20 - 9, 20 + 15 + 3 + 60}},
+		// Source: seen in FRR 8.4.4.
+		{"two that were measured", frr, 3 * time.Second, Options{Implementation: "frr", Notice: NoticeAtOnce}, Interval{3 + 0.7, 3 + 3}},
+		{"two that were measured, and nobody says so", frr, 3 * time.Second, Options{Implementation: "frr"}, Interval{0.7, 3 + 3}},
+	} {
+		got, _ := forecastOne(x.a, Fixed(x.s), x.o)
+		late := 0.3 // lateness of the measured ones
+		if got.Outcome != Drops || math.Abs(got.IfLost.Least-x.want.Least) > late || math.Abs(got.IfLost.Most-x.want.Most) > late {
+			t.Errorf("%s: %s, %v, want %v", x.what, got.Outcome, got.IfLost, x.want)
 		}
 	}
 }

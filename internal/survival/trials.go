@@ -224,6 +224,8 @@ func parseSetup(implementation string) setup {
 			s.role = "active"
 		case word == "device_backup":
 			s.role = "backup"
+		case word == "lan" && s.role == "":
+			s.role = "lan"
 		case word == "root_a":
 			s.role = "root"
 		case word == "root_b":
@@ -287,7 +289,7 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 	case "slow":
 		a.Timers.NeighbourSend, a.Timers.OwnDetect = state.Some(30*time.Second), state.Some(90*time.Second)
 	}
-	if s.role != "" {
+	if s.role != "" && (s.role != "lan" || t.Protocol == state.ISIS) {
 		a.Role = state.Some(s.role)
 	}
 	if tcp := prof.Protocols[t.Protocol].Transport != nil; s.wire && !tcp {
