@@ -15,6 +15,7 @@ import (
 	"towpath/internal/lab/forward"
 	"towpath/internal/lab/labtime"
 	"towpath/internal/lab/neighbour"
+	"towpath/internal/lab/netconf"
 )
 
 // The roles and states of components.
@@ -51,6 +52,8 @@ type Chassis struct {
 	plane  *forward.Plane
 	set    *neighbour.Set
 	mgmt   *management
+	nc     *netconf.Server // nil where NETCONF is not served
+	shell  *shellPlane     // nil where no command line is served
 	infos  leafInfos
 	ctx    context.Context
 	cancel context.CancelFunc
@@ -101,6 +104,9 @@ type Chassis struct {
 	silent       bool
 	silences     []Silence
 	install      *installRun
+	ncBinds      []bind    // see binds
+	expected     int64     // octets of the package that was last asked for without being sent
+	incoming     incoming  // files that are on their way by SFTP
 	busyUntil    time.Time // another operator's installation ends
 	pending      []*pendingReboot
 	lastReboot   rebootRecord

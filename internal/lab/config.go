@@ -43,6 +43,12 @@ type DeviceConfig struct {
 	ID       fleet.DeviceID
 	Platform string
 	Listen   string // management address; empty means 127.0.0.1:0
+	// ShellListen is the address of the command line over SSH, such as
+	// 127.0.0.1:0; empty serves none. ShellPace is how long it pauses between
+	// pieces of 64 octets, in our time.
+	ShellListen string
+	ShellPace   time.Duration
+	NETCONF     NETCONF
 	// PerController is true where each controller card is installed and
 	// activated by itself.
 	PerController bool
@@ -96,6 +102,17 @@ type DeviceConfig struct {
 	Housekeeping bool
 
 	Configuration Configuration
+}
+
+// NETCONF says how a chassis serves NETCONF, beside gNMI.
+type NETCONF struct {
+	Serve  bool
+	Listen string // empty means 127.0.0.1:0
+	// Only10 offers base:1.0 alone; Running has no candidate and writes at once;
+	// Mute sends no notifications.
+	Only10, Running, Mute bool
+	// Standard leaves out everything but the modules of the IETF.
+	Standard bool
 }
 
 // Range is a duration that is drawn evenly between two ends.

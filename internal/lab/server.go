@@ -28,6 +28,8 @@ type management struct {
 	tls  *tls.Config
 	addr string
 	hold func() // gives the port back
+	// more are the other ways into the management plane; they share its fate.
+	more []plane
 
 	mu     sync.Mutex
 	srv    *grpc.Server
@@ -48,6 +50,18 @@ func (c *Chassis) listen(tc *tls.Config) error {
 		return fmt.Errorf("device %s: listen on %s: %w", c.cfg.ID, want, err)
 	}
 	c.mgmt = &management{c: c, tls: tc, addr: addr, hold: hold}
+	if c.cfg.ShellListen != "" {
+		if c.shell, err = newShell(c); err != nil {
+			return err
+		}
+	}
+	if c.cfg.NETCONF.Serve {
+		p, err := c.listenNETCONF()
+		if err != nil {
+			return fmt.Errorf("device %s: %w", c.cfg.ID, err)
+		}
+		c.mgmt.more = append(c.mgmt.more, p)
+	}
 	return c.mgmt.open()
 }
 
@@ -57,6 +71,11 @@ func (m *management) open() error {
 	defer m.mu.Unlock()
 	if m.closed || m.srv != nil {
 		return nil
+	}
+	if m.c.shell != nil {
+		if err := m.c.shell.open(); err != nil {
+			return err
+		}
 	}
 	l, err := net.Listen("tcp", m.addr)
 	if err != nil {
@@ -81,6 +100,11 @@ func (m *management) open() error {
 		defer close(done)
 		_ = srv.Serve(l) // ends by Stop
 	}()
+	for _, p := range m.more {
+		if err := p.open(); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -105,6 +129,12 @@ func (m *management) down() {
 	srv, cancel := m.srv, m.cancel
 	m.srv = nil
 	cancel() // streams end themselves
+	for _, p := range m.more {
+		p.down()
+	}
+	if m.c.shell != nil {
+		m.c.shell.down()
+	}
 	m.c.spawn(func() { stopServer(srv) })
 }
 
@@ -132,10 +162,17 @@ func (m *management) cut() {
 	srv, cancel := m.srv, m.cancel
 	m.srv = nil
 	m.mu.Unlock()
-	if srv != nil {
-		cancel()
-		srv.Stop()
+	if srv == nil {
+		return
 	}
+	cancel()
+	for _, p := range m.more {
+		p.cut()
+	}
+	if m.c.shell != nil {
+		m.c.shell.cut()
+	}
+	srv.Stop()
 }
 
 // close ends the management plane for good.
@@ -144,6 +181,12 @@ func (m *management) close() {
 	m.closed = true
 	m.mu.Unlock()
 	m.cut()
+	for _, p := range m.more {
+		p.close()
+	}
+	if m.c.shell != nil {
+		m.c.shell.close()
+	}
 	m.hold()
 }
 

@@ -21,3 +21,13 @@ func (s *Set) ConfigureFar(key string, cfg Speaker) error {
 		return nil
 	})
 }
+
+// Far returns the configuration of the neighbour's end, as it was given or last
+// changed.
+func (s *Set) Far(key string) (cfg Speaker, err error) {
+	err = s.on(key, func(_ *engine, a *adjacency) error {
+		cfg = a.cfg.Far
+		return nil
+	})
+	return cfg, err
+}
