@@ -2,6 +2,7 @@ package peers
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -165,6 +166,15 @@ func (e emulated) silence(t *testing.T, n int, s time.Duration, rng *rand.Rand) 
 // through is silence with a way to wake, and with what comes just before it.
 func (e emulated) through(t *testing.T, n int, s time.Duration, rng *rand.Rand, how neighbour.Wake, before func(*neighbour.Set)) (out []tried) {
 	t.Helper()
+	for _, o := range e.outcomes(t, n, s, rng, how, before) {
+		out = append(out, tried{e.pair, s, o.Result != neighbour.Dropped})
+	}
+	return out
+}
+
+// outcomes is through with all that the lab knows.
+func (e emulated) outcomes(t *testing.T, n int, s time.Duration, rng *rand.Rand, how neighbour.Wake, before func(*neighbour.Set)) (out []neighbour.Outcome) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		cfgs := make([]neighbour.Config, n)
 		for i := range cfgs {
@@ -190,11 +200,9 @@ func (e emulated) through(t *testing.T, n int, s time.Duration, rng *rand.Rand, 
 		set.Silence()
 		time.Sleep(s)
 		set.Wake(how)
-		time.Sleep(2 * e.timing.detect)
+		time.Sleep(max(2*e.timing.detect, 3*time.Minute))
 		synctest.Wait()
-		for _, o := range set.Outcomes() {
-			out = append(out, tried{e.pair, s, o.Result != neighbour.Dropped})
-		}
+		out = set.Outcomes()
 	})
 	return out
 }
@@ -227,6 +235,86 @@ func TestEmulatedNeighbours(t *testing.T) {
 		t.Fatal(err)
 	}
 	judge(t, "Emulated neighbours", fmt.Sprintf("Virtual time, seed %d, standard behaviour unless said otherwise (labdraws draws its hold time from 0.75 to 1 of its value).", seed), trials, ps)
+}
+
+// TestEmulatedLosses holds the loss that is forecast of an adjacency which is
+// lost against how long the lab's neighbour did without it.
+// Source: RFC 4271 §8.2.2, RFC 2328 §10, RFC 5036 §2.5.3, IEEE 802.1AX clause 6.4
+// and RFC 9568 §6.4 by way of the lab's machines.
+func TestEmulatedLosses(t *testing.T) {
+	profiles, err := survival.ReadProfiles(strings.NewReader(labProfiles))
+	if err != nil {
+		t.Fatal(err)
+	}
+	const (
+		seed = 20260103
+		many = 12
+	)
+	ms := time.Millisecond
+	type lossCase struct {
+		pair
+		from, to time.Duration // silences
+		wake     neighbour.Wake
+	}
+	cases := []lossCase{
+		{pair{protocol: "bgp", timing: timing{3 * second, 9 * second}}, 9500 * ms, 60 * second, neighbour.Synchronised},
+		{pair{protocol: "bgp", timing: timing{3 * second, 9 * second}}, second, 60 * second, neighbour.Cold},
+		{pair{protocol: "bgp", timing: timing{30 * second, 90 * second}}, second, 300 * second, neighbour.Cold},
+		{pair{protocol: "ospfv2", timing: timing{10 * second, 40 * second}}, 41 * second, 90 * second, neighbour.Synchronised},
+		{pair{protocol: "ospfv2", timing: timing{10 * second, 40 * second}}, second, 90 * second, neighbour.Cold},
+		{pair{protocol: "ospfv3", timing: timing{second, 4 * second}}, second, 20 * second, neighbour.Cold},
+		{pair{protocol: "isis", suffix: "-p2p", timing: timing{10 * second, 30 * second}}, 31 * second, 90 * second, neighbour.Synchronised},
+		{pair{protocol: "isis", suffix: "-lan", timing: timing{3 * second, 30 * second}}, second, 90 * second, neighbour.Cold},
+		{pair{protocol: "ldp", timing: timing{5 * second, 15 * second}}, 16 * second, 60 * second, neighbour.Synchronised},
+		{pair{protocol: "lacp", timing: timing{second, 3 * second}}, 3500 * ms, 20 * second, neighbour.Synchronised},
+		{pair{protocol: "lacp", timing: timing{30 * second, 90 * second}}, second, 120 * second, neighbour.Cold},
+		{pair{protocol: "vrrp", suffix: "-device_active", timing: timing{second, 3609375 * time.Microsecond}}, 4 * second, 20 * second, neighbour.Synchronised},
+		{pair{protocol: "rstp", suffix: "-root_a", timing: timing{2 * second, 6 * second}}, 6500 * ms, 30 * second, neighbour.Synchronised},
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "Virtual time, seed %d. For each adjacency that was lost, how long its neighbour did without it, beside the interval forecast for it.\n\n| protocol | hello s | detect s | silence | lost | shortest s | longest s | forecast, over all silences | widest forecast |\n|---|---|---|---|---|---|---|---|---|\n", seed)
+	for i, c := range cases {
+		c.device, c.neighbour = "lab", "lab"
+		e := inLab(c.pair)
+		rng := rand.New(rand.NewPCG(seed, uint64(i)))
+		lost, shortest, longest, least, most, widest := 0, math.Inf(1), 0.0, math.Inf(1), 0.0, 0.0
+		for range 6 {
+			s := c.from + time.Duration(rng.Float64()*float64(c.to-c.from)).Round(ms)
+			var asked []state.Adjacency
+			for k, o := range e.outcomes(t, many, s, rng, c.wake, func(set *neighbour.Set) {
+				for _, st := range set.Snapshot() {
+					a := capture(st)
+					a.Restart.Nonstop = state.Some(c.wake == neighbour.Synchronised)
+					if c.wake == neighbour.Cold {
+						a.Restart.Own = state.Some(false)
+					}
+					if c.protocol == "vrrp" || c.protocol == "rstp" {
+						a.Role = state.Some("active")
+					}
+					asked = append(asked, a)
+				}
+			}) {
+				if o.Result != neighbour.Dropped {
+					continue
+				}
+				f := survival.Predict(&state.Capture{Device: "mere-agg-1", Adjacencies: asked[k : k+1]}, survival.Fixed(s),
+					survival.Options{Notice: survival.NoticeNever, Profiles: profiles, Implementation: "lab"}).Adjacencies[0]
+				got := o.BackAt.Sub(o.LostAt).Seconds()
+				// A message's way is the resolution.
+				if r := 2 * neighbour.DefaultLatency.Seconds(); o.BackAt.IsZero() || got < f.IfLost.Least-r || got > f.IfLost.Most+r {
+					t.Errorf("%s, silence %v, woken %v: without it for %.3f s (back %v), the forecast says %v", c.pair, s, c.wake, got, !o.BackAt.IsZero(), f.IfLost)
+				}
+				lost++
+				shortest, longest = min(shortest, got), max(longest, got)
+				least, most, widest = min(least, f.IfLost.Least), max(most, f.IfLost.Most), max(widest, f.IfLost.Most-f.IfLost.Least)
+			}
+		}
+		if lost < 3*many {
+			t.Errorf("%s: only %d were lost", c.pair, lost)
+		}
+		fmt.Fprintf(&b, "| %s%s | %s | %s | %v to %v, %s | %d of %d | %.3g | %.3g | %.3g to %.3g | %.3g |\n", c.protocol, c.suffix, seconds(c.timing.hello), seconds(c.timing.detect), c.from, c.to, c.wake, lost, 6*many, shortest, longest, least, most, widest)
+	}
+	report(t, "Losses of emulated neighbours", b.String())
 }
 
 // capture is what a device that tells everything would tell of an adjacency.
