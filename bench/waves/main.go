@@ -265,11 +265,29 @@ func run(ctx context.Context, out io.Writer, files []string, madeUpTo int, limit
 func main() {
 	limit := flag.Duration("limit", 20*time.Second, "time for each solver and model")
 	upTo := flag.Int("made", 60, "largest generated model, in items")
+	sizes := flag.String("fleets", "", "sizes of generated fleets of which to make campaigns, such as 100,1000,10000, instead of models")
+	catalogue := flag.String("catalogue", "examples/ostermoor/releases.yaml", "with -fleets: the release catalogue")
 	flag.Usage = func() {
 		fmt.Fprintln(os.Stderr, "usage: waves [flags] [instance files, each perhaps with #name]")
 		flag.PrintDefaults()
 	}
 	flag.Parse()
+	if *sizes != "" {
+		var ns []int
+		for s := range strings.SplitSeq(*sizes, ",") {
+			n, err := strconv.Atoi(s)
+			if err != nil || n < 30 {
+				fmt.Fprintf(os.Stderr, "-fleets has %q, want numbers of at least 30\n", s)
+				os.Exit(2)
+			}
+			ns = append(ns, n)
+		}
+		if err := fleets(context.Background(), os.Stdout, ns, *catalogue); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(2)
+		}
+		return
+	}
 	worse, err := run(context.Background(), os.Stdout, flag.Args(), *upTo, *limit)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

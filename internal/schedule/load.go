@@ -138,9 +138,10 @@ func (l *Load) of(d fleet.DeviceID) uint64 {
 	return h
 }
 
-// state returns the network with the devices drained.
-func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
-	var key uint64
+// parent finds the nearest state that is held: that of the devices itself, that
+// of all but one of them, or the one with nothing out. drains are the devices
+// that it lacks.
+func (l *Load) parent(out []fleet.DeviceID) (from *network.State, drains []fleet.DeviceID, key uint64) {
 	for _, d := range out {
 		key ^= l.of(d)
 	}
@@ -161,20 +162,31 @@ func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
 		return true
 	}
 	if same(key, -1) {
-		return l.states[key], nil
+		return l.states[key], nil, key
 	}
-	from, drains := l.base, out
 	for i, d := range out {
 		if k := key ^ l.of(d); len(out) > 1 && same(k, i) {
-			from, drains = l.states[k], out[i:i+1]
-			break
+			return l.states[k], out[i : i+1], key
 		}
 	}
+	return l.base, out, key
+}
+
+func (l *Load) drained(devices []fleet.DeviceID) network.Change {
 	c := network.Change{}
-	for _, d := range drains {
+	for _, d := range devices {
 		c.Drains = append(c.Drains, network.Drain{Node: string(d), How: l.way(d)})
 	}
-	st, err := from.With(c)
+	return c
+}
+
+// state returns the network with the devices drained.
+func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
+	from, drains, key := l.parent(out)
+	if len(drains) == 0 {
+		return from, nil
+	}
+	st, err := from.With(l.drained(drains))
 	if err != nil {
 		return nil, err
 	}
@@ -191,9 +203,33 @@ func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
 	return st, nil
 }
 
+// glance judges the devices without failures and without making a state of them,
+// as far as that can be told from what it carries alone.
+func (l *Load) glance(out []fleet.DeviceID) (ok, sure bool) {
+	from, drains, _ := l.parent(out)
+	if len(drains) != 1 || len(out) > 1 && from == l.base {
+		return false, false // the state will be of use
+	}
+	res, err := from.Each([]network.Change{l.drained(drains)})
+	if err != nil || len(res) != 1 {
+		return false, false
+	}
+	l.Asked++
+	r := res[0]
+	if r.MaxUtilisation > l.opt.Limit+1e-9 {
+		return false, false // in words, with the link
+	}
+	return r.UnroutableDemands <= l.lost, r.UnroutableDemands <= l.lost
+}
+
 // Carries says whether the network carries its demands with the devices out, and
 // after each failure.
 func (l *Load) Carries(_ context.Context, out []fleet.DeviceID) (bool, string) {
+	if len(l.fail) == 0 {
+		if ok, sure := l.glance(out); sure {
+			return ok, ""
+		}
+	}
 	st, err := l.state(out)
 	if err != nil {
 		return false, err.Error()
@@ -367,11 +403,12 @@ func (l *Load) Peaks(out []fleet.DeviceID, most int) (intact, failed Peak, whole
 	if err != nil {
 		return intact, failed, false, err
 	}
+	arcs := st.Network().Arcs()
 	peak := func(r network.Result, failure string) Peak {
 		if r.Worst < 0 {
 			return Peak{Failure: failure}
 		}
-		a := st.Network().Arcs()[r.Worst]
+		a := arcs[r.Worst]
 		return Peak{r.MaxUtilisation, a.Link, a.From, a.To, failure}
 	}
 	intact = peak(st.Result(), "")
