@@ -535,15 +535,7 @@ func (e *env) forecastCmd() *cobra.Command {
 			"  towpath forecast mere-agg-1 --silence 1.6s..3.5s --advise\n  towpath forecast --trials trials.csv\n  towpath forecast --calibration", Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if trials != "" {
-				f, err := os.Open(trials) // #nosec G304 -- the file the operator names
-				if err != nil {
-					return usage("%v", err)
-				}
-				defer func() { err = errors.Join(err, f.Close()) }()
-				if err := survival.Trials(f, e.out); err != nil {
-					return usage("%v", err)
-				}
-				return nil
+				return e.trials(trials)
 			}
 			if calibration {
 				return e.calibration(cmd.Context())
@@ -554,7 +546,7 @@ func (e *env) forecastCmd() *cobra.Command {
 			return e.forecast(cmd.Context(), args[0], silence, why, advise, target, src)
 		},
 	}
-	c.Flags().StringVar(&trials, "trials", "", "CSV file with columns protocol, implementation, hello_s, detect_s, silence_s, note")
+	c.Flags().StringVar(&trials, "trials", "", "CSV file, or - for what comes in, with columns protocol, implementation, hello_s, detect_s, silence_s, note")
 	c.Flags().StringVar(&silence, "silence", "", "how long the control plane says nothing: 2.5s, or 1s..4s (default: that of the hop the catalogue gives from here)")
 	c.Flags().BoolVar(&calibration, "calibration", false, "hold the forecasts of all kept runs against what came: reliability by bins, Brier score")
 	c.Flags().BoolVar(&advise, "advise", false, "find the cheapest preparations that bring the probability to the target")
