@@ -46,7 +46,15 @@ type TrialError struct {
 
 // Error names line, field, what was found and what would be right.
 func (e *TrialError) Error() string {
-	return fmt.Sprintf("line %d, field %s: found %q, want %s", e.Line, e.Field, e.Found, e.Want)
+	return fmt.Sprintf("line %d, field %s: found %q, want %s", e.Line, clipped(e.Field), clipped(e.Found), e.Want)
+}
+
+// clipped is what a person needs to see of a field.
+func clipped(s string) string {
+	if r := []rune(s); len(r) > 60 {
+		return string(r[:60]) + "…"
+	}
+	return s
 }
 
 // Trials reads a CSV table of trials with the columns protocol,
