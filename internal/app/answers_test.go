@@ -10,6 +10,7 @@ import (
 
 	"towpath/internal/conduct"
 	"towpath/internal/device"
+	"towpath/internal/plan"
 )
 
 // send leaves a message for the run.
@@ -220,5 +221,82 @@ func TestSilenceAfterTheAnswer(t *testing.T) {
 	}
 	if n != 2 {
 		t.Errorf("%d hand-overs, want 2", n)
+	}
+}
+
+// A run whose input was altered after it was begun is not taken up, and not
+// handed over as evidence either; how a database writes the same values does not
+// matter.
+func TestAlteredInputIsNoticed(t *testing.T) {
+	r := newRig(t, true)
+	pol, _ := json.Marshal(r.pol)
+	body, err := json.Marshal(RunInput{Plan: r.plan, Policy: pol, Who: "Ada Fenwick"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	run := RunRow{ID: "r1", Device: "mere-agg-1", Input: body}
+	digest, err := inputDigest(body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	data, _ := json.Marshal(begunWith{digest})
+	first, _ := json.Marshal(conduct.Record{Seq: 1, Kind: conduct.RunBegun, Data: data})
+	r.store.before = map[string][]json.RawMessage{"r1": {first}}
+	if _, _, err := StateOf(t.Context(), r.store, run); err != nil {
+		t.Errorf("as it was begun: %v", err)
+	}
+	var any map[string]any
+	if err := json.Unmarshal(body, &any); err != nil {
+		t.Fatal(err)
+	}
+	again, _ := json.MarshalIndent(any, " ", "\t")
+	run.Input = again
+	if _, _, err := StateOf(t.Context(), r.store, run); err != nil {
+		t.Errorf("written in another way: %v", err)
+	}
+	run.Input = json.RawMessage(strings.Replace(string(body), `"who":"Ada Fenwick"`, `"who":"Jonas Pell"`, 1))
+	if _, _, err := StateOf(t.Context(), r.store, run); !errors.Is(err, ErrAltered) {
+		t.Errorf("altered: got %v, want ErrAltered", err)
+	}
+	// The conductor keeps the digest in the first record.
+	r = newRig(t, true)
+	if _, err := r.session(t); err != nil {
+		t.Fatal(err)
+	}
+	var rec conduct.Record
+	var kept begunWith
+	if err := json.Unmarshal(r.store.records[r.store.keys[0]], &rec); err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(rec.Data, &kept); err != nil || kept.Input == "" {
+		t.Errorf("the first record keeps %s", rec.Data)
+	}
+}
+
+// The way back is reckoned at the share that the rollback clock is: more than it
+// takes on the average, and less than the longest times of all its steps.
+func TestBackTakesAtItsShare(t *testing.T) {
+	r := newRig(t, true)
+	st := conduct.New(r.plan, r.pol)
+	if got := BackTakes(&st); got != 0 {
+		t.Errorf("with nothing touched a way back takes %v", got)
+	}
+	st.Touched, st.Past = true, true
+	got := BackTakes(&st)
+	steps, err := plan.WayBack(r.plan, 0, plan.Layout{Primary: "CTL-B", Secondary: "CTL-A", LineCards: []string{"LC-1", "LC-2"},
+		Releases: map[string]string{"CTL-A": "4.3.1", "CTL-B": "4.3.1", "LC-1": "4.3.1", "LC-2": "4.3.1"}}, r.pol, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var mean, most time.Duration
+	for _, s := range steps {
+		mean += s.Expect.Mean()
+		most += s.Expect.Most
+	}
+	if got <= mean || got >= most {
+		t.Errorf("%v, want between the mean %v and the most %v", got, mean, most)
+	}
+	if again := BackTakes(&st); again != got {
+		t.Errorf("%v and then %v of one state", got, again)
 	}
 }

@@ -187,7 +187,7 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 func (c *Conductor) follow(st *conduct.State) {
 	primary := ""
 	if step, ok := st.Step(); ok && !st.Back && st.Status != conduct.Waiting {
-		primary = primaryAt(st.Plan, step)
+		primary = primaryAt(st.Steps, step)
 		if (step.Kind == plan.SwitchOver || step.Kind == plan.ReloadDevice) && st.Status != conduct.Ready {
 			primary = ""
 		}
@@ -197,25 +197,38 @@ func (c *Conductor) follow(st *conduct.State) {
 	c.session.mu.Unlock()
 }
 
-// primaryAt returns the controller card that the plan has as primary when the
-// step begins: the one named by the nearest condition or hand-over before it.
-func primaryAt(p *plan.Plan, at plan.Step) string {
-	primary := ""
-	for _, s := range p.Steps {
-		if primary == "" {
-			for _, b := range s.Before {
-				if b.Fact == plan.FactRole && b.Value == state.Primary {
-					primary = b.Component
-				}
+// primaryAt returns the controller card that the list of steps has as primary
+// when the step begins: by the hand-overs before it and by the conditions on the
+// way there, or by the first condition of all. It is empty from a restart of the
+// whole device, after which either card may be, to the next condition.
+func primaryAt(steps []plan.Step, at plan.Step) string {
+	condition := func(s plan.Step) string {
+		for _, b := range s.Before {
+			if b.Fact == plan.FactRole && b.Value == state.Primary {
+				return b.Component
 			}
 		}
+		return ""
 	}
-	for _, s := range p.Steps {
+	primary := ""
+	for _, s := range steps {
+		if primary = condition(s); primary != "" {
+			break
+		}
+	}
+	for _, s := range steps {
+		if p := condition(s); p != "" {
+			primary = p
+		}
 		if s.ID == at.ID {
 			break
 		}
-		if s.Kind == plan.SwitchOver {
+		switch s.Kind {
+		case plan.SwitchOver:
 			primary = s.Component
+		case plan.ReloadDevice:
+			primary = ""
+		default:
 		}
 	}
 	return primary
@@ -334,7 +347,15 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 		if err := alone(ctx, c.Store, c.Run.Device, c.Run.ID); err != nil {
 			return conduct.Record{}, err
 		}
-		return conduct.Record{Kind: conduct.RunBegun, Text: fmt.Sprintf("%s: %s → %s", c.Input.Plan.Device, c.Input.Plan.From, c.Input.Plan.To), Person: c.Input.Who}, nil
+		digest, err := inputDigest(c.Run.Input)
+		if err != nil {
+			return conduct.Record{}, err
+		}
+		data, err := json.Marshal(begunWith{digest})
+		if err != nil {
+			return conduct.Record{}, fmt.Errorf("app: begin: %w", err)
+		}
+		return conduct.Record{Kind: conduct.RunBegun, Data: data, Text: fmt.Sprintf("%s: %s → %s", c.Input.Plan.Device, c.Input.Plan.From, c.Input.Plan.To), Person: c.Input.Who}, nil
 	case conduct.MoveIntend:
 		return c.intend(ctx, st, m.Step)
 	case conduct.MoveAct:

@@ -97,7 +97,7 @@ func newRig(t *testing.T, per bool) *rig {
 // session starts a new process on the same store and device.
 func (r *rig) session(t *testing.T) (conduct.State, error) {
 	t.Helper()
-	c := &Conductor{Run: RunRow{ID: "r1", Device: "mere-agg-1"}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
+	c := &Conductor{Run: RunRow{ID: "r1", Device: "mere-agg-1", Input: []byte(`{}`)}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
 		Others: map[string]device.Device{"mere-agg-2": r.other}, Prober: r.probe, Images: blanks{}, Store: r.store, Asker: r.asker, Checks: r.calm, Pulse: 200 * time.Microsecond}
 	if r.marks != nil {
 		c.Prober = r.marks

@@ -428,7 +428,7 @@ func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step
 			reached = at
 			var all bool
 			if unmet, all = conduct.Unmet(step.After, now, &was); all {
-				return done(fmt.Sprintf("so it is, after %v", at.Sub(since).Round(time.Second)), map[string]any{"took_ns": at.Sub(since)}), nil
+				return done(fmt.Sprintf("so it is, after %v", at.Sub(since).Round(time.Second)), took(step, now, at.Sub(since))), nil
 			}
 			if text, fell := conduct.FellBack(step, now, was); fell {
 				return failed(conduct.ByDevice, "activation fell back", text+c.fallbackReason(ctx)), nil
@@ -445,6 +445,18 @@ func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step
 			return conduct.Record{}, err
 		}
 	}
+}
+
+// took is what a done step keeps: how long it was waited for and, of a restart
+// of the whole device, which card is primary since.
+func took(step plan.Step, now *state.Capture, d time.Duration) conduct.Took {
+	out := conduct.Took{Took: d}
+	if step.Kind == plan.ReloadDevice {
+		if p, ok := now.ControllerWithRole(state.Primary); ok {
+			out.Primary = p.Name
+		}
+	}
+	return out
 }
 
 // fallbackReason asks the device why an activation fell back.
@@ -765,7 +777,7 @@ func (c *Conductor) rolesMoved(ctx context.Context, st *conduct.State, step plan
 		rec, err := c.readFault(ctx, err)
 		return rec, true, err
 	}
-	want := primaryAt(st.Plan, step)
+	want := primaryAt(st.Steps, step)
 	p, ok := cp.ControllerWithRole(state.Primary)
 	if !ok || want == "" || p.Name == want {
 		return conduct.Record{}, false, nil

@@ -50,6 +50,8 @@ func explain(err error) (status int, hint string) {
 		return ExitUsage, "take that one up with: towpath resume RUN, or end it at its next pause with --choose hand-over"
 	case errors.Is(err, app.ErrInUse):
 		return ExitDevice, "wait for it, or end that process; a run is never conducted twice at once"
+	case errors.Is(err, app.ErrAltered):
+		return ExitDevice, "nothing was done: put back what was altered from a backup of the folder that runs are kept in, or go on by hand from what the device shows"
 	case errors.Is(err, app.ErrRecords):
 		return ExitDevice, "the folder that runs are kept in is WORKSPACE/.towpath, or that of --state; it is damaged or may not be written"
 	case errors.Is(err, app.ErrNoImage):

@@ -296,6 +296,7 @@ func (s *State) Apply(r Record) error {
 		if step.PointOfNoReturn {
 			s.Past = true
 		}
+		s.Steps = RolesAfter(s.Steps, r)
 		s.done(step)
 	case StepFailed, GuardBroke:
 		s.fail(step, r)
@@ -345,6 +346,30 @@ func (s *State) done(step plan.Step) {
 	} else {
 		s.Verdict = Accepted
 	}
+}
+
+// Took is what the record of a step that was waited for keeps beside its text.
+type Took struct {
+	Took    time.Duration `json:"took_ns"`
+	Primary string        `json:"primary,omitempty"` // controller card that is primary since a restart of the whole device
+}
+
+// RolesAfter is the list of steps in force once the record has been applied: as
+// it was, unless the record is the end of a restart of the whole device whose
+// cards came up the other way round. Then the steps that are left go by the roles
+// that the cards have. The plan is as it was consented to; which of two like
+// cards does what in it follows the device.
+func RolesAfter(list []plan.Step, r Record) []plan.Step {
+	i := slices.IndexFunc(list, func(s plan.Step) bool { return s.ID == r.Step })
+	if r.Kind != StepDone || i < 0 || list[i].Kind != plan.ReloadDevice {
+		return list
+	}
+	step := list[i]
+	var took Took
+	if step.Secondary == "" || len(r.Data) == 0 || json.Unmarshal(r.Data, &took) != nil || took.Primary != step.Secondary {
+		return list
+	}
+	return append(slices.Clone(list[:i+1]), plan.Swapped(list[i+1:], step.Primary, step.Secondary)...)
 }
 
 // fail decides what a failed step or broken guard leads to.

@@ -373,6 +373,7 @@ func stepsOf(p *plan.Plan, journal []conduct.Record) []Step {
 			case conduct.RunBegun, conduct.Intended, conduct.Acted, conduct.BackPlanned, conduct.NoWayBack, conduct.Chosen, conduct.Finished:
 			}
 			out[i].Took = r.At.Sub(out[i].Begun)
+			list = conduct.RolesAfter(list, r)
 		}
 		last = r.At
 	}
@@ -381,13 +382,15 @@ func stepsOf(p *plan.Plan, journal []conduct.Record) []Step {
 
 func consentsOf(p *plan.Plan, journal []conduct.Record) []Consent {
 	var out []Consent
+	list := p.Steps
 	for _, r := range journal {
+		list = conduct.RolesAfter(list, r)
 		if r.Person == "" {
 			continue
 		}
 		what := r.Text
-		if i := slices.IndexFunc(p.Steps, func(s plan.Step) bool { return s.ID == r.Step }); i >= 0 && p.Steps[i].Hold != nil {
-			what += ": " + p.Steps[i].Hold.Ask
+		if i := slices.IndexFunc(list, func(s plan.Step) bool { return s.ID == r.Step }); i >= 0 && list[i].Hold != nil {
+			what += ": " + list[i].Hold.Ask
 		}
 		if r.Kind == conduct.RunBegun {
 			what = "began the run"

@@ -331,7 +331,9 @@ func (c *composer) reloadHop(i int, h release.Hop, _ HopPlan) {
 			Before: []Condition{{FactInstalled, c.secondary, h.To}}, After: []Condition{{FactBootNext, c.secondary, h.To}},
 			Expect: seconds(1, 3, 20), Deadline: time.Minute, OnFail: RollBack, Guards: quiet()})
 	}
-	c.add(reloadDevice(i, h.To, c.deviceLaw(h), c.in.Policy.Conduct.ReachableWithin))
+	s := reloadDevice(i, h.To, c.deviceLaw(h), c.in.Policy.Conduct.ReachableWithin)
+	s.Primary, s.Secondary = c.primary, c.secondary
+	c.add(s)
 }
 
 func reloadDevice(hop int, rel string, law Law, within time.Duration) Step {
@@ -425,7 +427,7 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy, held []Held) ([]St
 			prepare(c.secondary, true)
 		}
 		s := reloadDevice(hop, old, c.deviceLaw(back), pol.Conduct.ReachableWithin)
-		s.Guards = nil
+		s.Guards, s.Primary, s.Secondary = nil, c.primary, c.secondary
 		c.add(s)
 	default:
 		if !p.PerController || astray(now.Primary) {

@@ -12,6 +12,8 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"towpath/internal/fleet"
@@ -182,6 +184,11 @@ type Step struct {
 	// point they are what a person has made or, with Undo, put back.
 	Ends []End `json:"ends,omitempty"`
 	Undo bool  `json:"undo,omitempty"`
+	// Primary and Secondary are, of a restart of the whole device, the roles that
+	// the steps after it go by. Where the cards come up the other way round, those
+	// steps are about the other card each ([Swapped]).
+	Primary   string `json:"primary,omitempty"`
+	Secondary string `json:"secondary,omitempty"`
 	// Settle is how long is waited after the settings hold.
 	Settle time.Duration `json:"settle_ns,omitempty"`
 	// Before must hold, by a fresh reading of the device, at the moment of the act.
@@ -196,6 +203,40 @@ type Step struct {
 	PointOfNoReturn bool      `json:"point_of_no_return,omitempty"`
 	Guards          []Guard   `json:"guards,omitempty"`
 	Hold            *HoldSpec `json:"hold,omitempty"`
+}
+
+// Swapped is the steps with the two controller cards in each other's place, in
+// what they do, need, promise and say. The steps given are not changed.
+func Swapped(steps []Step, a, b string) []Step {
+	names := strings.NewReplacer(a, b, b, a)
+	other := func(c string) string {
+		switch c {
+		case a:
+			return b
+		case b:
+			return a
+		}
+		return c
+	}
+	swap := func(cs []Condition) []Condition {
+		out := slices.Clone(cs)
+		for i := range out {
+			out[i].Component = other(out[i].Component)
+		}
+		return out
+	}
+	out := slices.Clone(steps)
+	for i := range out {
+		s := &out[i]
+		s.Component, s.Primary, s.Secondary = other(s.Component), other(s.Primary), other(s.Secondary)
+		s.Title, s.Before, s.After = names.Replace(s.Title), swap(s.Before), swap(s.After)
+		if s.Hold != nil {
+			hold := *s.Hold
+			hold.Ask = names.Replace(hold.Ask)
+			s.Hold = &hold
+		}
+	}
+	return out
 }
 
 // Law is a three-point estimate of how long a step takes.

@@ -8,6 +8,7 @@ import (
 
 	"towpath/internal/fleet"
 	"towpath/internal/state"
+	"towpath/internal/timing"
 )
 
 // Preparation is one change of settings that is made before a silence and
@@ -286,3 +287,6 @@ func (p *Plan) Neighbours() []fleet.DeviceID {
 	}
 	return out
 }
+
+// Timed is the law as the timing engine takes it.
+func Timed(l Law) timing.Law { return timed(l) }
