@@ -37,7 +37,33 @@ func picture() string {
 		}
 		b.WriteString("\n")
 	}
+	b.WriteString("\n## What is held changed\n\nSettings that a run has changed, or may have, stay on its list until they are put back. " +
+		"A setting comes on the list before it is changed, with the value that was read of it, and what is put back is that value. " +
+		"A run that ends with something on the list names it in its last record and in the evidence.\n\n| step | record | what becomes of the list |\n| --- | --- | --- |\n")
+	for _, row := range listed {
+		fmt.Fprintf(&b, "| %s | %s | %s |\n", row.step, row.record, row.becomes)
+	}
 	return b.String()
+}
+
+// listed is what each record of a step that changes settings makes of the list
+// of those held; TestListIsTrue drives the machine through it.
+var listed = []struct {
+	step    string
+	record  RecordKind
+	becomes string
+	many    int // entries afterwards, of a run with one by hand and one of our own
+}{
+	{"prepare", Intended, "what was found comes on it, unless it is there already", 2},
+	{"prepare", Acted, "stays", 2},
+	{"prepare", StepDone, "stays", 2},
+	{"prepare", StepFailed, "stays, for the way back", 2},
+	{"hold-point for a neighbour's end", StepDone, "the neighbour's settings come on it, to be put back by hand", 1},
+	{"restore", Intended, "stays", 2},
+	{"restore", Acted, "stays", 2},
+	{"restore", StepDone, "what was put back goes off it", 1},
+	{"restore", StepFailed, "stays, and the run pauses", 2},
+	{"hold-point for a neighbour's end, put back", StepDone, "the neighbour's settings go off it", 0},
 }
 
 func TestPictureIsTrue(t *testing.T) {
@@ -359,5 +385,39 @@ func TestRecordRoundTrip(t *testing.T) {
 	var back Record
 	if err := json.Unmarshal(b, &back); err != nil || fmt.Sprintf("%+v", *back.Failure) != fmt.Sprintf("%+v", *r.Failure) || !back.At.Equal(r.At) {
 		t.Errorf("round trip: %+v, %v", back, err)
+	}
+}
+
+// The table of what is held is what the machine does.
+func TestListIsTrue(t *testing.T) {
+	at := map[string]string{"prepare": "03", "hold-point for a neighbour's end": "02", "restore": "05", "hold-point for a neighbour's end, put back": "06"}
+	for _, row := range listed {
+		s := withPrepared()
+		id, ok := at[row.step]
+		if !ok {
+			t.Fatalf("no step %q", row.step)
+		}
+		for n := 0; ; n++ {
+			m := s.Next()
+			r := ideal(&s, m)
+			if m.Kind == MoveIntend {
+				r.Data, _ = json.Marshal(Observation{Found: []plan.End{{Settings: []state.Setting{multiplier(map[bool]string{true: "3", false: "9"}[m.Step.ID == "03"])}}}})
+			}
+			if m.Step.ID == id && row.record == StepFailed && m.Kind == MoveAwait {
+				r = Record{Seq: s.Seq + 1, Kind: StepFailed, Step: id, Failure: &Failure{Cause: ByDevice}}
+			}
+			if err := s.Apply(r); err != nil {
+				t.Fatal(err)
+			}
+			if m.Step.ID == id && r.Kind == row.record {
+				break
+			}
+			if n > 50 {
+				t.Fatalf("%s never wrote %s", row.step, row.record)
+			}
+		}
+		if len(s.Prepared) != row.many {
+			t.Errorf("%s, %s: %d entries, want %d: %+v", row.step, row.record, len(s.Prepared), row.many, s.Prepared)
+		}
 	}
 }
