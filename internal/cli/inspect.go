@@ -584,7 +584,9 @@ func (e *env) forecast(ctx context.Context, id, silence, why string, advise bool
 		if target <= 0 || target > 1 {
 			return usage("--target is %v, want a probability above 0 and at most 1", target)
 		}
-		return e.advice(survival.Advise(cp, survival.LawOf(s), survival.Options{Target: target}, survival.Prices{}))
+		pr := a.Workspace.Policy.Prepare.Prices
+		return e.advice(survival.Advise(cp, survival.LawOf(s), survival.Options{Target: target},
+			survival.Prices{Timers: pr.Timers, Suspend: pr.Suspend, Move: pr.Move, Drain: pr.Drain, DrainDevice: pr.DrainDevice}))
 	}
 	f := survival.Predict(cp, s, survival.Options{})
 	if why != "" {
@@ -655,6 +657,12 @@ func (e *env) advice(a survival.Advice) error {
 	} else {
 		for i, c := range a.Changes {
 			e.wrap(fmt.Sprintf("%2d  ", i+1), fmt.Sprintf("%s (cost %g)", c.Apply, c.Cost))
+			for _, x := range c.Settings {
+				e.wrap("    set   ", x.Text())
+			}
+			for _, x := range c.PeerSettings {
+				e.wrap("    set   ", "on "+c.Peer+": "+x.Text())
+			}
 			e.wrap("    then: ", c.Restore)
 			e.wrap("    saves ", strings.Join(c.Adjacencies, ", "))
 		}
