@@ -126,6 +126,9 @@ func (v answerView) show(what string) {
 	for _, r := range a.Reasons {
 		e.wrap("  because: ", r)
 	}
+	if a.Verdict != network.Holds && !a.Worsened {
+		e.wrap("  ", "The change makes none of this worse: all of it is so with nothing out.")
+	}
 	for _, c := range a.Cautions {
 		e.wrap("  caution: ", c)
 	}
@@ -168,7 +171,7 @@ func (v answerView) summary() {
 	}
 	useA, whereA := busiest(a.Before)
 	useB, whereB := busiest(a.After)
-	if a.Least != a.Most {
+	if a.Most-a.Least >= 0.001 {
 		useB = fmt.Sprintf("%s (%.1f to %.1f %%)", useB, 100*a.Least, 100*a.Most)
 	}
 	newly := 0

@@ -83,7 +83,7 @@ func (e *env) kept(ctx context.Context) (captures []*state.Capture, err error) {
 
 func (e *env) showDiscovery(f *fleet.Fleet, d app.Discovery) {
 	fresh, known, oneSided := 0, 0, 0
-	var rows [][]string
+	var rows []string
 	for _, l := range d.Links {
 		what := ""
 		switch {
@@ -113,18 +113,13 @@ func (e *env) showDiscovery(f *fleet.Fleet, d app.Discovery) {
 		if l.Members > 0 {
 			size = fmt.Sprintf("%s in %d", cmp.Or(size, "?"), l.Members)
 		}
-		rows = append(rows, []string{end(l.A), end(l.B), size, what})
+		rows = append(rows, strings.Join(strings.Fields(endText(l.A)+" — "+endText(l.B)+" "+size), " ")+": "+what)
 	}
 	e.printf("%d captured devices; %d links heard: %d new, %d in fleet.yaml, %d with a stranger; %d one-sided\n", d.Devices, len(d.Links), fresh, known, len(d.Links)-fresh-known, oneSided)
-	if len(rows) > 0 {
-		e.printf("\n")
-		for _, r := range rows {
-			e.wrap("  ", strings.Join(strings.Fields(r[0]+" — "+r[1]+"  "+r[2]), " "))
-			e.wrap("      ", r[3])
-		}
+	for _, r := range rows {
+		e.wrap("  ", r)
 	}
 	if len(d.Unseen) > 0 {
-		e.printf("\n")
 		e.wrap("in fleet.yaml, and heard by neither end: ", strings.Join(d.Unseen, ", "))
 	}
 	if len(d.Silent) > 0 {
@@ -132,6 +127,6 @@ func (e *env) showDiscovery(f *fleet.Fleet, d app.Discovery) {
 	}
 }
 
-func end(p fleet.Endpoint) string {
+func endText(p fleet.Endpoint) string {
 	return string(p.Device) + " " + cmp.Or(p.Interface, "(port not told)")
 }

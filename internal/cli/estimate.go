@@ -80,9 +80,9 @@ func (e *env) estimate(n networkFlags, out string, all bool) error {
 	shown, more := rest(v, list)
 	var rows [][]string
 	for _, d := range shown {
-		rows = append(rows, []string{d.From + " to " + d.To, v.volume(d.Volume), fmt.Sprintf("±%.0f %%", 100*d.Error), v.volume(d.Gravity)})
+		rows = append(rows, []string{d.From + " to " + d.To, v.volume(d.Volume), errorText(d.Error), v.volume(d.Gravity)})
 	}
-	e.grid([]string{"largest demands", "estimate", "in 95 % of cases", "gravity alone"}, []bool{false, true, true, true}, rows)
+	e.grid([]string{"largest demands", "estimate", "error (95 %)", "gravity alone"}, []bool{false, true, true, true}, rows)
 	v.more(more)
 	for _, s := range l.Notes {
 		e.wrap("note: ", s)
@@ -91,6 +91,14 @@ func (e *env) estimate(n networkFlags, out string, all bool) error {
 		e.printf("written: %s\n", out)
 	}
 	return nil
+}
+
+// errorText says a relative error; above the demand itself it says no more.
+func errorText(x float64) string {
+	if x > 1 {
+		return "more than 100 %"
+	}
+	return fmt.Sprintf("±%.0f %%", 100*x)
 }
 
 // writeDemands writes demands in the form that --demands reads.

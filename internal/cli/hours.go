@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"towpath/internal/app"
 	"towpath/internal/network"
 )
 
@@ -94,7 +95,7 @@ func (e *env) hours(n networkFlags, args []string, repeat network.Pattern, begin
 	if e.format == "json" {
 		err = e.json(map[string]any{"limit": q.Limit, "demands_from": l.Source, "unit": l.Network.Unit(), "notes": l.Notes, "sets": out})
 	} else {
-		e.showHours(out, q, repeat, place)
+		e.showHours(out, l.Network.Unit(), q, repeat, place)
 		for _, s := range l.Notes {
 			e.wrap("note: ", s)
 		}
@@ -108,7 +109,7 @@ func (e *env) hours(n networkFlags, args []string, repeat network.Pattern, begin
 	return nil
 }
 
-func (e *env) showHours(sets []safeSet, q network.Question, repeat network.Pattern, zone *time.Location) {
+func (e *env) showHours(sets []safeSet, unit string, q network.Question, repeat network.Pattern, zone *time.Location) {
 	onTop := "nothing failing on top"
 	if len(q.AlsoFail) > 0 {
 		var kinds []string
@@ -146,7 +147,11 @@ func (e *env) showHours(sets []safeSet, q network.Question, repeat network.Patte
 			}
 			return 0
 		}); lost.Lost > 0 {
-			e.wrap("  cut off: ", fmt.Sprintf("demand is lost in the worst case at %s", clock(lost.At, zone)))
+			with := "with nothing failing on top"
+			if lost.CutBy != "" {
+				with = "with " + lost.CutBy + " failing"
+			}
+			e.wrap("  cut off: ", fmt.Sprintf("%s %s, at %s", app.Volume(lost.Lost, unit), with, clock(lost.At, zone)))
 		}
 		e.periods("  safe", s.Periods, zone)
 		if repeat != "" {
@@ -162,7 +167,7 @@ func (e *env) periods(what string, list []network.Period, zone *time.Location) {
 	}
 	e.printf("%s:\n", what)
 	for _, p := range list {
-		e.printf("    %s to %s  (%v)\n", clock(p.From, zone), clock(p.To, zone), p.To.Sub(p.From))
+		e.printf("    %s to %s  (%v)\n", clock(p.From, zone), clock(p.To, zone), strings.TrimSuffix(p.To.Sub(p.From).String(), "0s"))
 	}
 }
 

@@ -45,14 +45,17 @@ type SampleSafety struct {
 	// Failing the element with which it is reached, empty where it is none.
 	MaxUtilisation float64 `json:"max_utilisation"`
 	Failing        string  `json:"failing,omitempty"`
-	// Lost is the largest volume that has no path or lost an end.
-	Lost float64 `json:"lost"`
+	// Lost is the largest volume that has no path or lost an end, and CutBy the
+	// element with whose failure that is so, empty where it is none.
+	Lost  float64 `json:"lost"`
+	CutBy string  `json:"cut_by,omitempty"`
 }
 
 // SafeHours says for each drain set in which of the samples the network carries
 // its demands, with any one further failure of the kinds of q, within q.Limit;
-// q.Change is out all the time. A sample with a verdict of uncertain is not
-// safe. Samples must be in order and must not overlap. The error wraps
+// q.Change is out all the time. A further failure that cuts off as many demands
+// with nothing drained is not held against the drain. A sample with a verdict of
+// uncertain is not safe. Samples must be in order and must not overlap. The error wraps
 // [ErrUnknown] or [ErrInvalid]. Cost: samples × drain sets × that of
 // [State.WhatIf], without the single paths.
 func (n *Network) SafeHours(samples []Sample, sets []DrainSet, q Question) ([]Safety, error) {
@@ -121,13 +124,19 @@ func (s *State) safety(set DrainSet, q Question) (SampleSafety, error) {
 		f.Verdict = Fails
 	}
 	for _, kind := range q.AlsoFail {
-		all, _, err := t.failures(kind, q)
+		all, changes, err := t.failures(kind, q)
 		if err != nil {
 			return SampleSafety{}, err
 		}
+		s.compareFailures(all, changes, q)
 		for _, x := range all {
+			if x.NewlyLostDemands > 0 && x.Before {
+				continue // it hangs on that alone, whatever is drained
+			}
 			f.Verdict = worse(f.Verdict, x.Verdict)
-			f.Lost = max(f.Lost, base+x.NewlyLost)
+			if lost := base + x.NewlyLost; lost > f.Lost {
+				f.Lost, f.CutBy = lost, x.Element
+			}
 			if x.MaxUtilisation > f.MaxUtilisation*(1+tolerance) {
 				f.MaxUtilisation, f.Failing = x.MaxUtilisation, x.Element
 			}

@@ -78,6 +78,7 @@ func (n *Network) FleetCounters(f *fleet.Fleet, rates []PortRate) (c Counters, n
 	}
 	note := func(format string, args ...any) { notes = append(notes, fmt.Sprintf(format, args...)) }
 	used := map[fleet.Endpoint]bool{}
+	var bare, loose, deaf []string
 	for _, l := range f.Links {
 		a, okA := ports[l.A]
 		b, okB := ports[l.B]
@@ -106,7 +107,7 @@ func (n *Network) FleetCounters(f *fleet.Fleet, rates []PortRate) (c Counters, n
 			}
 		}
 		if !okA && !okB {
-			note("link %s: neither end has counters; what it carries is not known", l.ID)
+			bare = append(bare, l.ID)
 		}
 	}
 	for _, x := range f.Attachments {
@@ -118,7 +119,7 @@ func (n *Network) FleetCounters(f *fleet.Fleet, rates []PortRate) (c Counters, n
 			used[e] = true
 			p, ok := ports[e]
 			if !ok {
-				note("attachment %s: no counters of %s on %s; it is taken to send and receive nothing there", x.Name, e.Interface, e.Device)
+				loose = append(loose, fmt.Sprintf("%s (%s on %s)", x.Name, e.Interface, e.Device))
 			}
 			link := x.Name + "~" + string(e.Device)
 			for id, rate := range map[string]float64{link + ">": p.In, link + "<": p.Out} {
@@ -143,7 +144,19 @@ func (n *Network) FleetCounters(f *fleet.Fleet, rates []PortRate) (c Counters, n
 	}
 	for _, d := range f.Devices {
 		if !heard[d.ID] {
-			note("device %s: no counters; it is taken to send and receive nothing itself", d.ID)
+			deaf = append(deaf, string(d.ID))
+		}
+	}
+	for _, x := range []struct {
+		what string
+		list []string
+	}{
+		{"no counters at either end of the links %s: what they carry is not known", bare},
+		{"no counters of the attachments %s: they are taken to send and receive nothing there", loose},
+		{"no counters of the devices %s: they are taken to send and receive nothing themselves", deaf},
+	} {
+		if len(x.list) > 0 {
+			note(x.what, strings.Join(x.list, ", "))
 		}
 	}
 	if !slices.ContainsFunc(c.In, func(v float64) bool { return v > 0 }) || !slices.ContainsFunc(c.Out, func(v float64) bool { return v > 0 }) {

@@ -59,6 +59,10 @@ type Answer struct {
 	Verdict Verdict `json:"verdict"`
 	// Reasons say why the verdict is not "holds".
 	Reasons []string `json:"reasons,omitempty"`
+	// Worsened says that something of this is due to the change: without it, it
+	// holds or less fails. False with a verdict that is not "holds" says that all
+	// of it is so with nothing out.
+	Worsened bool `json:"worsened"`
 	// Cautions do not touch the verdict.
 	Cautions []string `json:"cautions,omitempty"`
 
@@ -192,6 +196,7 @@ func (s *State) WhatIf(q Question) (*Answer, error) {
 		return cmp.Or(-cmp.Compare(x.NewlyLost, y.NewlyLost), -cmp.Compare(x.MaxUtilisation, y.MaxUtilisation))
 	})
 	a.judge(q)
+	a.Worsened = a.worsened(q)
 	return a, nil
 }
 
@@ -238,7 +243,7 @@ func worse(a, b Verdict) Verdict {
 
 // span says the utilisation after the change, with its band where it has one.
 func (a *Answer) span() string {
-	if a.Least == a.Most {
+	if a.Most-a.Least < 0.001 {
 		return fmt.Sprintf("%.1f %%", 100*a.After.MaxUtilisation)
 	}
 	return fmt.Sprintf("%.1f %% (%.1f to %.1f %%)", 100*a.After.MaxUtilisation, 100*a.Least, 100*a.Most)
@@ -293,6 +298,14 @@ func (a *Answer) judge(q Question) {
 	if short.all > 0 {
 		a.Cautions = append(a.Cautions, fmt.Sprintf("%d of %d further failures would leave too few in a redundancy group%s", short.all, len(a.Failures), short))
 	}
+}
+
+// worsened reports whether the change is to blame for anything.
+func (a *Answer) worsened(q Question) bool {
+	return slices.ContainsFunc(a.Lost, func(l LostDemand) bool { return !l.Before }) ||
+		slices.ContainsFunc(a.BelowMinimum, func(g GroupShort) bool { return !g.Before }) ||
+		a.Most > q.Limit*(1+tolerance) && a.After.MaxUtilisation > a.Before.MaxUtilisation*(1+tolerance) ||
+		slices.ContainsFunc(a.Failures, func(f Failure) bool { return f.Verdict != Holds && !f.Before })
 }
 
 // tally counts failures, and those that do no less without the change.
