@@ -229,7 +229,13 @@ func svgShape(b *bytes.Buffer, s Shape) {
 		if fill == None {
 			fill = Ink
 		}
-		fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s"%s%s%s>%s%s</text>`+"\n", num(s.X), num(s.Y), num(s.Size), anchor, weight, painted(fill, None, 0, false), titled(s.Title), clean(s.Text))
+		// Whatever letters the reader has, the text keeps the width that the picture
+		// was laid out for.
+		length := ""
+		if known(s.Text) && s.Text != "" {
+			length = fmt.Sprintf(` textLength="%s" lengthAdjust="spacingAndGlyphs"`, num(Width(s.Text, s.Size, s.Bold)))
+		}
+		fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s"%s%s%s%s>%s%s</text>`+"\n", num(s.X), num(s.Y), num(s.Size), length, anchor, weight, painted(fill, None, 0, false), titled(s.Title), clean(s.Text))
 	}
 }
 

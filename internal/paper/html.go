@@ -159,7 +159,7 @@ func htmlContents(b *bytes.Buffer, d *Document) {
 func htmlText(t Text) string {
 	var b strings.Builder
 	for _, s := range t {
-		text := clean(s.Text)
+		text := strings.ReplaceAll(clean(s.Text), " %", "\u00a0%") // a number keeps its sign
 		if s.Mono {
 			text = "<code>" + text + "</code>"
 		}

@@ -122,7 +122,7 @@ func mdTable(b *bytes.Buffer, t Table) {
 			if i == 0 && (t.RowHeads || r.Mark) {
 				cell = emboldened(cell)
 			}
-			fmt.Fprintf(b, "| %s ", mdLine(cell))
+			fmt.Fprintf(b, "| %s ", mdText(cell, true))
 		}
 		b.WriteString("|\n")
 	}
@@ -159,7 +159,10 @@ func mdStep(b *bytes.Buffer, s Item) {
 
 // mdLine writes text on one line, with what Markdown would take for a mark made
 // harmless.
-func mdLine(t Text) string {
+func mdLine(t Text) string { return mdText(t, false) }
+
+// mdText is mdLine, in a cell of a table or outside.
+func mdText(t Text, cell bool) string {
 	var b strings.Builder
 	for _, s := range t {
 		text := strings.Join(strings.Fields(s.Text), " ")
@@ -178,6 +181,9 @@ func mdLine(t Text) string {
 		}
 		if s.Mono {
 			text = mdCode(text)
+			if cell { // a table takes the bar away even inside of code
+				text = strings.ReplaceAll(text, "|", "\\|")
+			}
 		} else {
 			text = mdEscape(text)
 		}
@@ -195,7 +201,6 @@ func mdCode(s string) string {
 	for strings.Contains(s, ticks) {
 		ticks += "`"
 	}
-	s = strings.ReplaceAll(s, "|", "\\|") // a table takes the bar away even here
 	if strings.HasPrefix(s, "`") || strings.HasSuffix(s, "`") {
 		s = " " + s + " "
 	}

@@ -113,8 +113,14 @@ func (a *advances) width(f face, s string) float64 {
 	return float64(sum) / 1000
 }
 
-// Width is how wide a line of text in a drawing is, in the units of its size. A
-// reader's own letters may be a little wider: leave room.
+// known reports whether the fonts have all letters of a text, so that its width
+// is known.
+func known(text string) bool {
+	a, err := widths()
+	return err == nil && a.printable(regular, text) == text
+}
+
+// Width is how wide a line of text in a drawing is, in the units of its size.
 func Width(text string, size float64, isBold bool) float64 {
 	a, err := widths()
 	if err != nil {

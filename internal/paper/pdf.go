@@ -104,7 +104,8 @@ func newPress(d *Document, adv *advances, known []placed, pages int) *press {
 	f.SetProducer("towpath", true)
 	f.SetLang("en-GB")
 	for c := range faces {
-		f.AddUTF8FontFromBytes(fmt.Sprintf("go%d", c), "", c.ttf())
+		// The library renumbers parts of letters in the octets that it is given.
+		f.AddUTF8FontFromBytes(fmt.Sprintf("go%d", c), "", bytes.Clone(c.ttf()))
 	}
 	f.SetTextColor(0, 0, 0)
 	p.pdf = f

@@ -116,11 +116,11 @@ func clockOf(t time.Time) string {
 }
 
 // chance writes a probability that may be missing.
-func chance(p *float64, missing string) string {
+func chance(p *float64, runs int, missing string) string {
 	if p == nil {
 		return missing
 	}
-	return percent(*p)
+	return percent(*p, runs)
 }
 
 func (b *briefing) lead() string {
@@ -216,7 +216,7 @@ func (b *briefing) allDone() string {
 		return ""
 	}
 	least := slices.MinFunc(b.c.Nights, func(x, y plan.Night) int { return cmp.Compare(x.Done, y.Done) })
-	return fmt.Sprintf("each night with at least %s (night %d); all nights with %s, if they are independent", percent(least.Done), least.Number, percent(b.product()))
+	return fmt.Sprintf("each night with at least %s (night %d); all nights with %s, if they are independent", percent(least.Done, b.c.Runs), least.Number, percent(b.product(), b.c.Runs))
 }
 
 func (b *briefing) product() float64 {
@@ -430,7 +430,7 @@ func (b *briefing) nights() {
 	b.add(t)
 	t = figures("What is foretold of each night", []string{"Night", "Done in the window", "Done with time to roll back", "Traffic untouched", "Busiest link", "With one more failure"}, 0, 1, 2, 3)
 	for _, n := range c.Nights {
-		untouched := chance(n.Untouched, "not known")
+		untouched := chance(n.Untouched, 0, "not known")
 		if n.Untouched != nil && n.UntouchedKnown < len(n.Tasks) {
 			untouched += fmt.Sprintf(" (known of %d of %d)", n.UntouchedKnown, len(n.Tasks))
 		}
@@ -441,7 +441,7 @@ func (b *briefing) nights() {
 				failure = peakOfNight(*n.Load.WorstFailure)
 			}
 		}
-		t.Rows = append(t.Rows, paper.Cells(fmt.Sprint(n.Number), percent(n.Done), chance(n.Back, "no way back of some device"), untouched, load, failure))
+		t.Rows = append(t.Rows, paper.Cells(fmt.Sprint(n.Number), percent(n.Done, c.Runs), chance(n.Back, c.Runs, "no way back of some device"), untouched, load, failure))
 	}
 	b.add(t)
 	for _, n := range c.Nights {
@@ -533,7 +533,7 @@ func (b *briefing) risk() {
 		if len(d.Matters) > 0 {
 			on = fmt.Sprintf("%s (%.0f %% of the spread)", d.Matters[0].Title, 100*d.Matters[0].Share)
 		}
-		t.Rows = append(t.Rows, paper.Cells(string(d.Device), fmt.Sprint(d.Night), percent(d.Done), chance(d.Back, noBack(d)), short(d.Kept), short(d.P95), on))
+		t.Rows = append(t.Rows, paper.Cells(string(d.Device), fmt.Sprint(d.Night), percent(d.Done, c.Runs), chance(d.Back, c.Runs, noBack(d)), short(d.Kept), short(d.P95), on))
 	}
 	b.add(t)
 	var none []string
@@ -569,9 +569,9 @@ func (b *briefing) checked() {
 	c := b.c
 	b.section("What was checked, and by what figures")
 	b.add(paper.Heading{Level: 2, Text: "Time"})
-	asked := fmt.Sprintf("Each device must be done inside the time kept for it with a probability of %s or more", percent(c.AskedDone))
+	asked := fmt.Sprintf("Each device must be done inside the time kept for it with a probability of %s or more", percent(c.AskedDone, 0))
 	if c.AskedBack > 0 {
-		asked += fmt.Sprintf(", and done and, if need be, rolled back inside its window with %s or more", percent(c.AskedBack))
+		asked += fmt.Sprintf(", and done and, if need be, rolled back inside its window with %s or more", percent(c.AskedBack, 0))
 	}
 	b.say("%s. The probabilities come from %d simulated runs of each device's steps, with seed %d, so that the same files give the same figures.", asked, c.Runs, c.Seed)
 	learned, with := 0, 0
@@ -733,14 +733,14 @@ func (b *briefing) device(d plan.DeviceCourse) {
 	if !d.Deadline.IsZero() {
 		due = moment(d.Deadline)
 	}
-	back := chance(d.Back, noBack(d))
+	back := chance(d.Back, c.Runs, noBack(d))
 	if d.Back == nil && d.NoBack != "" {
 		back += " (" + d.NoBack + ")"
 	}
 	b.add(paper.Facts(
 		pair("What and where", strings.Join(where, ", ")), pair("When", at), pair("Hops", strings.Join(hops, "; ")),
 		pair("Takes", fmt.Sprintf("%s on average, half the time within %s, 95 %% within %s; %s are kept", short(d.Mean), short(d.P50), short(d.P95), short(d.Kept))),
-		pair("Chances", fmt.Sprintf("done in its window %s, with time to roll back %s; traffic untouched %s", percent(d.Done), back, chance(d.Untouched, "not known, for want of a capture"))),
+		pair("Chances", fmt.Sprintf("done in its window %s, with time to roll back %s; traffic untouched %s", percent(d.Done, c.Runs), back, chance(d.Untouched, 0, "not known, for want of a capture"))),
 		pair("Weight", fmt.Sprintf("%s, exposure %s × criticality %s: %s", number(d.Risk.Weight), number(d.Risk.Exposure), number(d.Risk.Criticality), orDash(strings.Join(d.Risk.Why, "; ")))),
 		pair("Deadline", due), pair("Its end depends on", strings.Join(matters, "; ")),
 		pair("Serves", strings.Join(d.Serves, ", ")), pair("Partners that stay in service", strings.Join(partners, ", ")),

@@ -248,7 +248,7 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 		line := freezes.place(x, x+w)
 		names2 = append(names2, paper.Label{X: x, Y: y + 10 + float64(line)*14, Size: gSmall, Text: text, Title: whole})
 	}
-	d.Add(shapesOf(names2)...)
+	head := shapesOf(names2)
 	y += float64(len(freezes.ends))*14 + 2
 	top := y
 	var stages shelves
@@ -265,14 +265,14 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 		at := min(x0, gRight-w)
 		line := stages.place(at, max(at+w, x1))
 		ly := y + 11 + float64(line)*17
-		stageShapes = append(stageShapes, paper.Label{X: at, Y: ly, Size: gSmall, Bold: true, Text: text, Title: whole},
+		stageShapes = append(stageShapes, paper.Rect{X: at - 2, Y: ly - 10, W: w + 4, H: 12, Fill: paper.Page}, paper.Label{X: at, Y: ly, Size: gSmall, Bold: true, Text: text, Title: whole},
 			paper.Rect{X: x0, Y: ly + 2.5, W: x1 - x0, H: 2.2, Fill: paper.Strong})
 		i = k
 	}
-	d.Add(paper.Label{X: gMargin, Y: y + 11, Size: gSmall, Text: "Stage"})
-	d.Add(stageShapes...)
+	head = append(head, paper.Label{X: gMargin, Y: y + 11, Size: gSmall, Text: "Stage"})
+	head = append(head, stageShapes...)
 	y += float64(max(len(stages.ends), 1))*17 + 5
-	d.Add(paper.Label{X: gMargin, Y: y + 10, Size: gSmall, Text: "Night"})
+	head = append(head, paper.Label{X: gMargin, Y: y + 10, Size: gSmall, Text: "Night"})
 	free := gLeft
 	for _, n := range c.Nights {
 		text := fmt.Sprint(n.Number)
@@ -282,7 +282,7 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 			continue
 		}
 		free = x + w/2 + 4
-		d.Add(paper.Label{X: x, Y: y + 10, Size: gSmall, Bold: true, At: paper.Centre, Text: text})
+		head = append(head, paper.Rect{X: x - w/2 - 1.5, Y: y, W: w + 3, H: 12, Fill: paper.Page}, paper.Label{X: x, Y: y + 10, Size: gSmall, Bold: true, At: paper.Centre, Text: text})
 	}
 	y += 15
 
@@ -300,6 +300,8 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 				paper.Line{X1: x0, Y1: top - 2, X2: x0, Y2: bottom, Stroke: paper.Rule}, paper.Line{X1: max(x1, x0+3), Y1: top - 2, X2: max(x1, x0+3), Y2: bottom, Stroke: paper.Rule})
 		}
 	}
+	d.Add(head...)
+	rows := y
 	per := map[string]map[int]int{}
 	most := 1
 	for _, dev := range c.Devices {
@@ -319,31 +321,48 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 		d.Add(paper.Line{X1: gMargin, Y1: y, X2: gRight, Y2: y, Stroke: paper.Rule, Line: 0.6},
 			paper.Label{X: gMargin, Y: y + 18, Size: gText, Bold: true, Text: text, Title: whole},
 			paper.Label{X: gMargin, Y: y + 33, Size: gSmall, Fill: paper.Quiet, Text: count(total, "device")})
-		labelled := gLeft
-		for _, n := range c.Nights {
-			k := per[name][n.Number]
-			if k == 0 {
-				continue
-			}
-			x0, x1 := s.x(n.Start), s.x(n.End)
-			w := max(x1-x0, 5)
-			x := (x0+x1)/2 - w/2
-			h := 4 + (gSite-22)*float64(k)/float64(most)
-			d.Add(paper.Rect{X: x, Y: y + gSite - h, W: w, H: h, Fill: paper.Strong, Title: fmt.Sprintf("%s, night %d, %s: %s", name, n.Number, day(n.Start), count(k, "device"))})
-			num := fmt.Sprint(k)
-			if lw := paper.Width(num, gSmall, false); x+w/2-lw/2 >= labelled {
-				d.Add(paper.Rect{X: x + w/2 - lw/2 - 1.5, Y: y + gSite - h - 12, W: lw + 3, H: 11, Fill: paper.Page},
-					paper.Label{X: x + w/2, Y: y + gSite - h - 3, Size: gSmall, At: paper.Centre, Text: num})
-				labelled = x + w/2 + lw/2 + 3
-			}
-		}
+		columns(&d, c, s, name, per[name], most, y)
 		y += gSite
 	}
 	d.Add(paper.Line{X1: gMargin, Y1: y, X2: gRight, Y2: y, Stroke: paper.Ink})
 	y = dayAxis(&d, s, y)
-	y = dueMarks(&d, s, due, top, y)
+	y = dueMarks(&d, s, due, rows, y)
 	d.Height = overviewKey(&d, c, y) + 4
 	return d
+}
+
+// columns draws a site's columns, and their numbers where no neighbour is in the
+// way; the tables hold them all.
+func columns(d *paper.Drawing, c *plan.Campaign, s scale, name string, per map[int]int, most int, y float64) {
+	var bars []paper.Rect
+	var numbers []string
+	for _, n := range c.Nights {
+		k := per[n.Number]
+		if k == 0 {
+			continue
+		}
+		x0, x1 := s.x(n.Start), s.x(n.End)
+		w := max(x1-x0, 5)
+		h := 4 + (gSite-22)*float64(k)/float64(most)
+		bars = append(bars, paper.Rect{X: (x0+x1)/2 - w/2, Y: y + gSite - h, W: w, H: h, Fill: paper.Strong, Title: fmt.Sprintf("%s, night %d, %s: %s", name, n.Number, day(n.Start), count(k, "device"))})
+		numbers = append(numbers, fmt.Sprint(k))
+	}
+	for _, b := range bars {
+		d.Add(b)
+	}
+	free := gLeft - 10
+	for i, b := range bars {
+		w := paper.Width(numbers[i], gSmall, false)
+		x := b.X + b.W/2
+		blocked := x-w/2 < free || slices.ContainsFunc(bars, func(o paper.Rect) bool {
+			return o != b && o.X < x+w/2+1 && o.X+o.W > x-w/2-1 && o.Y < b.Y-1
+		})
+		if blocked {
+			continue
+		}
+		free = x + w/2 + 3
+		d.Add(paper.Rect{X: x - w/2 - 1, Y: b.Y - 12, W: w + 2, H: 11, Fill: paper.Page}, paper.Label{X: x, Y: b.Y - 3, Size: gSmall, At: paper.Centre, Text: numbers[i]})
+	}
 }
 
 func shapesOf(ls []paper.Label) []paper.Shape {
@@ -541,7 +560,7 @@ func night(d *paper.Drawing, c *plan.Campaign, n plan.Night, tasks []plan.Task, 
 	title, whole := paper.Fit(title, 13, true, gWidth-sw-3*gMargin)
 	d.Add(paper.Label{X: gMargin, Y: y + 17, Size: 13, Bold: true, Text: title, Title: whole},
 		paper.Label{X: gRight, Y: y + 17, Size: gText, At: paper.Right, Text: stage})
-	sum, whole := paper.Fit(nightSum(n), gText, false, gRight-gMargin)
+	sum, whole := paper.Fit(nightSum(n, c.Runs), gText, false, gRight-gMargin)
 	d.Add(paper.Label{X: gMargin, Y: y + 33, Size: gText, Fill: paper.Quiet, Text: sum, Title: whole})
 	y += 38
 	_, a := n.Start.Zone()
@@ -577,7 +596,7 @@ func night(d *paper.Drawing, c *plan.Campaign, n plan.Night, tasks []plan.Task, 
 }
 
 // nightSum is what to read when there is time for one line only.
-func nightSum(n plan.Night) string {
+func nightSum(n plan.Night, runs int) string {
 	parts := []string{count(len(n.Tasks), "device")}
 	if len(n.Engineers) > 0 {
 		parts = append(parts, count(len(n.Engineers), "engineer"))
@@ -586,9 +605,9 @@ func nightSum(n plan.Night) string {
 	if n.Room > 0 {
 		work = fmt.Sprintf("%d of %d min of work", n.Minutes, n.Room)
 	}
-	parts = append(parts, work, "done in the window "+percent(n.Done))
+	parts = append(parts, work, "done "+percent(n.Done, runs))
 	if n.Back != nil {
-		parts = append(parts, "with time to roll back "+percent(*n.Back))
+		parts = append(parts, "with time to roll back "+percent(*n.Back, runs))
 	}
 	if !n.RollbackClock.IsZero() {
 		parts = append(parts, "rollback clock "+n.RollbackClock.Format("15:04"))
@@ -596,17 +615,23 @@ func nightSum(n plan.Night) string {
 	return strings.Join(parts, "; ")
 }
 
-// percent writes a probability without rounding it up to certainty.
-func percent(p float64) string {
+// percent writes a share of simulated runs. What came in all or in none of them
+// is bounded at 95 % confidence; runs 0 means that the share was computed.
+// Source: the rule of three, Hanley and Lippman-Hand, JAMA 249 (1983), from memory.
+func percent(p float64, runs int) string {
+	rest := 0.0005
+	if runs > 0 {
+		rest = max(rest, min(3/float64(runs), 1))
+	}
 	switch {
-	case p <= 0:
-		return "0 %"
-	case p >= 1:
+	case p >= 1 && runs <= 0:
 		return "100 %"
-	case p > 0.9995:
-		return "over 99.9 %"
-	case p < 0.0005:
-		return "under 0.1 %"
+	case p <= 0 && runs <= 0:
+		return "0 %"
+	case p > 1-rest:
+		return fmt.Sprintf("over %.1f %%", math.Floor(1000*(1-rest))/10)
+	case p < rest:
+		return fmt.Sprintf("under %.1f %%", math.Ceil(1000*rest)/10)
 	}
 	return fmt.Sprintf("%.1f %%", 100*p)
 }
@@ -666,7 +691,7 @@ func task(d *paper.Drawing, c *plan.Campaign, s scale, t plan.Task, y float64) {
 	w := max(x1-x0, 2)
 	tip := fmt.Sprintf("%s, %s", t.Device, hours(t.Start, t.End))
 	if known {
-		tip += fmt.Sprintf(", %s to %s, done in the window %s", course.From, course.To, percent(course.Done))
+		tip += fmt.Sprintf(", %s to %s, done in the window %s", course.From, course.To, percent(course.Done, c.Runs))
 	}
 	text := hours(t.Start, t.End)
 	if t.Outcome != "" {
@@ -693,13 +718,13 @@ func task(d *paper.Drawing, c *plan.Campaign, s scale, t plan.Task, y float64) {
 	}
 	d.Add(label)
 	if known {
-		clocks(d, s, course, y)
+		clocks(d, s, t, course, y)
 	}
 }
 
 // clocks marks the last moment to decide and the rollback clock under the bar,
 // each with its letter and time.
-func clocks(d *paper.Drawing, s scale, course plan.DeviceCourse, y float64) {
+func clocks(d *paper.Drawing, s scale, task plan.Task, course plan.DeviceCourse, y float64) {
 	mark := func(letter string, t time.Time, side paper.Align, what string) {
 		x := s.x(t)
 		text := letter + " " + t.Format("15:04")
@@ -727,6 +752,11 @@ func clocks(d *paper.Drawing, s scale, course plan.DeviceCourse, y float64) {
 			return paper.Left
 		}
 		return prefer
+	}
+	if course.Back == nil && course.NoBack != "" {
+		x := s.x(task.Start)
+		d.Add(paper.Rect{X: x + 2, Y: y + 22, W: paper.Width("no way back", 9.5, true) + 4, H: 11, Fill: paper.Shade},
+			paper.Label{X: x + 4, Y: y + 31, Size: 9.5, Bold: true, Text: "no way back", Title: course.NoBack})
 	}
 	if !course.DecideBy.IsZero() {
 		mark("D", course.DecideBy, sideOf(course.DecideBy, course.RollbackClock, paper.Right), "decide by")

@@ -28,8 +28,8 @@ const (
 	Markdown Format = "markdown"
 	HTML     Format = "html"
 	PDF      Format = "pdf"
-	Calendar Format = "icalendar" // RFC 5545
-	SVG      Format = "svg"       // of a campaign's nights only
+	Calendar Format = "ics" // iCalendar, RFC 5545
+	SVG      Format = "svg" // of a campaign's nights only
 )
 
 // Formats lists those in which a runbook shows every step.
