@@ -483,6 +483,9 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			line += fmt.Sprintf("; longest loss %v, forecast %v", h.Loss.Measured.Round(time.Millisecond), h.Loss.Forecast)
 		}
 		e.wrap("  hop:      ", line)
+		for _, line := range fateLines(h) {
+			e.wrap("  fate:     ", line)
+		}
 		if len(h.Prepared) > 0 {
 			line = fmt.Sprintf("nothing drops: %.1f %% as forecast, %.1f %% unprepared; %d settings were changed", 100*h.Untouched, 100*h.Bare, len(h.Prepared))
 			if n := slices.IndexFunc(h.Prepared, func(x evidence.Prepared) bool { return x.Back.IsZero() }); n >= 0 {
