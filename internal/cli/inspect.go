@@ -16,7 +16,6 @@ import (
 	"towpath/internal/fleet"
 	"towpath/internal/readiness"
 	"towpath/internal/release"
-	"towpath/internal/runbook"
 	"towpath/internal/state"
 	"towpath/internal/survival"
 	"towpath/internal/workspace"
@@ -471,56 +470,6 @@ func orNone(s string) string {
 		return "none"
 	}
 	return s
-}
-
-func (e *env) runbookCmd() *cobra.Command {
-	var to, as, out string
-	var reload bool
-	var path int
-	var src source
-	c := &cobra.Command{
-		Use: "runbook DEVICE --to RELEASE", Short: "write the change down, step by step: the very steps that the conductor runs",
-		Example: "  towpath runbook mere-agg-1 --to 4.4.2 --as html -o change.html", Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			_, p, err := e.prepare(cmd.Context(), args[0], to, reload, path-1, src)
-			if err != nil {
-				return err
-			}
-			if p.Plan == nil {
-				e.printf("%s already runs %s: nothing to do\n", args[0], to)
-				return nil
-			}
-			if e.format == "json" {
-				return e.json(p.Plan)
-			}
-			w := e.out
-			var b strings.Builder
-			if out != "" {
-				w = &b
-			}
-			if err := runbook.Render(w, p.Plan, runbook.Format(as)); err != nil {
-				return usage("%v", err)
-			}
-			if out != "" {
-				if err := replaceFile(out, []byte(b.String())); err != nil {
-					return err
-				}
-				e.printf("%s\n", out)
-			}
-			if !p.Report.Go {
-				fmt.Fprintf(e.err, "towpath: the device is not ready now (%d blockers, %d unknown): towpath check %s --to %s\n", p.Report.Blocker, p.Report.Unknown, args[0], to)
-			}
-			return nil
-		},
-	}
-	c.Flags().StringVar(&to, "to", "", "release to get to")
-	c.Flags().StringVar(&as, "as", "text", "text, markdown or html")
-	c.Flags().StringVarP(&out, "output", "o", "", "file to write")
-	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops that interrupt traffic")
-	c.Flags().IntVar(&path, "path", 1, "which of the paths that towpath hops lists")
-	src.flags(c)
-	_ = c.MarkFlagRequired("to")
-	return c
 }
 
 func (e *env) forecastCmd() *cobra.Command {

@@ -60,7 +60,7 @@ var rooms = []room{
 	{"internal/cli", []string{
 		"internal/unit", "internal/document", "internal/fleet", "internal/release", "internal/policy", "internal/state", "internal/workspace",
 		"internal/readiness", "internal/survival", "internal/network", "internal/timing", "internal/schedule", "internal/plan",
-		"internal/runbook", "internal/device", "internal/conduct", "internal/evidence", "internal/app",
+		"internal/paper", "internal/runbook", "internal/device", "internal/conduct", "internal/evidence", "internal/app",
 	}, "the front door; adapters are handed in by cmd/towpath"},
 	{"internal/layout", nil, "this test"},
 	{"internal/peers", nil, "forecasts beside real daemons; tests only"},
