@@ -190,7 +190,7 @@ type setup struct {
 	nbrMult, nbrHold  float64
 	keepalive         float64
 	wire, stop        bool
-	ownRate           string
+	rate, ownRate     string // of LACP: what the neighbour waits, and the device
 	role              string
 	unknown           []string
 }
@@ -232,6 +232,9 @@ func parseSetup(implementation string) setup {
 			s.role = "active"
 		case word == "device_backup":
 			s.role = "backup"
+		case word == "": // a dash too many
+		case word == "fast" || word == "slow":
+			s.rate = word
 		case word == "lan" && s.role == "":
 			s.role = "lan"
 		case word == "root_a":
@@ -291,6 +294,10 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 		a.Timers.OwnDetect = state.Some(seconds(s.nbrHold))
 	}
 	// Source: IEEE 802.1AX clause 6.4, the own timeout also sets the partner's rate.
+	if t.Protocol == state.LACP && t.Hello <= 0 && t.Detect < 0 && s.rate == "slow" {
+		a.Timers.Send, a.Timers.NeighbourDetect = state.Some(30*time.Second), state.Some(90*time.Second)
+		a.Timers.NeighbourSend, a.Timers.OwnDetect = a.Timers.Send, a.Timers.NeighbourDetect
+	}
 	switch s.ownRate {
 	case "fast":
 		a.Timers.NeighbourSend, a.Timers.OwnDetect = state.Some(time.Second), state.Some(3*time.Second)

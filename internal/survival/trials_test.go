@@ -306,6 +306,9 @@ func TestWhatIsNotToldIsTheStandards(t *testing.T) {
 		{"bfd,frr-frr-nbrmult3,,15,4,", "bfd,frr-frr-nbrmult3,5,15,4,"},    // a third of what the neighbour waits
 		{"bgp,frr-frr,3,9,7,", `bgp,frr-frr,3,9,7,job=x, "odd" one, more`}, // a note with commas and quotes of its own
 		{"bgp,frr-frr,3,9,7,", "bgp, frr-frr ,3, 9 ,7.0,π\x00;|"},
+		{"lacp,ovs3.1-slow,,,70,", "lacp,ovs3.1-slow,30,90,70,"}, // Source: IEEE 802.1AX clause 6.4, Long_Timeout_Time
+		{"lacp,ovs3.1-fast,,,2.5,", "lacp,ovs3.1-fast,1,3,2.5,"},
+		{"bgp,frr-,3,9,7,", "bgp,frr,3,9,7,"},
 		{"bgp,frr8.4.4-frr9,3,9,7,", "bgp,FRR-Frr,3,9,7,"},
 		{"bgp,frr+kept-frr,3,9,7,", "bgp,frr-frr,3,9,7,"}, // how it restarts does not matter where it does not
 	} {
