@@ -69,6 +69,9 @@ func ends(protocol, suffix string, t timing) (device, far neighbour.Speaker, wak
 	case "isis":
 		lan := strings.Contains(suffix, "lan")
 		i := neighbour.ISIS{PointToPoint: !lan, Hello: t.hello, Mult: t.mult()}
+		if strings.Contains(suffix, "dis_a") { // sends three times as often
+			return neighbour.ISIS{Hello: 3 * t.hello, Mult: t.mult(), Designated: true}, neighbour.ISIS{Hello: 3 * t.hello, Mult: t.mult()}, local
+		}
 		return i, i, local
 	case "bfd":
 		b := neighbour.BFD{DesiredMinTx: t.hello, RequiredMinRx: t.hello, Mult: t.mult()}
@@ -122,6 +125,7 @@ func emulations() []emulated {
 		{"ospfv3", "lab", "lab", "", timing{10 * second, 40 * second}, 25, 30.5, 39.5, 45, true},
 		{"isis", "lab", "lab", "-p2p", timing{10 * second, 30 * second}, 15, 20.5, 29.5, 32, true},
 		{"isis", "lab", "lab", "-lan", timing{3 * second, 30 * second}, 20, 27.1, 29.9, 32, true},
+		{"isis", "lab", "lab", "-lan-dis_a", timing{second, 10 * second}, 7, 9.05, 9.95, 11, true},
 		{"bfd", "lab", "lab", "", timing{300 * ms, 900 * ms}, 0.5, 0.62, 0.89, 1, true},
 		{"vrrp", "lab", "lab", "-device_active", timing{second, 3609375 * time.Microsecond}, 2, 2.7, 3.6, 4, true},
 		{"lacp", "lab", "lab", "-fast", timing{second, 3 * second}, 1.5, 2.05, 2.95, 3.5, true},

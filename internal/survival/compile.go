@@ -275,6 +275,10 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 	r.back = span(dev.Return, dev.ReturnHellos, out.send)
 	r.own.fate = waits
 	r.own.nbr = k.side(out, dev, nbr, k.lateness(a.Protocol, neighbour, device, false), k.options.ResumeDelay)
+	if a.Protocol == state.ISIS && strings.EqualFold(a.Role.Or(""), "dis") && !dev.known && !r.own.nbr.forever {
+		r.own.nbr.age.lo = r.own.nbr.age.hi
+		k.note(r, "hello jitter of the designated system", "none", false, "RFC 1142, dRISISHelloTimer; RFC 4444 isisCircLevelDRHelloTimer")
+	}
 	r.own.dev = k.side(back, nbr, dev, k.lateness(a.Protocol, device, neighbour, !k.cut(dev)), Silence{})
 	if a.Up.Known() && !a.Up.Or(true) {
 		r.down, r.carries = true, false
@@ -303,7 +307,7 @@ func (k *compiler) idle(r *relation, dev, nbr role) {
 	add := func(of role, who string) {
 		if of.IdleHold != nil && of.IdleHold[1] > 0 {
 			most = max(most, of.IdleHold[1].Seconds())
-			k.note(r, who+" refuses a session after an error for", fmt.Sprintf("%v to %v", of.IdleHold[0], of.IdleHold[1]), false, of.source("idle-hold"))
+			k.note(r, who+" refuses a session after an error for", fmt.Sprintf("%v to %v", of.IdleHold[0], of.IdleHold[1]), !of.known, of.source("idle-hold"))
 		}
 	}
 	if r.mode == frozen || k.options.Notice != NoticeAtOnce {
@@ -313,6 +317,9 @@ func (k *compiler) idle(r *relation, dev, nbr role) {
 		add(dev, "device")
 	}
 	r.back[1] += most
+	if dev.IdleHold != nil {
+		k.note(r, "device opens the session itself", "yes", true, "RFC 4271 §8.2.2; one that only waits adds up to the neighbour's ConnectRetryTime, 120 s (§10)")
+	}
 }
 
 // span is a pair of durations plus a pair of multiples of the hello interval.

@@ -26,8 +26,9 @@ type Trial struct {
 	// cut and the device goes on) and wire+stop (the device is silent too),
 	// dev_fast and dev_slow (the device's own LACP timeout), device_master,
 	// device_active and device_backup, root_a (the device is the root) and
-	// root_b (the neighbour is), and words that change nothing: fast, slow, lan,
-	// p2p, bcast, dis_a, dis_b, v2, v3, links1, links2. A daemon may carry a
+	// root_b (the neighbour is), lan and dis_a (the device is the designated
+	// system of an IS-IS LAN), and words that change nothing where the timers are
+	// told: fast, slow, p2p, bcast, dis_b, v2, v3, links1, links2. A daemon may carry a
 	// version ("ovs3.1") and a variant ("frr+kept").
 	Implementation string
 	Hello          float64 // seconds between the device's hellos; 0 where nobody told
@@ -235,6 +236,8 @@ func parseSetup(implementation string) setup {
 		case word == "": // a dash too many
 		case word == "fast" || word == "slow":
 			s.rate = word
+		case word == "dis_a":
+			s.role = "dis"
 		case word == "lan" && s.role == "":
 			s.role = "lan"
 		case word == "root_a":
@@ -304,7 +307,7 @@ func (t Trial) Survive(o Options) (p float64, cautions []string, err error) {
 	case "slow":
 		a.Timers.NeighbourSend, a.Timers.OwnDetect = state.Some(30*time.Second), state.Some(90*time.Second)
 	}
-	if s.role != "" && (s.role != "lan" || t.Protocol == state.ISIS) {
+	if onLAN := s.role == "lan" || s.role == "dis"; s.role != "" && (!onLAN || t.Protocol == state.ISIS) {
 		a.Role = state.Some(s.role)
 	}
 	if tcp := prof.Protocols[t.Protocol].Transport != nil; s.wire && !tcp {
