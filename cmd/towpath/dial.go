@@ -1,14 +1,18 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/x509"
 	"encoding/pem"
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"towpath/internal/app"
@@ -36,41 +40,74 @@ func secretsOf(dir string) workspace.Secrets {
 	return workspace.SystemSecrets(dir, identity, func(m string) { fmt.Fprintln(os.Stderr, "towpath: warning:", m) })
 }
 
+// wiring is what a driver is made with, besides the device.
+type wiring struct {
+	secrets workspace.Secrets
+	now     func() time.Time
+}
+
+// drivers are the drivers that a fleet file may name, each with a line here and
+// in fleet.Drivers.
+func drivers() map[string]func(context.Context, fleet.Device, wiring) (device.Device, error) {
+	return map[string]func(context.Context, fleet.Device, wiring) (device.Device, error){
+		"openconfig": dialOpenConfig,
+		"snmp":       dialSNMP,
+	}
+}
+
 // dialer makes the dialer of a workspace.
 func dialer(_ *workspace.Workspace, dir string, now func() time.Time) app.Dialer {
-	secrets := secretsOf(dir)
+	r := wiring{secretsOf(dir), now}
 	return func(ctx context.Context, d fleet.Device) (device.Device, error) {
 		x := d.Access
-		if x.Driver != "" && x.Driver != "openconfig" {
-			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: fmt.Sprintf("there is no driver %q; there is openconfig", x.Driver)}
+		driver := drivers()[cmp.Or(x.Driver, "openconfig")]
+		if driver == nil {
+			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: fmt.Sprintf("there is no driver %q; there is %s", x.Driver, strings.Join(slices.Sorted(maps.Keys(drivers())), ", "))}
 		}
 		if x.Address == "" {
 			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: "the fleet file gives no access.address"}
 		}
-		cfg := openconfig.Config{Device: string(d.ID), Target: x.Address, ServerName: x.ServerName, InsecureReason: x.InsecureReason, FactsOrigin: factsOrigin, Now: now,
-			Logger: slog.New(slog.NewTextHandler(io.Discard, nil))}
-		if cfg.ServerName == "" {
-			cfg.ServerName = string(d.ID)
-		}
-		for _, s := range []struct {
-			ref  fleet.SecretRef
-			into *[]byte
-		}{{x.Authority, &cfg.CA}, {x.Cert, &cfg.Cert}, {x.Key, &cfg.Key}} {
-			if s.ref == "" {
-				continue
-			}
-			v, err := secrets.Resolve(s.ref)
-			if err != nil {
-				return nil, &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Err: err}
-			}
-			*s.into = v.Reveal()
-		}
-		dev, err := openconfig.Dial(ctx, cfg)
-		if err != nil {
-			return nil, err
-		}
-		return dev, nil
+		return driver(ctx, d, r)
 	}
+}
+
+// secret is one secret and where it goes.
+type secret struct {
+	ref  fleet.SecretRef
+	into *[]byte
+}
+
+// resolve reads the secrets that are referred to.
+func (r wiring) resolve(d fleet.Device, all ...secret) error {
+	for _, s := range all {
+		if s.ref == "" {
+			continue
+		}
+		v, err := r.secrets.Resolve(s.ref)
+		if err != nil {
+			return &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Err: err}
+		}
+		*s.into = v.Reveal()
+	}
+	return nil
+}
+
+// dialOpenConfig makes the driver for gNMI and gNOI.
+func dialOpenConfig(ctx context.Context, d fleet.Device, r wiring) (device.Device, error) {
+	x := d.Access
+	cfg := openconfig.Config{Device: string(d.ID), Target: x.Address, ServerName: x.ServerName, InsecureReason: x.InsecureReason, FactsOrigin: factsOrigin, Now: r.now,
+		Logger: slog.New(slog.NewTextHandler(io.Discard, nil))}
+	if cfg.ServerName == "" {
+		cfg.ServerName = string(d.ID)
+	}
+	if err := r.resolve(d, secret{x.Authority, &cfg.CA}, secret{x.Cert, &cfg.Cert}, secret{x.Key, &cfg.Key}); err != nil {
+		return nil, err
+	}
+	dev, err := openconfig.Dial(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	return dev, nil
 }
 
 // certificateEnd returns the end of the certificate that a device is reached

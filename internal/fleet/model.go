@@ -129,10 +129,13 @@ func SNMPAuthProtocols() []string {
 	return []string{"SHA-512", "SHA-384", "SHA-256", "SHA-224", "SHA-1", "MD5"}
 }
 
-// SNMPPrivProtocols are the names of the privacy protocols of SNMPv3.
-// Source: RFC 3826 for AES-128; longer keys and DES are common practice and RFC
-// 3414 §8.
-func SNMPPrivProtocols() []string { return []string{"AES-256", "AES-192", "AES-128", "DES"} }
+// SNMPPrivProtocols are the names of the privacy protocols of SNMPv3. Those
+// that end in "-C" lengthen keys as most network elements do.
+// Source: RFC 3826 for AES-128, RFC 3414 §8 for DES, common practice for the
+// others.
+func SNMPPrivProtocols() []string {
+	return []string{"AES-256", "AES-256-C", "AES-192", "AES-192-C", "AES-128", "DES"}
+}
 
 // Console is the out-of-band way to a device.
 type Console struct {

@@ -47,6 +47,7 @@ var rooms = []room{
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
 	{"internal/device/sshlink/opensshd", nil, "the OpenSSH server as a process of its own; for tests and benchmarks"},
 	{"internal/device/transfer", []string{"internal/device", "internal/device/sshlink"}, "images to devices over SFTP, scp and HTTP"},
+	{"internal/device/snmp", []string{"internal/unit", "internal/state", "internal/device"}, "SNMP, for reading only"},
 	{"internal/probe", nil, "test packets and what their loss means"},
 	{"internal/conduct", []string{"internal/unit", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
 	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/element", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},

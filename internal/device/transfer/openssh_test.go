@@ -211,6 +211,7 @@ func TestSFTP(t *testing.T) {
 			if st, err := os.Stat(f.Path); err != nil || st.Mode().Perm() != 0o640 {
 				t.Errorf("mode %v, %v", st.Mode(), err)
 			}
+			r.Sending, r.Verifying = 0, 0
 			want := Result{Sent: f.Size, SHA256: f.SHA256, FarSHA256: f.SHA256, FarBy: "read back", Atomic: true, Synced: true, Packet: largePacket}
 			if r != want || last.Sent != f.Size {
 				t.Errorf("got %+v (progress to %d)\nwant %+v", r, last.Sent, want)
@@ -584,6 +585,7 @@ func TestSCP(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
+				r.Sending, r.Verifying = 0, 0
 				if r != want {
 					t.Errorf("got %+v\nwant %+v", r, want)
 				}

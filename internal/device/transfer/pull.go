@@ -525,10 +525,13 @@ func Pull(ctx context.Context, s *Server, f File, o PullOptions) (Result, error)
 	if o.Far.Rename != nil {
 		name, r.Atomic = f.part(), true
 	}
+	start := time.Now()
 	err = fetch(ctx, of, o, name)
-	r.Sent = of.Sent()
+	r.Sent, r.Sending = of.Sent(), time.Since(start)
 	if err == nil {
+		start = time.Now()
 		err = pulled(ctx, of, o.Far, name, &r)
+		r.Verifying = time.Since(start)
 	}
 	if err == nil && o.Far.Rename != nil {
 		if err = o.Far.Rename(ctx, name, f.Path); err != nil {

@@ -70,12 +70,16 @@ func (s *copying) run() error {
 			return err
 		}
 	}
+	start := time.Now()
 	if err := s.send(); err != nil {
 		return err
 	}
+	s.result.Sending = time.Since(start)
+	start = time.Now()
 	if err := s.verify(); err != nil {
 		return err
 	}
+	s.result.Verifying = time.Since(start)
 	if s.o.Far.Rename != nil {
 		if err := s.o.Far.Rename(s.ctx, s.name, s.f.Path); err != nil {
 			return s.fault("rename "+s.name, err)

@@ -136,9 +136,11 @@ func (s *sending) run() error {
 	if err := s.room(s.f.Size - s.result.Offset); err != nil {
 		return err
 	}
+	start := time.Now()
 	if err := s.send(sum); err != nil {
 		return err
 	}
+	s.result.Sending = time.Since(start)
 	s.result.SHA256 = hex.EncodeToString(sum.Sum(nil))
 	if err := s.f.finish(s.result.SHA256); err != nil {
 		s.wrong = true
@@ -155,10 +157,12 @@ func (s *sending) run() error {
 	if err != nil {
 		return s.fault("close "+s.f.part(), err)
 	}
+	start = time.Now()
 	far, err := s.farHash(s.f.part())
 	if err != nil {
 		return err
 	}
+	s.result.Verifying = time.Since(start)
 	if err := compare(s.f.part(), s.result.SHA256, far, s.result.FarBy); err != nil {
 		s.wrong = true
 		return err

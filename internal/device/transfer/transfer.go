@@ -77,6 +77,9 @@ type Result struct {
 	Atomic       bool   // the file took its name in one step
 	Synced       bool   // the device says that it lies on its medium
 	Packet       int    // octets in one write, SFTP only
+	// Sending is the time that the octets took, Verifying that of finding the
+	// hash at the far end.
+	Sending, Verifying time.Duration
 }
 
 const op = "transfer"

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+
+	"towpath/internal/device/sshlink/opensshd"
+	"towpath/internal/device/transfer"
+)
+
+// TestRun runs the whole on a small file.
+func TestRun(t *testing.T) {
+	if why := opensshd.Missing(); why != "" {
+		t.Skip("not run beside OpenSSH: " + why)
+	}
+	var out bytes.Buffer
+	ratio, err := run(t.Context(), &out, "1MiB", 1, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ratio <= 0 {
+		t.Errorf("ratio %v", ratio)
+	}
+	for _, row := range []string{"\nOpenSSH scp ", "\nOpenSSH sftp ", "\nour SFTP ", "\nour copy protocol ", "medians"} {
+		if !strings.Contains(out.String(), row) {
+			t.Errorf("no %q in\n%s", row, out.String())
+		}
+	}
+	for _, bad := range []struct {
+		size   string
+		rounds int
+	}{{"1MiB", 0}, {"0B", 1}, {"many", 1}} {
+		if _, err := run(t.Context(), &out, bad.size, bad.rounds, t.TempDir()); err == nil {
+			t.Errorf("%+v is taken", bad)
+		}
+	}
+}
+
+// BenchmarkSFTP is for the profiler.
+func BenchmarkSFTP(b *testing.B) {
+	if why := opensshd.Missing(); why != "" {
+		b.Skip("not run beside OpenSSH: " + why)
+	}
+	dir := b.TempDir()
+	x := &bench{source: dir + "/image", target: dir + "/arrived", size: 256 << 20}
+	if err := x.fill(); err != nil {
+		b.Fatal(err)
+	}
+	var err error
+	if x.server, err = opensshd.Start(dir, opensshd.Options{}); err != nil {
+		b.Fatal(err)
+	}
+	defer x.server.Stop()
+	w := &way{send: x.ours(transfer.SFTP, true)}
+	b.SetBytes(x.size)
+	for b.Loop() {
+		if err := x.measure(b.Context(), w, true); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
