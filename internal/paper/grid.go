@@ -75,6 +75,20 @@ func (p *press) grid(t Table) grid {
 	return g
 }
 
+// least is the height that the table needs to begin in: all of it where it is
+// small, else what goes before its second row.
+func (g grid) least() float64 {
+	h := g.captionH + g.headH
+	first := h + min(g.rows[0].height, bodyH-h)
+	for _, r := range g.rows {
+		h += r.height
+	}
+	if h <= bodyH*0.3 {
+		return h
+	}
+	return first
+}
+
 // share divides the width among columns: least where there is not enough, else
 // as much of the rest as each column's text would take.
 func share(width float64, least, natural []float64) []float64 {
@@ -104,8 +118,7 @@ func (p *press) table(t Table) {
 		return
 	}
 	g := p.grid(t)
-	first := g.rows[0].height
-	p.room(g.captionH + g.headH + min(first, bodyH-g.captionH-g.headH))
+	p.room(g.least())
 	p.lines(g.caption, pageLeft, g.size)
 	if len(g.caption) > 0 {
 		p.y += 3

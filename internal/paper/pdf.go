@@ -381,8 +381,7 @@ func (p *press) least(b Block) float64 {
 		}
 	case Table:
 		if len(x.Rows) > 0 {
-			g := p.grid(x)
-			return g.captionH + g.headH + g.rows[0].height
+			return p.grid(x).least()
 		}
 	case Paragraph:
 		return min(float64(len(p.adv.wrap(x.Text, sizeBody, bodyW))), 3) * sizeBody * leading

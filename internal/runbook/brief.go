@@ -216,15 +216,25 @@ func (b *briefing) allDone() string {
 		return ""
 	}
 	least := slices.MinFunc(b.c.Nights, func(x, y plan.Night) int { return cmp.Compare(x.Done, y.Done) })
-	return fmt.Sprintf("each night with at least %s (night %d); all nights with %s, if they are independent", percent(least.Done, b.c.Runs), least.Number, percent(b.product(), b.c.Runs))
+	return fmt.Sprintf("the least sure night (%d) with %s; all nights with %s, were they independent", least.Number, percent(least.Done, b.c.Runs), b.allNights())
 }
 
-func (b *briefing) product() float64 {
-	p := 1.0
+// allNights is the product of the nights' chances, each no surer than its
+// simulated runs show.
+func (b *briefing) allNights() string {
+	p, bounded := 1.0, false
 	for _, n := range b.c.Nights {
-		p *= n.Done
+		most := 1.0
+		if b.c.Runs > 0 {
+			most = 1 - min(3/float64(b.c.Runs), 1)
+		}
+		bounded = bounded || n.Done > most
+		p *= min(n.Done, most)
 	}
-	return p
+	if bounded {
+		return fmt.Sprintf(">%.1f %%", math.Floor(1000*p)/10)
+	}
+	return percent(p, 0)
 }
 
 func minutes(m int64) string {
@@ -671,7 +681,7 @@ func (b *briefing) appendix() {
 	if len(b.c.Devices) == 0 {
 		return
 	}
-	b.add(paper.Heading{Level: 1, Text: "Appendix: each device", NewPage: true})
+	b.add(paper.Heading{Level: 1, Text: "Appendix: each device", NewPage: len(b.c.Devices) > 8})
 	for _, d := range b.c.Devices {
 		b.device(d)
 	}

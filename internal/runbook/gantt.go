@@ -541,10 +541,9 @@ func describeNights(before string, n plan.Night, tasks []plan.Task) string {
 
 func nightHead(n plan.Night) float64 {
 	h := 62.0
-	if _, a := n.Start.Zone(); true {
-		if _, b := n.End.Zone(); a != b {
-			h += 13
-		}
+	_, a := n.Start.Zone()
+	if _, b := n.End.Zone(); a != b {
+		h += 13
 	}
 	return h
 }
@@ -629,9 +628,9 @@ func percent(p float64, runs int) string {
 	case p <= 0 && runs <= 0:
 		return "0 %"
 	case p > 1-rest:
-		return fmt.Sprintf("over %.1f %%", math.Floor(1000*(1-rest))/10)
+		return fmt.Sprintf(">%.1f %%", math.Floor(1000*(1-rest))/10)
 	case p < rest:
-		return fmt.Sprintf("under %.1f %%", math.Ceil(1000*rest)/10)
+		return fmt.Sprintf("<%.1f %%", math.Ceil(1000*rest)/10)
 	}
 	return fmt.Sprintf("%.1f %%", 100*p)
 }
@@ -725,44 +724,71 @@ func task(d *paper.Drawing, c *plan.Campaign, s scale, t plan.Task, y float64) {
 // clocks marks the last moment to decide and the rollback clock under the bar,
 // each with its letter and time.
 func clocks(d *paper.Drawing, s scale, task plan.Task, course plan.DeviceCourse, y float64) {
-	mark := func(letter string, t time.Time, side paper.Align, what string) {
-		x := s.x(t)
-		text := letter + " " + t.Format("15:04")
-		tx := x + 6
-		if side == paper.Right {
-			tx = x - 6
+	const size = 9.5
+	label := func(x float64, at paper.Align, text, title string) {
+		w := paper.Width(text, size, true)
+		gx := x - 1
+		if at == paper.Right {
+			gx = x - w - 1
 		}
-		w := paper.Width(text, 9.5, true)*1.08 + 2
-		gx := tx - 1
-		if side == paper.Right {
-			gx = tx - w + 1
-		}
-		d.Add(paper.Rect{X: gx, Y: y + 22, W: w, H: 11, Fill: paper.Shade},
-			paper.Polygon{Points: [][2]float64{{x - 4.5, y + 31}, {x + 4.5, y + 31}, {x, y + 21}}, Fill: paper.Ink, Title: what + " " + t.Format(time.RFC3339)},
-			paper.Label{X: tx, Y: y + 31, Size: 9.5, Bold: true, At: side, Text: text})
-	}
-	sideOf := func(t time.Time, other time.Time, prefer paper.Align) paper.Align {
-		x := s.x(t)
-		switch {
-		case x-50 < s.x0:
-			return paper.Left
-		case x+50 > s.x1:
-			return paper.Right
-		case !other.IsZero() && math.Abs(s.x(other)-x) > 120:
-			return paper.Left
-		}
-		return prefer
+		d.Add(paper.Rect{X: gx, Y: y + 22, W: w + 2, H: 11, Fill: paper.Shade}, paper.Label{X: x, Y: y + 31, Size: size, Bold: true, At: at, Text: text, Title: title})
 	}
 	if course.Back == nil && course.NoBack != "" {
-		x := s.x(task.Start)
-		d.Add(paper.Rect{X: x + 2, Y: y + 22, W: paper.Width("no way back", 9.5, true) + 4, H: 11, Fill: paper.Shade},
-			paper.Label{X: x + 4, Y: y + 31, Size: 9.5, Bold: true, Text: "no way back", Title: course.NoBack})
+		label(min(s.x(task.Start)+4, gWidth-3-paper.Width("no way back", size, true)), paper.Left, "no way back", course.NoBack)
 	}
-	if !course.DecideBy.IsZero() {
-		mark("D", course.DecideBy, sideOf(course.DecideBy, course.RollbackClock, paper.Right), "decide by")
+	type mark struct {
+		x    float64
+		text string
 	}
-	if !course.RollbackClock.IsZero() {
-		mark("R", course.RollbackClock, sideOf(course.RollbackClock, course.DecideBy, paper.Left), "rollback clock")
+	var marks []mark
+	for _, m := range []struct {
+		letter, what string
+		at           time.Time
+	}{{"D", "decide by", course.DecideBy}, {"R", "rollback clock", course.RollbackClock}} {
+		if m.at.IsZero() {
+			continue
+		}
+		x := s.x(m.at)
+		marks = append(marks, mark{x, m.letter + " " + m.at.Format("15:04")})
+		d.Add(paper.Polygon{Points: [][2]float64{{x - 4.5, y + 31}, {x + 4.5, y + 31}, {x, y + 21}}, Fill: paper.Ink, Title: m.what + " " + m.at.Format(time.RFC3339)})
+	}
+	slices.SortStableFunc(marks, func(a, b mark) int { return cmp.Compare(a.x, b.x) })
+	// Each label stands beside its mark where it meets neither the other mark, nor
+	// the other label, nor an edge; at the worst both stand on one side.
+	const off, half, low, high = 7.0, 5.0, gLeft - 11, gWidth - 2
+	width := func(text string) float64 { return paper.Width(text, size, true) }
+	switch len(marks) {
+	case 1:
+		m := marks[0]
+		if m.x+off+width(m.text) <= high {
+			label(m.x+off, paper.Left, m.text, "")
+		} else {
+			label(m.x-off, paper.Right, m.text, "")
+		}
+	case 2:
+		a, b := marks[0], marks[1]
+		both := a.text + ", " + b.text
+		aLeft := a.x-off-width(a.text) >= low
+		bRight := b.x+off+width(b.text) <= high
+		gap := b.x - a.x - 2*off
+		switch {
+		case aLeft && bRight:
+			label(a.x-off, paper.Right, a.text, "")
+			label(b.x+off, paper.Left, b.text, "")
+		case bRight && gap+off-half >= width(a.text):
+			label(a.x+off, paper.Left, a.text, "")
+			label(b.x+off, paper.Left, b.text, "")
+		case aLeft && gap+off-half >= width(b.text):
+			label(a.x-off, paper.Right, a.text, "")
+			label(b.x-off, paper.Right, b.text, "")
+		case gap >= width(a.text)+width(b.text)+4:
+			label(a.x+off, paper.Left, a.text, "")
+			label(b.x-off, paper.Right, b.text, "")
+		case b.x+off+width(both) <= high:
+			label(b.x+off, paper.Left, both, "")
+		default:
+			label(a.x-off, paper.Right, both, "")
+		}
 	}
 }
 
