@@ -7,9 +7,9 @@ PACKAGES ?= ./...
 export GOTOOLCHAIN := local
 export GOFLAGS := -mod=readonly
 
-.PHONY: test lint vet unit e2e test-peers test-router demo bench
+.PHONY: test lint vet unit e2e test-peers test-router demo bench servers
 
-test: vet lint unit e2e
+test: vet lint servers unit e2e
 
 demo:
 	$(GO) run ./cmd/towpath demo
@@ -25,6 +25,12 @@ $(BIN)/golangci-lint-$(LINT_VERSION):
 
 lint: $(BIN)/golangci-lint-$(LINT_VERSION)
 	$< run $(PACKAGES)
+
+# The servers that the drivers are tested against, installed and not started:
+# each test runs its own. Without root or apt the tests say that they skip.
+SERVER_PACKAGES := openssh-server openssh-client snmpd
+servers:
+	@dpkg -s $(SERVER_PACKAGES) >/dev/null 2>&1 || { [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null && apt-get update -q && RUNLEVEL=1 DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $(SERVER_PACKAGES); } || echo "not installed: $(SERVER_PACKAGES); the tests that need them skip and say so"
 
 # Fuzz targets run their committed seeds as ordinary tests here.
 unit:
@@ -62,3 +68,4 @@ bench:
 	$(GO) run ./bench/staging
 	$(GO) run ./bench/network
 	$(GO) run ./bench/waves
+	$(GO) run ./bench/transfer
