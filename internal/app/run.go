@@ -341,8 +341,17 @@ func gatherComparisons(ctx context.Context, s Store, run string, e *evidence.Inp
 func Unsafe(f *fleet.Fleet, ids ...fleet.DeviceID) []string {
 	var out []string
 	for _, id := range ids {
-		if d, ok := f.Device(id); ok && d.Access.InsecureReason != "" {
-			out = append(out, fmt.Sprintf("%s: certificates are not verified: %s", id, d.Access.InsecureReason))
+		d, ok := f.Device(id)
+		if !ok {
+			continue
+		}
+		if d.Access.InsecureReason != "" {
+			out = append(out, fmt.Sprintf("%s: certificates and host keys are not verified: %s", id, d.Access.InsecureReason))
+		}
+		for _, j := range d.Access.Jump {
+			if j.InsecureReason != "" {
+				out = append(out, fmt.Sprintf("%s: the host key of its jump host %s is not verified: %s", id, j.Address, j.InsecureReason))
+			}
 		}
 	}
 	return out
