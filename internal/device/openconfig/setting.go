@@ -1,3 +1,4 @@
+//nolint:misspell // the words of the OpenConfig models
 package openconfig
 
 import (
@@ -104,9 +105,8 @@ func knobs() []knob {
 
 // place is one leaf that a setting is kept in, with the value configured there.
 type place struct {
-	keys       []string
-	value      string
-	configured bool
+	keys  []string
+	value string // empty where none is configured
 }
 
 // located is a setting with the places that it is kept in.
@@ -360,7 +360,7 @@ func (l *located) place(keys []string, v any, configured bool) error {
 	if err != nil {
 		return err
 	}
-	l.places[i].value, l.places[i].configured = text, true
+	l.places[i].value = text
 	return nil
 }
 
