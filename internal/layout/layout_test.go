@@ -42,6 +42,8 @@ var rooms = []room{
 	{"internal/device", []string{"internal/unit", "internal/state"}, "the contract between conductor and drivers"},
 	{"internal/device/devicetest", []string{"internal/unit", "internal/state", "internal/device"}, "the suite every driver passes"},
 	{"internal/device/dialogue", nil, "a conversation with a command line over any stream; knows no device"},
+	{"internal/device/adapter", []string{"internal/unit", "internal/document", "internal/state", "internal/device"}, "a platform's command line as data; types nothing"},
+	{"internal/device/commandline", []string{"internal/unit", "internal/state", "internal/device", "internal/device/adapter", "internal/device/dialogue", "internal/device/sshlink", "internal/device/transfer"}, "drives a device over its command line, by an adapter"},
 	{"internal/device/openconfig", []string{"internal/unit", "internal/state", "internal/device"}, "gNMI and gNOI; protobuf types stop here"},
 	{"internal/device/netconf", []string{"internal/unit", "internal/state", "internal/device", "internal/element", "internal/device/sshlink", "internal/device/transfer"}, "NETCONF and the IETF models"},
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
@@ -52,7 +54,7 @@ var rooms = []room{
 	{"internal/conduct", []string{"internal/unit", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
 	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/element", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},
 	{"internal/store", []string{"internal/plan", "internal/state"}, "SQLite and the durable engine"},
-	{"internal/evidence", []string{"internal/unit", "internal/plan", "internal/state", "internal/conduct"}, "what is handed over; the journal is a part of it"},
+	{"internal/evidence", []string{"internal/unit", "internal/plan", "internal/state", "internal/conduct", "internal/paper"}, "what is handed over; the journal is a part of it"},
 	{"internal/app", []string{
 		"internal/unit", "internal/document", "internal/fleet", "internal/release", "internal/policy", "internal/state", "internal/workspace",
 		"internal/readiness", "internal/survival", "internal/network", "internal/timing", "internal/schedule", "internal/plan",

@@ -1,0 +1,369 @@
+package lab
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/ed25519"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"net"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/gliderlabs/ssh"
+	gossh "golang.org/x/crypto/ssh"
+	"golang.org/x/crypto/ssh/knownhosts"
+)
+
+// ShellUser is who may log in to the command line, with the operator's key of
+// [PKI.ClientKey] or the password of [Chassis.ShellPassword].
+const ShellUser = "operator"
+
+// shellPlane is the command line of a chassis over SSH. Like the rest of the
+// management plane it follows the PRIMARY: while that is down the port refuses
+// connections, and every session ends with it.
+type shellPlane struct {
+	c        *Chassis
+	addr     string
+	hold     func()
+	host     gossh.Signer
+	operator gossh.PublicKey
+	password string
+
+	mu    sync.Mutex
+	srv   *ssh.Server
+	conns map[net.Conn]int // commands under way on each
+	life  context.Context
+	stop  context.CancelFunc
+}
+
+// newShell prepares the command line. Its port is held from now on.
+func newShell(c *Chassis) (*shellPlane, error) {
+	addr, hold, err := reserve(c.cfg.ShellListen)
+	if err != nil {
+		return nil, fmt.Errorf("device %s: command line: %w", c.cfg.ID, err)
+	}
+	p := &shellPlane{c: c, addr: addr, hold: hold}
+	if err := p.keys(); err != nil {
+		hold()
+		return nil, fmt.Errorf("device %s: command line: %w", c.cfg.ID, err)
+	}
+	return p, nil
+}
+
+func (p *shellPlane) keys() error {
+	_, key, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		return err
+	}
+	if p.host, err = gossh.NewSignerFromKey(key); err != nil {
+		return err
+	}
+	block, _ := pem.Decode(p.c.lab.pki.ClientKey)
+	if block == nil {
+		return errors.New("the operator's key is no PEM")
+	}
+	own, err := x509.ParsePKCS8PrivateKey(block.Bytes)
+	if err != nil {
+		return err
+	}
+	signer, err := gossh.NewSignerFromKey(own)
+	if err != nil {
+		return err
+	}
+	p.operator = signer.PublicKey()
+	word := make([]byte, 9)
+	_, _ = rand.Read(word) // never fails
+	p.password = fmt.Sprintf("lab-%x", word)
+	return nil
+}
+
+// open starts to serve. It does nothing where it serves already.
+func (p *shellPlane) open() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.srv != nil {
+		return nil
+	}
+	l, err := net.Listen("tcp", p.addr)
+	if err != nil {
+		return fmt.Errorf("device %s: command line: %w", p.c.cfg.ID, err)
+	}
+	p.life, p.stop = context.WithCancel(context.Background())
+	p.conns = map[net.Conn]int{}
+	life := p.life
+	srv := &ssh.Server{
+		Handler: func(s ssh.Session) { p.session(life, s) },
+		PublicKeyHandler: func(ctx ssh.Context, k ssh.PublicKey) bool {
+			return ctx.User() == ShellUser && ssh.KeysEqual(k, p.operator)
+		},
+		PasswordHandler:   func(ctx ssh.Context, w string) bool { return ctx.User() == ShellUser && w == p.password },
+		SubsystemHandlers: map[string]ssh.SubsystemHandler{"sftp": func(s ssh.Session) { p.files(life, s) }},
+		ConnCallback: func(ctx ssh.Context, conn net.Conn) net.Conn {
+			ctx.SetValue(connKey{}, conn)
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			if p.conns != nil {
+				p.conns[conn] = 0
+			}
+			return conn
+		},
+		HostSigners: []ssh.Signer{p.host},
+		Version:     "lab",
+	}
+	p.srv = srv
+	go func() {
+		_ = srv.Serve(l) // ends by Close
+		_ = l.Close()
+	}()
+	return nil
+}
+
+// connKey finds the connection of a session.
+type connKey struct{}
+
+// busy notes that a command begins or ends on a session's connection. When the
+// plane has gone down meanwhile, the end of the last command ends the
+// connection.
+func (p *shellPlane) busy(s ssh.Session, by int) {
+	conn, _ := s.Context().Value(connKey{}).(net.Conn)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.conns == nil || conn == nil {
+		return
+	}
+	p.conns[conn] += by
+	if p.srv == nil && p.conns[conn] <= 0 {
+		delete(p.conns, conn)
+		_ = conn.Close()
+	}
+}
+
+// down closes the port and every connection on which nothing is under way; the
+// others when their command has been answered, or after flushLimit.
+func (p *shellPlane) down() { p.end(false) }
+
+// cut closes everything at once, answers or not.
+func (p *shellPlane) cut() { p.end(true) }
+
+func (p *shellPlane) end(now bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	srv := p.srv
+	if srv == nil {
+		return
+	}
+	p.srv = nil
+	p.stop()
+	conns := p.conns
+	closeAll := func() {
+		_ = srv.Close()
+	}
+	if now {
+		closeAll()
+		return
+	}
+	for conn, n := range conns {
+		if n == 0 {
+			delete(conns, conn)
+			_ = conn.Close()
+		}
+	}
+	// The listener is closed by Shutdown; it then waits for connections.
+	ctx, cancel := context.WithTimeout(context.Background(), flushLimit)
+	go func() {
+		defer cancel()
+		_ = srv.Shutdown(ctx)
+		closeAll()
+	}()
+}
+
+func (p *shellPlane) close() {
+	p.cut()
+	p.c.do(func() {
+		p.c.incoming.taking = false
+		p.c.forget()
+	})
+	p.hold()
+}
+
+// ShellAddress returns host:port of the command line, empty where there is
+// none.
+func (c *Chassis) ShellAddress() string {
+	if c.shell == nil {
+		return ""
+	}
+	return c.shell.addr
+}
+
+// ShellPassword returns the password of [ShellUser].
+func (c *Chassis) ShellPassword() string {
+	if c.shell == nil {
+		return ""
+	}
+	return c.shell.password
+}
+
+// ShellKnownHosts returns the line that lets clients verify the host key.
+func (c *Chassis) ShellKnownHosts() string {
+	if c.shell == nil {
+		return ""
+	}
+	return knownhosts.Line([]string{knownhosts.Normalize(c.shell.addr)}, c.shell.host.PublicKey()) + "\n"
+}
+
+// shellSession is one person at the command line.
+type shellSession struct {
+	p        *shellPlane
+	c        *Chassis
+	s        ssh.Session
+	life     context.Context
+	in       *bufio.Reader
+	paging   bool
+	changing bool
+	changes  []turned
+}
+
+// pageLines is how many lines the pager lets through.
+const pageLines = 40
+
+// errInterrupted says that a person pressed ctrl-c.
+var errInterrupted = errors.New("interrupted")
+
+// session serves one person.
+func (p *shellPlane) session(life context.Context, s ssh.Session) {
+	if _, _, terminal := s.Pty(); !terminal {
+		fmt.Fprintln(s, "refused: this command line wants a terminal")
+		_ = s.Exit(1)
+		return
+	}
+	x := &shellSession{p: p, c: p.c, s: s, life: life, in: bufio.NewReader(s), paging: true}
+	fmt.Fprintln(s, "Authorised staff only. Everything is kept.")
+	for life.Err() == nil {
+		fmt.Fprint(s, x.prompt())
+		line, err := x.line()
+		if errors.Is(err, errInterrupted) {
+			continue
+		}
+		if err != nil {
+			return
+		}
+		p.busy(s, 1)
+		leave := x.do(strings.TrimSpace(line))
+		// The prompt of a plane that goes down never comes.
+		p.busy(s, -1)
+		if leave {
+			return
+		}
+	}
+}
+
+func (x *shellSession) prompt() string {
+	if x.changing {
+		return fmt.Sprintf("[%s changing] ", x.c.cfg.ID)
+	}
+	return fmt.Sprintf("[%s] ", x.c.cfg.ID)
+}
+
+// line reads a typed line and echoes it.
+func (x *shellSession) line() (string, error) {
+	var line, echo []byte
+	for {
+		b, err := x.in.ReadByte()
+		if err != nil {
+			return "", err
+		}
+		switch {
+		case b == '\r' || b == '\n':
+			if b == '\r' && x.in.Buffered() > 0 {
+				if next, err := x.in.Peek(1); err == nil && next[0] == '\n' {
+					_, _ = x.in.Discard(1) // it was peeked at
+				}
+			}
+			_, err := x.s.Write(append(echo, '\n'))
+			return string(line), err
+		case b == 3:
+			_, err := x.s.Write(append(echo, "^C\n"...))
+			return "", errors.Join(errInterrupted, err)
+		case b == 4 && len(line) == 0:
+			return "", errInterrupted
+		case b == 8 || b == 0x7f:
+			if len(line) > 0 {
+				line = line[:len(line)-1]
+				echo = append(echo, "\b \b"...)
+			}
+		case b >= 0x20:
+			line = append(line, b)
+			echo = append(echo, b)
+		}
+		if x.in.Buffered() == 0 && len(echo) > 0 {
+			if _, err := x.s.Write(echo); err != nil {
+				return "", err
+			}
+			echo = echo[:0]
+		}
+	}
+}
+
+// print writes an output, page by page where paging is on, and slowly where the
+// device is slow.
+func (x *shellSession) print(text string) {
+	if !x.paging {
+		x.write([]byte(text))
+		return
+	}
+	lines := strings.SplitAfter(text, "\n")
+	for i := 0; i < len(lines); i += pageLines {
+		x.write([]byte(strings.Join(lines[i:min(i+pageLines, len(lines))], "")))
+		if i+pageLines >= len(lines) || lines[i+pageLines] == "" {
+			return
+		}
+		const question = "-- more: space, or q --"
+		fmt.Fprint(x.s, question)
+		b, err := x.in.ReadByte()
+		fmt.Fprint(x.s, "\r"+strings.Repeat(" ", len(question))+"\r")
+		if err != nil || b == 'q' || b == 3 {
+			return
+		}
+	}
+}
+
+func (x *shellSession) write(b []byte) {
+	pace := x.c.cfg.ShellPace
+	if pace <= 0 {
+		_, _ = x.s.Write(b) // a person who left has nobody to tell
+		return
+	}
+	const piece = 64
+	for len(b) > 0 {
+		n := min(piece, len(b))
+		if _, err := x.s.Write(b[:n]); err != nil {
+			return
+		}
+		b = b[n:]
+		t := time.NewTimer(pace)
+		select {
+		case <-t.C:
+		case <-x.s.Context().Done():
+			t.Stop()
+			return
+		}
+	}
+}
+
+// confirm asks a question; anything but yes is no.
+func (x *shellSession) confirm(what string) bool {
+	fmt.Fprintf(x.s, "%s\nGo on, yes or no? ", what)
+	line, err := x.line()
+	return err == nil && strings.TrimSpace(line) == "yes"
+}
+
+// table collects an output.
+type table struct{ bytes.Buffer }
+
+func (t *table) line(format string, args ...any) { fmt.Fprintf(&t.Buffer, format+"\n", args...) }
