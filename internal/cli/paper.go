@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"towpath/internal/evidence"
 	"towpath/internal/paper"
 	"towpath/internal/plan"
 	"towpath/internal/runbook"
@@ -49,6 +50,15 @@ func (e *env) paperOut(out string, f runbook.Format, b []byte) error {
 		return fmt.Errorf("write: %w", err)
 	}
 	return nil
+}
+
+// writePDF writes the evidence on paper.
+func writePDF(d *evidence.Document, name string) error {
+	var b bytes.Buffer
+	if err := d.WritePDF(&b); err != nil {
+		return err
+	}
+	return replaceFile(name, b.Bytes())
 }
 
 func (e *env) runbookCmd() *cobra.Command {

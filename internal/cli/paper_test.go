@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"towpath/internal/app"
+	"towpath/internal/conduct"
 	"towpath/internal/fleet"
 	"towpath/internal/plan"
 	"towpath/internal/workspace"
@@ -152,5 +153,53 @@ func TestBriefOfTheExample(t *testing.T) {
 		if !strings.Contains(page, want) {
 			t.Errorf("%q is missing", want)
 		}
+	}
+}
+
+// noCaptures is a shelf on which nothing but the journal lies.
+type noCaptures struct{ *shelf }
+
+func (noCaptures) Artefact(context.Context, string, string) ([]byte, bool, error) {
+	return nil, false, nil
+}
+
+func (noCaptures) Artefacts(context.Context, string, string) ([]string, error) { return nil, nil }
+
+// TestEvidenceOnPaper: of a file that is proven to be as it was handed over, too.
+func TestEvidenceOnPaper(t *testing.T) {
+	dir := t.TempDir()
+	run := standing(t, false, "Ada Fenwick")
+	for i, raw := range run.journal {
+		var r conduct.Record
+		if err := json.Unmarshal(raw, &r); err != nil {
+			t.Fatal(err)
+		}
+		r.At = time.Date(2031, 3, 4, 1, i, 0, 0, time.UTC)
+		var err error
+		if run.journal[i], err = json.Marshal(r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	status, _, errOut := command(t, noCaptures{run}, "evidence", "r1", "--pdf", "--evidence", dir, "--workspace=../../examples/ostermoor")
+	if status != ExitDone {
+		t.Fatalf("status %d: %s", status, errOut)
+	}
+	name := filepath.Join(dir, "evidence-r1.pdf")
+	one, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(name); err != nil {
+		t.Fatal(err)
+	}
+	if status, out, errOut := papers(nil, "evidence", filepath.Join(dir, "evidence-r1.json"), "--pdf"); status != ExitDone || !strings.Contains(out, "intact") {
+		t.Fatalf("status %d: %s%s", status, out, errOut)
+	}
+	two, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.HasPrefix(one, []byte("%PDF-")) || !bytes.Equal(one, two) {
+		t.Errorf("%d octets from the run, %d from its file: they must be one document", len(one), len(two))
 	}
 }

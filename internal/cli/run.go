@@ -554,12 +554,13 @@ func (e *env) runsCmd() *cobra.Command {
 
 func (e *env) evidenceCmd() *cobra.Command {
 	var dir string
+	var pdf bool
 	c := &cobra.Command{
 		Use: "evidence RUN | FILE.json", Short: "write the evidence of a run again, or prove that a document is as it was handed over",
 		Example: "  towpath evidence mere-agg-1-20310304-011500\n  towpath evidence evidence-mere-agg-1-20310304-011500.json", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if strings.HasSuffix(args[0], ".json") {
-				return e.checkEvidence(args[0])
+				return e.checkEvidence(args[0], pdf)
 			}
 			a, err := e.load()
 			if err != nil {
@@ -578,6 +579,11 @@ func (e *env) evidenceCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if pdf {
+				if err := writePDF(doc, strings.TrimSuffix(path, ".html")+".pdf"); err != nil {
+					return err
+				}
+			}
 			if e.format == "json" {
 				return e.json(Summary(doc, path))
 			}
@@ -590,10 +596,11 @@ func (e *env) evidenceCmd() *cobra.Command {
 		},
 	}
 	c.Flags().StringVar(&dir, "evidence", "", "folder that it is written to (default: the current one)")
+	c.Flags().BoolVar(&pdf, "pdf", false, "write it as PDF too, beside the others")
 	return c
 }
 
-func (e *env) checkEvidence(name string) (err error) {
+func (e *env) checkEvidence(name string, pdf bool) (err error) {
 	f, err := os.Open(name) // #nosec G304 -- the file the operator names
 	if err != nil {
 		return usage("%v", err)
@@ -603,6 +610,11 @@ func (e *env) checkEvidence(name string) (err error) {
 	if err != nil {
 		fmt.Fprintln(e.err, "towpath:", err)
 		return exit{ExitVerdict}
+	}
+	if pdf {
+		if err := writePDF(doc, strings.TrimSuffix(name, ".json")+".pdf"); err != nil {
+			return err
+		}
 	}
 	if e.format == "json" {
 		return e.json(map[string]any{"sha256": doc.Digest, "run": doc.Run, "verdict": doc.Verdict, "intact": true})

@@ -15,11 +15,21 @@ import (
 // timeline draws the loss of the run over time, a picture for each stretch
 // that was measured.
 func (d *Document) timeline() (template.HTML, error) {
+	var b bytes.Buffer
+	for _, in := range d.stretches() {
+		if err := Timeline(&b, in); err != nil {
+			return "", err
+		}
+	}
+	return template.HTML(b.String()), nil //nolint:gosec // our own drawing; it escapes what it shows
+}
+
+// stretches are the stretches that were measured, to be drawn.
+func (d *Document) stretches() (out []TimelineData) {
 	stretches := d.Sessions
 	if len(stretches) == 0 {
 		stretches = []conduct.Measurement{d.Probe}
 	}
-	var b bytes.Buffer
 	for i, m := range stretches {
 		if m.Sent == 0 || len(m.Series) == 0 {
 			continue
@@ -45,11 +55,9 @@ func (d *Document) timeline() (template.HTML, error) {
 			}
 		}
 		in.Marks = d.marks(m, in.Length)
-		if err := Timeline(&b, in); err != nil {
-			return "", err
-		}
+		out = append(out, in)
 	}
-	return template.HTML(b.String()), nil //nolint:gosec // our own drawing; it escapes what it shows
+	return out
 }
 
 // marks are the steps that can touch traffic, in few words.

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"towpath/internal/paper"
 )
 
 // TimelineData is what [Timeline] draws. All durations in it are since Start.
@@ -89,8 +91,18 @@ const (
 //
 // It is pure. An error says what in the data cannot be drawn, or comes from w.
 func Timeline(w io.Writer, in TimelineData) error {
-	if err := in.check(); err != nil {
+	d, err := drawn(in)
+	if err != nil {
 		return err
+	}
+	_, err = w.Write(d.finish())
+	return err
+}
+
+// drawn is the picture of [Timeline] before it is written.
+func drawn(in TimelineData) (*drawing, error) {
+	if err := in.check(); err != nil {
+		return nil, err
 	}
 	in.Marks = slices.Clone(in.Marks)
 	slices.SortStableFunc(in.Marks, func(a, b TimelineMark) int { return cmp.Compare(a.At, b.At) })
@@ -102,8 +114,7 @@ func Timeline(w io.Writer, in TimelineData) error {
 		d.closeUp(i+1, c)
 	}
 	d.key()
-	_, err := w.Write(d.finish())
-	return err
+	return d, nil
 }
 
 func (in TimelineData) check() error {
@@ -186,22 +197,27 @@ type drawing struct {
 	in    TimelineData
 	id    string
 	layer [layers]bytes.Buffer
-	y     float64
+	// shapes are the same elements for other writers than that of SVG.
+	shapes [layers][]paper.Shape
+	y      float64
 }
 
 // line, rect and text write one element each. Sizes and greys are attributes,
 // so that a page that allows no styles can hold the picture.
 func (d *drawing) line(layer int, x1, y1, x2, y2 float64, attrs string) {
+	d.shapeLine(layer, x1, y1, x2, y2, attrs)
 	fmt.Fprintf(&d.layer[layer], `<line x1="%s" y1="%s" x2="%s" y2="%s" %s/>`+"\n", num(x1), num(y1), num(x2), num(y2), attrs)
 }
 
 func (d *drawing) rect(layer int, x, y, w, h float64, attrs string) {
+	d.shapeRect(layer, x, y, w, h, attrs)
 	fmt.Fprintf(&d.layer[layer], `<rect x="%s" y="%s" width="%s" height="%s" %s/>`+"\n", num(x), num(y), num(w), num(h), attrs)
 }
 
 // text writes a text; more, when not empty, is shown when the pointer rests on
 // it.
 func (d *drawing) text(x, y float64, attrs, s, more string) {
+	d.shapeText(x, y, attrs, s, more)
 	if more != "" {
 		more = "<title>" + clean(more) + "</title>"
 	}

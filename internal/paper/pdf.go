@@ -30,6 +30,7 @@ const (
 	stepLeft      = 94.0 // where a step's text begins, from the left of the body
 	headingRoom   = 60.0 // what must fit below a heading, at least
 	contentsLevel = 2
+	wideDrawing   = 800.0 // a wider drawing stands on a page turned on its side
 )
 
 // WritePDF writes the document as PDF on A4, with letters of its own for all of
@@ -159,8 +160,17 @@ func (p *press) fill(c Paint) {
 }
 
 // newPage begins a page with its header and footer.
-func (p *press) newPage() {
-	p.pdf.AddPage()
+func (p *press) newPage() { p.newPageOf(pageW, pageH) }
+
+// newPageOf begins a page of that size; its header and footer reach from margin
+// to margin.
+func (p *press) newPageOf(wide, high float64) {
+	edge := wide - (pageW - pageRight)
+	turned := "P"
+	if wide > high {
+		turned = "L"
+	}
+	p.pdf.AddPageFormat(turned, fpdf.SizeType{Wd: pageW, Ht: pageH})
 	p.page++
 	p.set = false
 	p.ink(Quiet)
@@ -170,19 +180,19 @@ func (p *press) newPage() {
 	}
 	right := p.doc.made()
 	rightW := sizeSmall * p.adv.width(regular, p.adv.printable(regular, right))
-	title, _ = Fit(title, sizeSmall, true, bodyW-rightW-20)
+	title, _ = Fit(title, sizeSmall, true, edge-pageLeft-rightW-20)
 	p.text(pageLeft, 40, bold, sizeSmall, title)
-	p.text(pageRight-rightW, 40, regular, sizeSmall, right)
+	p.text(edge-rightW, 40, regular, sizeSmall, right)
 	p.stroke(Rule, 0.6)
-	p.pdf.Line(pageLeft, 47, pageRight, 47)
-	p.pdf.Line(pageLeft, pageH-42, pageRight, pageH-42)
+	p.pdf.Line(pageLeft, 47, edge, 47)
+	p.pdf.Line(pageLeft, high-42, edge, high-42)
 	if len(p.doc.Digest) > 0 {
-		p.text(pageLeft, pageH-29, regular, sizeSmall, fmt.Sprintf("SHA-256 of the %s", p.doc.digestOf()))
+		p.text(pageLeft, high-29, regular, sizeSmall, fmt.Sprintf("SHA-256 of the %s", p.doc.digestOf()))
 		at := pageLeft + Width(fmt.Sprintf("SHA-256 of the %s ", p.doc.digestOf()), sizeSmall, false)
-		p.text(at, pageH-29, mono, sizeSmall, p.doc.Digest[:min(16, len(p.doc.Digest))]+"…")
+		p.text(at, high-29, mono, sizeSmall, p.doc.Digest[:min(16, len(p.doc.Digest))]+"…")
 	}
 	number := fmt.Sprintf("Page %d of %d", p.page, p.pages)
-	p.text(pageRight-Width(number, sizeSmall, false), pageH-29, regular, sizeSmall, number)
+	p.text(edge-Width(number, sizeSmall, false), high-29, regular, sizeSmall, number)
 	p.ink(Ink)
 	p.y = pageTop
 }
@@ -539,6 +549,9 @@ func (p *press) step(s Item) {
 
 // figureHeight is the height of a figure with its caption.
 func (p *press) figureHeight(f Figure) float64 {
+	if f.Drawing.Width > wideDrawing {
+		return 0 // it gets a page of its own
+	}
 	_, h := figureSize(f.Drawing)
 	return h + 22
 }
@@ -549,16 +562,25 @@ func figureSize(d Drawing) (w, h float64) {
 	if d.Width <= 0 || d.Height <= 0 {
 		return 0, 0
 	}
-	scale := bodyW / d.Width
-	if d.Height*scale > bodyH-40 {
-		scale = (bodyH - 40) / d.Height
+	wide, high := bodyW, bodyH
+	if d.Width > wideDrawing {
+		wide, high = pageH-(pageW-bodyW), pageW-(pageH-bodyH)
+	}
+	scale := wide / d.Width
+	if d.Height*scale > high-40 {
+		scale = (high - 40) / d.Height
 	}
 	return d.Width * scale, d.Height * scale
 }
 
 func (p *press) figure(f Figure) {
 	p.figures++
-	p.room(p.figureHeight(f))
+	wide := f.Drawing.Width > wideDrawing
+	if wide {
+		p.newPageOf(pageH, pageW)
+	} else {
+		p.room(p.figureHeight(f))
+	}
 	p.lines(p.adv.wrap(Plainf("Figure %d. %s", p.figures, f.Caption).bold(), sizeTable, bodyW), pageLeft, sizeTable)
 	p.y += 3
 	w, h := figureSize(f.Drawing)
@@ -567,6 +589,9 @@ func (p *press) figure(f Figure) {
 	}
 	p.draw(f.Drawing, pageLeft, p.y, w/f.Drawing.Width)
 	p.y += h + gapAfter
+	if wide {
+		p.y = pageBottom // what follows stands on an upright page
+	}
 }
 
 func (t Text) bold() Text { return emboldened(t) }

@@ -1,0 +1,276 @@
+package evidence
+
+import (
+	"fmt"
+	"io"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"towpath/internal/paper"
+)
+
+// WritePDF writes the document on paper: the same parts as the HTML page, in the
+// same order. The time on each page is that of the run's end.
+func (d *Document) WritePDF(w io.Writer) error {
+	doc, err := d.paper()
+	if err != nil {
+		return err
+	}
+	if err := paper.WritePDF(w, doc); err != nil {
+		return fmt.Errorf("evidence: %w", err)
+	}
+	return nil
+}
+
+// paper is the page of the HTML as blocks.
+func (d *Document) paper() (*paper.Document, error) {
+	p, err := d.page()
+	if err != nil {
+		return nil, err
+	}
+	who := ""
+	if d.Who != "" {
+		who = " by " + d.Who
+	}
+	out := &paper.Document{
+		Title: fmt.Sprintf("Evidence: %s, %s to %s", d.Device, d.From, d.To), Maker: d.Operator, Made: d.Ended, Digest: d.Digest, DigestOf: "evidence",
+		Lead: fmt.Sprintf("%s, platform %s, run %s, begun %s%s, ended %s", d.Operator, d.Platform, d.Run, p.Begun, who, p.Ended),
+	}
+	add := func(b ...paper.Block) { out.Blocks = append(out.Blocks, b...) }
+	section := func(s string) { add(paper.Heading{Level: 1, Text: s}) }
+	say := func(format string, a ...any) { add(paper.Paragraph{Text: paper.Plainf(format, a...)}) }
+	add(paper.Callout{Label: p.Headline, Texts: []paper.Text{paper.Plain(p.Sentence), paper.Plainf("How the device stands: %s.", d.SafeState)}})
+	if d.Lab != "" {
+		add(paper.Callout{Label: "Emulated lab", Texts: []paper.Text{paper.Plain(d.Lab)}})
+	}
+	for _, n := range d.Notes {
+		add(paper.Paragraph{Text: paper.Bold("Note: ").And(paper.Plain(n))})
+	}
+	for _, u := range d.Unsafe {
+		add(paper.Paragraph{Text: paper.Bold("Verification switched off: ").And(paper.Plain(u))})
+	}
+	caution := paper.Callout{Label: "Cautions"}
+	for _, c := range d.Cautions {
+		caution.Texts = append(caution.Texts, paper.Plain(c))
+	}
+	add(caution)
+
+	section("Forecast beside measurement")
+	for _, h := range p.Hops {
+		t := table(h.Title, "", "Forecast", "Measured", "")
+		t.RowHeads = true
+		for _, r := range h.Rows {
+			t.Rows = append(t.Rows, paper.Cells(r.What, r.Forecast, r.Measured, r.Judged))
+		}
+		add(t)
+		if len(h.Adjacencies) > 0 {
+			t := table(fmt.Sprintf("%d adjacencies: %d held, %d restarted, %d lost, %d not known", len(h.Adjacencies), h.Held, h.Restarted, h.Lost, h.Unknown), "Adjacency", "Forecast", "Outcome", "Why foretold")
+			for _, a := range h.Adjacencies {
+				t.Rows = append(t.Rows, grave(a.Outcome != "held", 2, a.Object, a.Forecast, a.Outcome, a.Why))
+			}
+			add(t)
+		}
+	}
+	if err := d.lossOnPaper(p, add); err != nil {
+		return nil, err
+	}
+
+	section("Readiness")
+	counts := make([]string, len(p.Counts))
+	for i, c := range p.Counts {
+		counts[i] = c.Figure + " " + c.Label
+	}
+	say("%s", strings.Join(counts, ", "))
+	t := table("", "Finding", "Rule", "What was read", "Why it matters, and what to do")
+	for _, f := range p.Findings {
+		rule, what := f.Rule, f.Source
+		if f.Object != "" {
+			rule += " " + f.Object
+		}
+		if f.Verdict != "clear" {
+			what = strings.TrimSpace(strings.Join([]string{f.Reason, f.Remedy, f.Source}, " "))
+		}
+		t.Rows = append(t.Rows, grave(f.Verdict != "clear", 0, f.Verdict, rule, f.Evidence, what))
+	}
+	add(t)
+
+	section("State before against state after")
+	if len(p.Compared) == 0 {
+		say("The run did not come to a comparison.")
+	}
+	for _, c := range p.Compared {
+		add(paper.Heading{Level: 2, Text: c.Name})
+		say("%d expected differences; %d others.", c.Expected, len(c.Rows))
+		t := table("", "Class", "What", "Before", "After", "Why")
+		for _, r := range c.Rows {
+			t.Rows = append(t.Rows, grave(true, 0, string(r.Class), r.Object+" "+r.Field, r.Before, r.After, r.Why))
+		}
+		add(t)
+	}
+
+	section("Consents")
+	if len(p.Consents) == 0 {
+		say("None was asked for.")
+	}
+	t = table("", "When", "Who", "What")
+	for _, c := range p.Consents {
+		t.Rows = append(t.Rows, paper.Cells(c.At, c.Person, c.What))
+	}
+	add(t)
+
+	section("Steps")
+	t = table("", "#", "Phase", "Step", "Began", "Took", "Expected", "Result")
+	for _, i := range []int{0, 4, 5} {
+		t.Columns[i].Align = paper.Right
+	}
+	for _, s := range p.Steps {
+		title := s.Title
+		if s.Text != "" {
+			title += ": " + s.Text
+		}
+		t.Rows = append(t.Rows, grave(s.Result != "done", 6, s.N, s.Phase, title, s.Begun, s.Took, s.Expect, s.Result))
+	}
+	add(t)
+
+	section("Journal")
+	t = table(fmt.Sprintf("%d records", len(p.Journal)), "#", "When", "What", "Step", "")
+	t.Columns[0].Align = paper.Right
+	for _, r := range p.Journal {
+		t.Rows = append(t.Rows, paper.Cells(r.Seq, r.At, r.Kind, r.Step, r.Text))
+	}
+	add(t)
+
+	section("Digests (SHA-256)")
+	facts := []paper.Pair{{Label: "Of the whole", Text: paper.Mono(d.Digest)}, {Label: "Plan that was consented to", Text: paper.Mono(d.Plan)}, {Label: "Workspace", Text: paper.Mono(d.Workspace)}}
+	for _, x := range p.Parts {
+		facts = append(facts, paper.Pair{Label: x.Label, Text: paper.Mono(x.Figure)})
+	}
+	add(paper.Facts(facts...))
+	return out, nil
+}
+
+// lossOnPaper is the part about test traffic.
+func (d *Document) lossOnPaper(p *Page, add func(...paper.Block)) error {
+	add(paper.Heading{Level: 1, Text: "Loss of test traffic"}, paper.Paragraph{Text: paper.Plain(p.LossText)})
+	if len(p.Loss) > 0 {
+		t := table("", "Flow", "Direction", "Began", "Packets", "By loss", "By timestamps")
+		for i := 3; i < 6; i++ {
+			t.Columns[i].Align = paper.Right
+		}
+		for _, o := range p.Loss {
+			t.Rows = append(t.Rows, paper.Cells(o.Flow, o.Direction, o.At, o.Lost, o.ByLoss, o.ByTimestamp))
+		}
+		add(t)
+	}
+	if len(p.Voids) > 0 {
+		l := paper.List{}
+		for _, v := range p.Voids {
+			l.Items = append(l.Items, paper.Plain(v))
+		}
+		add(paper.Paragraph{Text: paper.Plain("Not measured, and never counted as an outage:")}, l)
+	}
+	for _, in := range d.stretches() {
+		pic, err := drawn(in)
+		if err != nil {
+			return err
+		}
+		add(paper.Figure{Caption: fmt.Sprintf("Loss of test traffic from %s on", in.Start.Format("15:04:05")), Drawing: pic.onPaper()})
+	}
+	return nil
+}
+
+func table(caption string, heads ...string) paper.Table {
+	t := paper.Table{Caption: caption}
+	for _, h := range heads {
+		t.Columns = append(t.Columns, paper.Column{Head: h})
+	}
+	return t
+}
+
+// grave is a row whose cell i is set in bold where it must not be passed over.
+func grave(yes bool, i int, cells ...string) paper.Row {
+	r := paper.Cells(cells...)
+	if yes {
+		r.Cells[i] = paper.Bold(cells[i])
+	}
+	return r
+}
+
+// onPaper is the picture for other writers than that of SVG.
+func (d *drawing) onPaper() paper.Drawing {
+	out := paper.Drawing{Width: tlWidth, Height: d.y, Title: d.in.Title, Desc: d.describe()}
+	for _, l := range d.shapes {
+		out.Shapes = append(out.Shapes, l...)
+	}
+	return out
+}
+
+var attribute = regexp.MustCompile(`([a-z-]+)="([^"]*)"`)
+
+// attributes reads what the picture's elements are drawn with.
+func attributes(s string) map[string]string {
+	out := map[string]string{}
+	for _, m := range attribute.FindAllStringSubmatch(s, -1) {
+		out[m[1]] = m[2]
+	}
+	return out
+}
+
+// paintOf is the paint of a grey of the picture.
+func paintOf(s string) paper.Paint {
+	switch s {
+	case "":
+		return paper.None
+	case "#fff":
+		return paper.Page
+	case "#eee":
+		return paper.Shade
+	case "#bbb":
+		return paper.Rule
+	}
+	return paper.Ink
+}
+
+func lineWidth(s string) float64 {
+	f, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		return 1
+	}
+	return f
+}
+
+func (d *drawing) shapeLine(layer int, x1, y1, x2, y2 float64, attrs string) {
+	a := attributes(attrs)
+	d.shapes[layer] = append(d.shapes[layer], paper.Line{X1: x1, Y1: y1, X2: x2, Y2: y2, Stroke: paintOf(a["stroke"]), Line: lineWidth(a["stroke-width"]), Dash: a["stroke-dasharray"] != ""})
+}
+
+func (d *drawing) shapeRect(layer int, x, y, w, h float64, attrs string) {
+	a := attributes(attrs)
+	if strings.HasPrefix(a["fill"], "url(") {
+		d.shapes[layer] = append(d.shapes[layer], paper.Hatch{X: x, Y: y, W: w, H: h, Gap: 6, Stroke: paper.Ink}, paper.Rect{X: x, Y: y, W: w, H: h, Stroke: paper.Ink, Line: 0.5})
+		return
+	}
+	d.shapes[layer] = append(d.shapes[layer], paper.Rect{X: x, Y: y, W: w, H: h, Fill: paintOf(a["fill"]), Stroke: paintOf(a["stroke"])})
+}
+
+func (d *drawing) shapeText(x, y float64, attrs, s, more string) {
+	a := attributes(attrs)
+	size, err := strconv.ParseFloat(a["font-size"], 64)
+	if err != nil {
+		size = 12
+	}
+	l := paper.Label{X: x, Y: y, Size: size, Bold: a["font-weight"] == "700", Text: s, Title: more}
+	w := paper.Width(s, size, l.Bold)
+	left := x
+	switch a["text-anchor"] {
+	case "end":
+		l.At, left = paper.Right, x-w
+	case "middle":
+		l.At, left = paper.Centre, x-w/2
+	}
+	if a["paint-order"] == "stroke" { // it stands on lines and bars
+		d.shapes[layerText] = append(d.shapes[layerText], paper.Rect{X: left - 2, Y: y - size*0.85, W: w + 4, H: size * 1.1, Fill: paper.Page})
+	}
+	d.shapes[layerText] = append(d.shapes[layerText], l)
+}
