@@ -95,7 +95,10 @@ type Access struct {
 	// Jump are the hosts that the connection goes through, the nearest to us
 	// first.
 	Jump []JumpHost `yaml:"jump,omitempty" json:"jump,omitempty"`
-	SNMP SNMP       `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
+	// Adapter says what the command line is like, of the driver "command-line": a
+	// file of the workspace, or the name of one that comes with Towpath.
+	Adapter string `yaml:"adapter,omitempty" json:"adapter,omitempty"`
+	SNMP    SNMP   `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
 }
 
 // JumpHost is a host that connections over SSH go through.

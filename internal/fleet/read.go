@@ -113,6 +113,12 @@ func (c *checker) access(a Access, at string) {
 	case a.Key != "" && a.Cert == "" && a.User == "":
 		c.report(at+".key", "a key without its certificate", "both, or neither; a key alone with the user whose key it is", "")
 	}
+	switch command := a.Driver == "command-line"; {
+	case command && a.Adapter == "":
+		c.report(at, "the driver command-line without an adapter", "the key \"adapter\", with a file or a name such as alder-9", "")
+	case !command && a.Adapter != "":
+		c.report(at+".adapter", "an adapter of another driver", "the driver command-line, or nothing here", "")
+	}
 	if a.User == "" {
 		for _, k := range []struct {
 			key   string

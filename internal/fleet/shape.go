@@ -23,7 +23,7 @@ func Kinds() []string {
 func RiskKinds() []string { return []string{"conduit", "power-feed", "site", "hardware", "other"} }
 
 // Drivers are the drivers that a file may name.
-func Drivers() []string { return []string{"openconfig", "snmp"} }
+func Drivers() []string { return []string{"command-line", "openconfig", "snmp"} }
 
 var envName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
 
@@ -38,6 +38,15 @@ var secret = &document.Form{
 		}
 		file, ok := strings.CutPrefix(s, "file:")
 		return ok && file != "" && path.Clean(file) != "." && !strings.HasSuffix(file, "/") && !strings.Contains(file, "\\")
+	},
+}
+
+// adapterRef is a file of the workspace or the name of an adapter.
+var adapterRef = &document.Form{
+	Want:    "a file such as adapters/alder-9.yaml, or a name such as alder-9",
+	Pattern: `^[A-Za-z0-9][A-Za-z0-9._/-]*$`,
+	Check: func(s string) bool {
+		return regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._/-]*$`).MatchString(s) && !strings.Contains(s, "..")
 	},
 }
 
@@ -105,7 +114,7 @@ func Shape() *document.Shape {
 			"LogicalSystem.name":   {Doc: "Name, unique on the device."},
 			"LogicalSystem.serves": {Doc: "Who depends on it, in the operator's words.", Unique: true},
 
-			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI; snmp only reads.", Words: Drivers()},
+			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI; command-line is SSH with an adapter; snmp only reads.", Words: Drivers()},
 			"Access.address":         {Doc: "Where the management service listens.", Form: document.HostPort},
 			"Access.server-name":     {Doc: "Name that the device's certificate must carry, where it is not the id.", Form: document.Host},
 			"Access.authority":       {Doc: "Reference to the PEM of the certificate authority.", Form: secret, Secret: true},
@@ -117,6 +126,7 @@ func Shape() *document.Shape {
 			"Access.agent":           {Doc: "Whether the keys of the agent at SSH_AUTH_SOCK are offered."},
 			"Access.known-hosts":     {Doc: "Reference to host keys in OpenSSH's known_hosts format, such as file:known_hosts.", Form: secret, Secret: true},
 			"Access.jump":            {Doc: "Hosts that the connection goes through, the nearest first."},
+			"Access.adapter":         {Doc: "What the device's command line is like, where the driver is command-line: a file of the workspace, or the name of an adapter that comes with Towpath.", Form: adapterRef},
 			"Access.snmp":            {Doc: "Who asks, where the driver is snmp."},
 
 			"JumpHost.address":         {Doc: "Where its SSH service listens.", Form: document.HostPort},
