@@ -71,6 +71,7 @@ type system struct {
 	nodes     []node
 	assumed   map[assumption]int
 	cautions  []string
+	resume    tri // how much longer than told the silence seems to everybody
 }
 
 type assumption struct{ protocol, name, value, source string }
@@ -109,7 +110,7 @@ func newCompiler(c *state.Capture, o Options) *compiler {
 		capture: c, options: o, prof: o.Profiles, roles: map[[2]string]role{},
 		lates: map[string]*shifts{}, pairs: map[pair]*shifts{}, anys: map[string]int{},
 	}
-	k.assumed = map[assumption]int{}
+	k.assumed, k.resume = map[assumption]int{}, triOf(o.ResumeDelay)
 	if k.prof == nil {
 		k.prof = builtin()
 	}

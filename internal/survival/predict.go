@@ -260,6 +260,7 @@ type marginalKey struct {
 type lossView struct {
 	early, late float64 // earliest and latest instant of the silence at which it is given up
 	back        [2]float64
+	resume      [2]float64 // what the resume delay adds to the silence
 	kept        [2]float64
 	keptDown    bool
 }
@@ -267,13 +268,13 @@ type lossView struct {
 // whole is what a restart that goes well costs in a silence of s.
 func (v lossView) whole(s float64) (least, most float64) {
 	if v.keptDown {
-		return v.kept[0] + s, v.kept[1] + s
+		return v.kept[0] + s + v.resume[0], v.kept[1] + s + v.resume[1]
 	}
 	return v.kept[0], v.kept[1]
 }
 
 func (v lossView) lost(s float64) (least, most float64) {
-	return v.back[0] + max(0, s-v.late), v.back[1] + max(0, s-max(0, v.early))
+	return v.back[0] + max(0, s+v.resume[0]-v.late), v.back[1] + max(0, s+v.resume[1]-max(0, v.early))
 }
 
 // below gathers what a node and all it stands on add to a loss; back is the
@@ -312,6 +313,7 @@ func (b *bound) lossView(i int) lossView {
 	early, late := r.givenUp()
 	v.early, v.late = min(v.early, early), max(v.late, late)
 	v.back = [2]float64{r.back[0], r.back[1] + v.back[1]}
+	v.resume = [2]float64{b.resume.l, b.resume.u}
 	if r.mode == graceful {
 		v.kept, v.keptDown = r.kept, r.keptDown
 	}
@@ -335,13 +337,12 @@ func (r *relation) givenUp() (early, late float64) {
 }
 
 // givesUp is the earliest and the latest instant of a silence at which the
-// side's judge gives up, less the resume delay, so that the rest of the silence
-// is what is lost of it.
+// side's judge gives up, where the silence lasts.
 func (d *side) givesUp() (early, late float64) {
 	if d.forever {
 		return math.Inf(1), math.Inf(1)
 	}
-	return d.dlo + d.late.least() - d.age.hi - d.held - d.resume.u, d.dead() + d.held
+	return d.dlo + d.late.least() - d.age.hi - d.held, d.dhi + d.late.most()
 }
 
 // marginal integrates one relation over the law.
@@ -379,7 +380,7 @@ func (b *bound) marginal(i int, view lossView) marginal {
 		knots = b.classes[c].knots(knots)
 	}
 	if carries {
-		knots = append(knots, view.early, view.late)
+		knots = append(knots, view.early-view.resume[1], view.late-view.resume[0])
 	}
 	room := make([]float64, len(prog.steps))
 	mean, _ := b.law.expect(knots, 5, func(s float64, out []float64) {
