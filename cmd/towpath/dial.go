@@ -42,6 +42,7 @@ func secretsOf(dir string) workspace.Secrets {
 
 // wiring is what a driver is made with, besides the device.
 type wiring struct {
+	dir     string // of the workspace
 	secrets workspace.Secrets
 	now     func() time.Time
 }
@@ -50,14 +51,15 @@ type wiring struct {
 // in fleet.Drivers.
 func drivers() map[string]func(context.Context, fleet.Device, wiring) (device.Device, error) {
 	return map[string]func(context.Context, fleet.Device, wiring) (device.Device, error){
-		"openconfig": dialOpenConfig,
-		"snmp":       dialSNMP,
+		"command-line": dialCommandLine,
+		"openconfig":   dialOpenConfig,
+		"snmp":         dialSNMP,
 	}
 }
 
 // dialer makes the dialer of a workspace.
 func dialer(_ *workspace.Workspace, dir string, now func() time.Time) app.Dialer {
-	r := wiring{secretsOf(dir), now}
+	r := wiring{dir, secretsOf(dir), now}
 	return func(ctx context.Context, d fleet.Device) (device.Device, error) {
 		x := d.Access
 		driver := drivers()[cmp.Or(x.Driver, "openconfig")]

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -54,6 +55,11 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 	if spec.Fast < 1 {
 		return nil, fmt.Errorf("--fast is %v, want at least 1", spec.Fast)
 	}
+	switch spec.Over {
+	case "", "gnmi", "ssh":
+	default:
+		return nil, fmt.Errorf("--over is %q, want gnmi or ssh", spec.Over)
+	}
 	l := &runningLab{spec: spec, dir: spec.Dir}
 	defer func() {
 		if err != nil {
@@ -93,6 +99,7 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 	cfg.Clock, cfg.Seed, cfg.Faults = l.clock, spec.Seed, spec.Faults
 	for i := range cfg.Devices {
 		cfg.Devices[i].PerController = spec.PerCard
+		cfg.Devices[i].ShellListen = "127.0.0.1:0"
 	}
 	if l.lab, err = lab.Start(cfg); err != nil {
 		return nil, err
@@ -203,7 +210,11 @@ func (l *runningLab) writeWorkspace() error {
 		}
 	}
 	pki := l.lab.PKI()
-	files := map[string][]byte{"tls/authority.pem": pki.Authority, "tls/operator.pem": pki.ClientCert, "tls/operator-key.pem": pki.ClientKey}
+	var hosts strings.Builder
+	for _, c := range l.lab.Devices() {
+		hosts.WriteString(c.ShellKnownHosts())
+	}
+	files := map[string][]byte{"known_hosts": []byte(hosts.String()), "tls/authority.pem": pki.Authority, "tls/operator.pem": pki.ClientCert, "tls/operator-key.pem": pki.ClientKey}
 	images := map[string]*lab.Package{}
 	for _, s := range lab.ScenarioPackages() {
 		p, err := lab.NewPackage(s)
@@ -258,8 +269,7 @@ func (l *runningLab) fleet() *fleet.Fleet {
 			LogicalSystems: []fleet.LogicalSystem{
 				{Name: "supply-control", Serves: []string{"pump control", "sluice control"}}, {Name: "metering", Serves: []string{"meter reading"}},
 			},
-			Access: fleet.Access{Driver: "openconfig", Address: c.Address(), ServerName: string(c.ID()),
-				Authority: "file:tls/authority.pem", Cert: "file:tls/operator.pem", Key: "file:tls/operator-key.pem"},
+			Access:  l.access(c),
 			Console: fleet.Console{Address: l.consoles[i].Addr().String()},
 			Serves:  []string{"Mere waterworks", "street lighting east"},
 		})
@@ -276,6 +286,16 @@ func (l *runningLab) fleet() *fleet.Fleet {
 		link(fmt.Sprintf("lock-mere-%d", i+1), "lock-access-3", fmt.Sprintf("port-1/%d", i+1), d, "port-3/1", 100e9)
 	}
 	return f
+}
+
+// access is how a device of the lab is reached.
+func (l *runningLab) access(c *lab.Chassis) fleet.Access {
+	if l.spec.Over == "ssh" {
+		return fleet.Access{Driver: "command-line", Adapter: lab.ScenarioPlatform, Address: c.ShellAddress(), User: lab.ShellUser,
+			Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}
+	}
+	return fleet.Access{Driver: "openconfig", Address: c.Address(), ServerName: string(c.ID()),
+		Authority: "file:tls/authority.pem", Cert: "file:tls/operator.pem", Key: "file:tls/operator-key.pem"}
 }
 
 func spread(least, likely, most float64) release.Spread {

@@ -174,7 +174,10 @@ type LabSpec struct {
 	// that are shorter by Fast, so that commands in other processes can work on
 	// it.
 	OurTime bool
-	Brisk   bool // measure test traffic for a second only before and after; for tests
+	// Over is the driver that its workspace reaches the devices by: empty is
+	// gNMI and gNOI, "ssh" the command line.
+	Over  string
+	Brisk bool // measure test traffic for a second only before and after; for tests
 }
 
 // LabFault is one fault of the lab.

@@ -121,6 +121,7 @@ type Digest struct {
 // the order of the keys here.
 type Convert struct {
 	Blank []string          `yaml:"blank,omitempty"` // words that stand for no value
+	Empty []string          `yaml:"empty,omitempty"` // words that stand for empty text, where that is a value
 	Match string            `yaml:"match,omitempty"` // the first group is taken; no match is no value
 	Words map[string]string `yaml:"words,omitempty"` // the device's word and ours; "*" is any other
 	Unit  string            `yaml:"unit,omitempty"`

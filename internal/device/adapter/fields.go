@@ -245,6 +245,9 @@ func (c *converter) word(text string) (out string, known bool, err error) {
 	if text == "" || slices.Contains(c.Blank, text) {
 		return "", false, nil
 	}
+	if slices.Contains(c.Empty, text) {
+		return "", true, nil
+	}
 	if c.match != nil {
 		m := c.match.FindStringSubmatch(text)
 		if m == nil {

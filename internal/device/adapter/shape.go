@@ -150,6 +150,7 @@ func Shape() *document.Shape {
 			"Digest.ignore": pattern("Lines that change by themselves."),
 
 			"Convert.blank": {Doc: "Words that stand for no value."},
+			"Convert.empty": {Doc: "Words that stand for empty text, where that is a value, such as nobody for the holder of a lock."},
 			"Convert.match": pattern("The first group is taken; no match is no value."),
 			"Convert.words": {Doc: "The device's words and ours. * stands for any other word; without it an unknown word is told and not taken."},
 			"Convert.unit":  {Doc: "The unit of a number; clock is a time such as 1d02h03m or 02:11:09.", Words: unitWords()},

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"towpath/internal/device"
+	"towpath/internal/device/adapter"
+	"towpath/internal/device/commandline"
+	"towpath/internal/device/dialogue"
+	"towpath/internal/fleet"
+)
+
+// dialCommandLine makes the driver for a command line over SSH.
+func dialCommandLine(ctx context.Context, d fleet.Device, r wiring) (device.Device, error) {
+	op := "connect to " + string(d.ID)
+	ad, err := adapterOf(r.dir, d.Access.Adapter)
+	if err != nil {
+		return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
+	}
+	link, err := sshConfig(d, r)
+	if err != nil {
+		return nil, err
+	}
+	record, err := newRecord(r, d)
+	if err != nil {
+		return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
+	}
+	dev, err := commandline.Dial(ctx, commandline.Config{
+		Device: string(d.ID), Adapter: ad, SSH: link, User: d.Access.User, Transcript: record, Now: r.now,
+	})
+	if err != nil {
+		return nil, errors.Join(err, record.file.Close())
+	}
+	return &recorded{dev, record}, nil
+}
+
+// adapterOf reads an adapter: a file of the workspace, or one that comes with
+// Towpath.
+func adapterOf(dir, name string) (*adapter.Adapter, error) {
+	if name == "" {
+		return nil, errors.New("the fleet file gives no access.adapter")
+	}
+	if slices.Contains(adapter.BuiltinNames(), name) {
+		return adapter.Builtin(name)
+	}
+	file := filepath.Join(dir, filepath.FromSlash(name))
+	src, err := os.ReadFile(file) // #nosec G304 -- the fleet file's own word, below the workspace
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("there is no adapter file %s, and none called %s comes with Towpath, but %s", file, name, strings.Join(adapter.BuiltinNames(), ", "))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return adapter.Read(file, src)
+}
+
+// record is the transcript of a device's sessions, a file of its own for each
+// connection of this process.
+type record struct {
+	*dialogue.Transcript
+	file *os.File
+}
+
+// newRecord opens a transcript beside the runs of a workspace. It is readable by
+// its owner only: a device's configuration may stand in it.
+func newRecord(r wiring, d fleet.Device) (*record, error) {
+	dir := filepath.Join(r.dir, ".towpath", "transcripts")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("transcript: %w", err)
+	}
+	name := fmt.Sprintf("%s-%s-*.jsonl", d.ID, r.now().UTC().Format("20060102T150405Z"))
+	f, err := os.CreateTemp(dir, name)
+	if err != nil {
+		return nil, fmt.Errorf("transcript: %w", err)
+	}
+	return &record{dialogue.NewTranscript(f), f}, nil
+}
+
+// recorded is a driver whose transcript is closed with it.
+type recorded struct {
+	*commandline.Driver
+	record *record
+}
+
+// Close ends the sessions and the transcript, and leaves the transcript's
+// digest beside it.
+func (r *recorded) Close() error {
+	err := r.Driver.Close()
+	sum, _ := r.record.Digest()
+	name := r.record.file.Name()
+	if cerr := errors.Join(r.record.file.Sync(), r.record.file.Close(), os.WriteFile(name+".sha256", []byte(sum+"  "+filepath.Base(name)+"\n"), 0o600)); cerr != nil && !errors.Is(cerr, os.ErrClosed) {
+		err = errors.Join(err, &device.Fault{Kind: device.Ours, Op: "close the transcript", Err: cerr})
+	}
+	return err
+}
