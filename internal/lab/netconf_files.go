@@ -2,6 +2,7 @@ package lab
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -19,7 +20,7 @@ import (
 
 // stagingFolder is the folder of each volume to which packages are sent before they
 // are installed.
-const stagingFolder = "/stagingFolder"
+const stagingFolder = "/incoming"
 
 // serveSFTP is the subsystem sftp: the volumes of both controller cards.
 // Source: draft-ietf-secsh-filexfer-02.
@@ -57,9 +58,6 @@ func (h *stagedFiles) write(r *sftp.Request) (*stagedUpload, error) {
 	if old := v.files[p]; old != nil && c.needed(v, old) != "" {
 		return nil, fmt.Errorf("%s %s: %w", r.Filepath, c.needed(v, old), os.ErrPermission)
 	}
-	if flags := r.Pflags(); !flags.Trunc && v.files[p] != nil {
-		return nil, fmt.Errorf("this device does not go on with a file: %w", os.ErrPermission)
-	}
 	f, err := os.CreateTemp(c.lab.dir, "netconf-")
 	if err != nil {
 		return nil, err
@@ -67,8 +65,24 @@ func (h *stagedFiles) write(r *sftp.Request) (*stagedUpload, error) {
 	run := &installRun{}
 	run.ctx, run.abort = context.WithCancelCause(h.ctx)
 	w := &stagedUpload{c: c, v: v, path: p, file: f, t: &transfer{c: c, run: run, targets: []*controller{c.controller(v.controller)}, expected: c.expected}}
+	if old := v.files[p]; old != nil && !r.Pflags().Trunc { // it goes on
+		if err := w.takeUp(old); err != nil {
+			return nil, err
+		}
+	}
 	v.remove(p)
+	w.t.reserve(w.size)
 	return w, nil
+}
+
+// takeUp begins with what a file has.
+func (w *stagedUpload) takeUp(old *file) error {
+	body, err := old.content.open()
+	if err != nil {
+		return err
+	}
+	w.size, err = io.Copy(w.file, body)
+	return errors.Join(err, body.Close())
 }
 
 // stagedUpload is a file that is being written.
@@ -191,8 +205,13 @@ func (h *stagedFiles) Filecmd(r *sftp.Request) error {
 	c := h.c
 	var err error
 	switch r.Method {
-	case "Setstat", "Mkdir":
+	case "Mkdir":
 		return nil // folders are wherever files are
+	case "Setstat":
+		if !r.AttrFlags().Size {
+			return nil // permissions and times are the device's own
+		}
+		return h.shorten(r.Filepath, int64(r.Attributes().Size))
 	case "Remove":
 		c.do(func() {
 			v, f, ferr := c.find(r.Filepath)
@@ -213,6 +232,34 @@ func (h *stagedFiles) Filecmd(r *sftp.Request) error {
 		return h.rename(r, false)
 	}
 	return sftp.ErrSSHFxOpUnsupported
+}
+
+// shorten keeps the beginning of a file.
+func (h *stagedFiles) shorten(name string, size int64) error {
+	c := h.c
+	c.mu.Lock()
+	v, f, err := c.find(name)
+	c.mu.Unlock()
+	switch {
+	case err != nil:
+		return os.ErrNotExist
+	case size > f.size || !strings.HasPrefix(f.path, stagingFolder+"/"):
+		return os.ErrPermission
+	}
+	body, err := f.content.open()
+	if err != nil {
+		return err
+	}
+	b, err := io.ReadAll(io.LimitReader(body, size))
+	if err := errors.Join(err, body.Close()); err != nil {
+		return err
+	}
+	c.do(func() {
+		g := *f
+		g.size, g.sum, g.content = size, sha256.Sum256(b), &memoryContent{pieces: [][]byte{b}}
+		v.put(&g)
+	})
+	return nil
 }
 
 // PosixRename renames over what has the name.

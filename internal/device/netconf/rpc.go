@@ -59,8 +59,12 @@ func (s *Session) Get(ctx context.Context, filter []*element.Node) (*element.Nod
 // GetConfig reads a datastore. Where the device can tell, values that nobody
 // configured are left out. Source: RFC 6241 §7.1, RFC 6243 §3.3 and §4.5.1.
 func (s *Session) GetConfig(ctx context.Context, from Datastore, filter []*element.Node) (*element.Node, error) {
+	return s.getConfig(ctx, from, filter, true)
+}
+
+func (s *Session) getConfig(ctx context.Context, from Datastore, filter []*element.Node, explicit bool) (*element.Node, error) {
 	rpc := element.New(nsBase, "get-config", from.node("source"), filterOf(filter))
-	if s.explicit() {
+	if explicit && s.explicit() {
 		rpc.Add(element.Leaf(nsDefaults, "with-defaults", "explicit"))
 	}
 	return s.data(ctx, "get-config", rpc)
