@@ -72,6 +72,13 @@ func changeWith(t *testing.T, per bool, prepare []plan.Preparation) (*plan.Plan,
 	return p, pol
 }
 
+// withHand is the preparations with one more end, which a person sets.
+func withHand() []plan.Preparation {
+	p := prepared()
+	p[0].Ends = append(p[0].Ends, plan.End{On: "weir-reflector-1", ByHand: true, Settings: []state.Setting{{Protocol: state.LACP, Parameter: state.ParamPeriod, Value: "slow"}}})
+	return p
+}
+
 // rig is a conductor on devices and a store in memory.
 type rig struct {
 	clock *stepClock
@@ -112,6 +119,7 @@ func (r *rig) session(t *testing.T) (conduct.State, error) {
 func TestCrashAtEveryWrite(t *testing.T) {
 	for _, per := range []bool{true, false} {
 		calm := newRig(t, per)
+		calm.plan, calm.pol = changeWith(t, per, withHand())
 		st, err := calm.session(t)
 		if err != nil || st.Verdict != conduct.Accepted {
 			t.Fatalf("uninterrupted run: %v, %v, %+v", st.Verdict, err, st.Failure)
@@ -128,6 +136,7 @@ func TestCrashAtEveryWrite(t *testing.T) {
 			survived := false
 			for _, before := range []bool{true, false} {
 				r := newRig(t, per)
+				r.plan, r.pol = changeWith(t, per, withHand())
 				r.store.dieAt, r.store.dieBefore = k, before
 				st, err := r.session(t)
 				if err == nil {
@@ -140,6 +149,9 @@ func TestCrashAtEveryWrite(t *testing.T) {
 					if st, err = r.session(t); err != nil {
 						t.Fatalf("k=%d before=%v: taken up again: %v", k, before, err)
 					}
+				}
+				if len(st.Prepared) > 0 {
+					t.Fatalf("k=%d before=%v: still held: %v", k, before, st.Prepared)
 				}
 				if st.Verdict != conduct.Accepted {
 					t.Fatalf("k=%d before=%v: verdict %s (%+v)", k, before, st.Verdict, st.Failure)

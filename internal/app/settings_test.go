@@ -172,10 +172,8 @@ func (r *rig) onAct(name string, f func()) {
 // A neighbour's end that a person sets is asked for before and after, and is
 // still named where the run is handed over between the two.
 func TestEndSetByHand(t *testing.T) {
-	hand := plan.End{On: "weir-reflector-1", ByHand: true, Settings: []state.Setting{{Protocol: state.LACP, Parameter: state.ParamPeriod, Value: "slow"}}}
 	r := newRig(t, true)
-	p := prepared()
-	p[0].Ends = append(p[0].Ends, hand)
+	p := withHand()
 	r.plan, r.pol = changeWith(t, true, p)
 	asked := &listening{}
 	r.asker = asked

@@ -35,10 +35,7 @@ func SettingAt(a state.Adjacency, p state.Parameter, value string) state.Setting
 	case state.BGP:
 		s.Instance, s.Neighbour = a.Instance, a.Neighbour
 	case state.LACP:
-		s.Instance = a.Instance // the group, whose members share it
-		if a.Instance == "" {
-			s.Interface = a.Interface
-		}
+		s.Interface = a.Interface // of a member; all of a group share it
 	default:
 		s.Instance, s.Interface = a.Instance, a.Interface
 	}

@@ -181,7 +181,7 @@ func furnish(t *testing.T, b bench, d *openconfig.Driver, cfg lab.Config, size i
 		// and one level. A multiplier has 8 bits (RFC 5880 §4.1).
 		Setting: state.Setting{Protocol: state.BFD, Neighbour: "198.51.100.7", Parameter: state.ParamDetectMult}, To: "9",
 		Other: state.Setting{Protocol: state.ISIS, Instance: "default", Interface: "port-1/3", Parameter: state.ParamHelloMultiplier}, OtherTo: "12",
-		Bad:     state.Setting{Protocol: state.BFD, Neighbour: "198.51.100.7", Parameter: state.ParamDetectMult, Value: "900"},
+		Bad:     state.Setting{Protocol: state.BFD, Interface: "lag-1", Parameter: state.ParamDetectMult, Value: "900"},
 		Unknown: state.Setting{Protocol: state.LLDP, Parameter: "no-such-parameter", Value: "1"},
 		Acts:    func() int { return b.changes(t) },
 	}

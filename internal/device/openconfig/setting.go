@@ -76,11 +76,12 @@ func knobs() []knob {
 	open := func(state.Setting) string { return "" }
 	level := func(s state.Setting) string { _, l, _ := strings.Cut(s.Instance, " level "); return l }
 	group := func(s state.Setting) []string { return []string{s.Interface, "", "", s.Instance} }
+	// A group is known by its name or by the interface of a member.
 	lag := func(s state.Setting) []string {
-		if s.Instance != "" {
-			return []string{s.Instance}
+		if s.Interface != "" {
+			return []string{""}
 		}
-		return []string{s.Interface}
+		return []string{s.Instance}
 	}
 	return []knob{
 		{state.BFD, state.ParamTransmit, "", bfdPath + "/config/desired-minimum-tx-interval", bfdPath + "/peers/peer[local-discriminator]/state/remote-address", bfd, remote, inMicros},
@@ -97,7 +98,7 @@ func knobs() []knob {
 		{state.ISIS, state.ParamOverload, "", isisProcess + "/lsp-bit/overload-bit/config/set-bit", process, in("ISIS"), nil, asYesNo},
 		{state.VRRP, state.ParamPriority, "", vrrpGroup + "/config/priority", vrrpGroup + "/state/virtual-router-id", group, nil, asNumber},
 		{state.VRRP, state.ParamAdvertise, "", vrrpGroup + "/config/advertisement-interval", vrrpGroup + "/state/virtual-router-id", group, nil, inCentis},
-		{state.LACP, state.ParamPeriod, "", "/lacp/interfaces/interface[name]/config/interval", "/lacp/interfaces/interface[name]/state/name", lag, nil, asRateWord},
+		{state.LACP, state.ParamPeriod, "", lacpPath + "/config/interval", lacpPath + "/members/member[interface]/state/interface", lag, iface, asRateWord},
 		{state.BGP, state.ParamHoldTime, "", bgpNeighbour + "/timers/config/hold-time", bgpNeighbour + "/state/neighbor-address", in("BGP", neighbour), nil, inSeconds},
 		{state.BGP, state.ParamGracefulShutdown, facts, "/facts/bgp[neighbour]/graceful-shutdown", "/facts/bgp[neighbour]/graceful-shutdown", func(s state.Setting) []string { return []string{s.Neighbour} }, nil, asYesNo},
 	}
@@ -148,18 +149,26 @@ func (d *Driver) Adjust(ctx context.Context, to []state.Setting) error {
 		return err
 	}
 	req := &gnmipb.SetRequest{}
+	asked := map[string]string{} // path to value
 	for _, f := range found {
 		value, err := f.form.write(f.want.Value)
 		if err != nil {
 			return ours(op, fmt.Errorf("%s: %w", f.want.Text(), err))
 		}
 		for _, p := range f.places {
-			if p.value == f.want.Value {
-				continue
-			}
 			path, err := f.path(d.origin(f.origin), p.keys)
 			if err != nil {
 				return ours(op, err)
+			}
+			// Two members of one group are two settings and one leaf.
+			if v, again := asked[path.String()]; again && v != f.want.Value {
+				return &device.Fault{Kind: device.Ours, Op: op, Text: fmt.Sprintf("two values for one leaf: %q and %q, the second as %s", v, f.want.Value, f.want.Parts())}
+			} else if again {
+				continue
+			}
+			asked[path.String()] = f.want.Value
+			if p.value == f.want.Value {
+				continue
 			}
 			if f.want.Value == "" {
 				req.Delete = append(req.Delete, path)
