@@ -165,7 +165,7 @@ func paints() []Paint { return []Paint{Ink, Quiet, Rule, Page, Shade, Fill, Stro
 // attributes, so that a reader without styles shows them.
 func svgDark() string {
 	var b strings.Builder
-	b.WriteString("@media screen and (prefers-color-scheme:dark){")
+	b.WriteString("@media screen and (prefers-color-scheme:dark){") //nolint:misspell // as CSS spells it
 	for _, p := range paints() {
 		t := p.tone()
 		fmt.Fprintf(&b, ".f-%s{fill:%s}.s-%s{stroke:%s}", t.class, t.dark.hex(), t.class, t.dark.hex())

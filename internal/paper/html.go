@@ -2,44 +2,16 @@ package paper
 
 import (
 	"bytes"
+	_ "embed"
 	"fmt"
 	"io"
 	"strings"
 )
 
 // pageStyle is the style of a page. It prints in black on white.
-const pageStyle = `:root{color-scheme:light dark;--ink:#11161a;--quiet:#3c464d;--rule:#8a949b;--page:#fff;--shade:#eef1f3}
-@media screen and (prefers-color-scheme:dark){:root{--ink:#f2f4f5;--quiet:#c3cbd1;--rule:#6b757c;--page:#121619;--shade:#20272c}}
-*{box-sizing:border-box}
-body{font:16px/1.5 system-ui,sans-serif;color:var(--ink);background:var(--page);margin:0}
-main{max-width:66rem;margin:0 auto;padding:1.5rem 1rem 4rem}
-h1{font-size:1.7rem;line-height:1.2;margin:0 0 .5rem}
-h2{font-size:1.25rem;margin:2.5rem 0 .6rem;padding-bottom:.2rem;border-bottom:2px solid var(--ink)}
-h3{font-size:1.08rem;margin:1.8rem 0 .4rem}h4{font-size:1rem;margin:1.4rem 0 .3rem}
-p{margin:.5rem 0}.lead{font-size:1.1rem}.id{color:var(--quiet)}
-code{font:.85em/1.4 ui-monospace,monospace;overflow-wrap:anywhere}
-.scroll{overflow-x:auto;margin:.6rem 0 1rem}
-table{border-collapse:collapse;width:100%}caption{text-align:left;font-weight:600;padding:.2rem 0 .4rem}
-td,th{border:1px solid var(--rule);padding:.35rem .55rem;text-align:left;vertical-align:top}
-thead th{background:var(--shade)}tbody th{font-weight:600}
-.facts th{width:17rem}
-.r{text-align:right;font-variant-numeric:tabular-nums}.c{text-align:center}
-tr.mark>*{border-top:3px solid var(--ink);border-bottom:3px solid var(--ink)}
-.callout{border:3px solid var(--ink);padding:.4rem 1rem;margin:1rem 0}.callout p:first-child{font-weight:700}
-nav ul{list-style:none;padding:0;columns:2;column-gap:2rem}nav li li{margin-left:1.2rem}nav ul ul{columns:1}a{color:inherit}
-ol.steps{list-style:none;padding:0;margin:.5rem 0}
-ol.steps>li{display:grid;grid-template-columns:1.8rem 2.4rem 5rem 1fr;gap:.2rem .5rem;padding:.6rem .4rem;border-top:1px solid var(--rule);break-inside:avoid}
-ol.steps>li.marked{border:4px double var(--ink)}ol.steps>li.signed{border:2px dashed var(--ink)}
-ol.steps input{width:1.25rem;height:1.25rem;margin:.15rem 0 0}
-.number{font-weight:700;text-align:right}.clock{font-variant-numeric:tabular-nums;color:var(--quiet)}
-.what p{margin:.15rem 0}.what .title{font-weight:600}.what .flag{font-weight:800;letter-spacing:.04em}
-.what dl{display:grid;grid-template-columns:5.2rem 1fr;gap:.1rem .7rem;margin:.3rem 0 0;color:var(--quiet);font-size:.94rem}.what dd{margin:0}
-.sign{display:flex;gap:.6rem;align-items:baseline;margin:1rem 0 .4rem}.sign span{flex:1;border-bottom:1px solid var(--ink);min-width:8rem;height:1.6rem}
-figure{margin:1rem 0 1.5rem}figcaption{font-weight:600;margin-bottom:.4rem}figure .scroll svg{display:block;width:100%;min-width:42rem;height:auto}
-@media (max-width:40rem){nav ul{columns:1}ol.steps>li{grid-template-columns:1.8rem 2rem 1fr}ol.steps .what{grid-column:1/-1}}
-@media print{@page{size:A4;margin:16mm 14mm}body{font-size:10.5pt}main{max-width:none;padding:0}.scroll{overflow:visible}
-tr,figure,.callout,.sign{break-inside:avoid}h2,h3,h4,caption,figcaption{break-after:avoid}thead{display:table-header-group}.newpage{break-before:page}figure .scroll svg{min-width:0}}
-`
+//
+//go:embed page.css
+var pageStyle string
 
 // WriteHTML writes the document as one page that needs nothing outside itself:
 // light or dark as the reader asks for, printable, with headings, table headers

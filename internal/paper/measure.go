@@ -47,6 +47,7 @@ func (f face) ttf() []byte {
 		return gomono.TTF
 	case monoBold:
 		return gomonobold.TTF
+	case regular, faces:
 	}
 	return goregular.TTF
 }

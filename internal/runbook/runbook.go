@@ -270,6 +270,7 @@ func Render(w io.Writer, p *plan.Plan, f Format) error {
 		return nil
 	case Markdown, HTML, PDF:
 		return write(w, page.document(), f)
+	case Calendar, SVG:
 	}
 	return fmt.Errorf("runbook: no format %q; there are %s", f, listed(Formats()))
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -105,6 +106,7 @@ func readBack(t *testing.T, f Format, b []byte) string {
 			t.Fatal(err)
 		}
 		out = textOf(t, page.String())
+	case Text, Calendar, SVG:
 	}
 	return strings.Join(strings.Fields(out), " ")
 }
@@ -124,8 +126,7 @@ func textOf(t *testing.T, src string) string {
 		for c := n.FirstChild; c != nil; c = c.NextSibling {
 			walk(c)
 		}
-		switch n.DataAtom {
-		case atom.P, atom.Td, atom.Th, atom.Li, atom.Dt, atom.Dd, atom.Br, atom.H1, atom.H2, atom.H3, atom.Span:
+		if slices.Contains([]atom.Atom{atom.P, atom.Td, atom.Th, atom.Li, atom.Dt, atom.Dd, atom.Br, atom.H1, atom.H2, atom.H3, atom.Span}, n.DataAtom) {
 			b.WriteString(" ")
 		}
 	}
