@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
@@ -140,9 +141,9 @@ func Campaign(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, r
 		return out, err
 	}
 	out.Problem, out.Stage = *b.p, b.stage
-	lower, bound := 0, ""
+	lower, bound := b.laneBound()
 	for round := 0; ; round++ {
-		s, err := Solve(ctx, b.p, lim)
+		s, err := b.solve(ctx, out.Schedule, lim)
 		out.Problem = *b.p
 		if err != nil {
 			if errors.Is(err, ErrInfeasible) && b.unsure {
@@ -150,7 +151,7 @@ func Campaign(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, r
 			}
 			return out, err
 		}
-		if !b.unsure && s.LowerBound >= lower {
+		if !b.unsure && s.LowerBound > lower {
 			lower, bound = s.LowerBound, s.Bound
 		}
 		out.Schedule = s
@@ -164,14 +165,110 @@ func Campaign(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, r
 			return out, fmt.Errorf("%w: after %d attempts some window still fails the last check", ErrUndecided, round+1)
 		}
 	}
-	if b.unsure {
-		// The bound of a problem with rules that need not hold is none.
+	out.Cuts += b.tighten(ctx, &out.Schedule, lower, lim)
+	out.Problem = *b.p
+	// The bound of a problem with rules that need not hold is none.
+	if b.unsure || lower > out.Schedule.LowerBound {
 		out.Schedule.LowerBound, out.Schedule.Bound = lower, bound
 		out.Schedule.Proven = out.Schedule.Used <= lower
-		out.Schedule.OrderProven = false
+		out.Schedule.OrderProven = out.Schedule.OrderProven && !b.unsure
 	}
 	out.finish(b)
 	return out, nil
+}
+
+// solve solves the problem, or where a large one was solved before and has got
+// further rules, mends that schedule. A mended schedule has the bound of before.
+func (b *builder) solve(ctx context.Context, before Schedule, lim Limits) (Schedule, error) {
+	if len(before.Window) == 0 || len(b.tasks) <= 200 {
+		return Solve(ctx, b.p, lim)
+	}
+	r := compile(b.p)
+	W := len(b.p.Windows)
+	st := r.newState(W)
+	st.known = true // windows that the load was asked about as a whole, less some
+	var queue []int
+	for _, i := range r.order() {
+		if w := before.Window[i]; st.fits(i, w) {
+			st.put(i, w)
+		} else {
+			queue = append(queue, i)
+		}
+	}
+	st.known = false
+	rng := rand.New(rand.NewPCG(lim.Seed, 0x6d656e64))
+	weight := make([]int, r.n)
+	held := slices.Clone(st.win)
+	// Into the windows in use, and only then into others.
+	for _, more := range []bool{false, true} {
+		for w := range W {
+			st.open[w] = more || len(st.in[w]) > 0
+		}
+		spent, ok := st.repair(ctx.Done(), slices.Clone(queue), r.steps(lim, W)+5*int64(len(queue))+200, weight, rng)
+		before.Nodes += spent
+		if ok {
+			before.Window = slices.Clone(st.win)
+			before.Used = st.used
+			before.Proven = st.used <= before.LowerBound
+			before.OrderProven = false
+			before.RiskDays, before.Worst = r.objective(st.win)
+			return before, nil
+		}
+		st.load1(held)
+	}
+	return Solve(ctx, b.p, lim)
+}
+
+// tighten empties windows of a large campaign after it was mended, the emptiest
+// first, as long as that works and all windows still pass.
+func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limits) (cuts int) {
+	if len(b.tasks) <= 200 {
+		return 0
+	}
+	for fails := 0; s.Used > lower && fails < 4 && ctx.Err() == nil; {
+		r := compile(b.p)
+		W := len(b.p.Windows)
+		st := r.newState(W)
+		st.load1(s.Window)
+		var ws []int
+		for w := range W {
+			if len(st.in[w]) > 0 {
+				ws = append(ws, w)
+			}
+		}
+		slices.SortStableFunc(ws, func(a, b int) int { return cmp.Compare(st.load[a], st.load[b]) })
+		if fails >= len(ws) {
+			break
+		}
+		w := ws[fails]
+		queue := slices.Clone(st.in[w])
+		for _, i := range queue {
+			st.take(i)
+		}
+		for v := range W {
+			st.open[v] = len(st.in[v]) > 0
+		}
+		rng := rand.New(rand.NewPCG(lim.Seed, uint64(fails)))
+		spent, ok := st.repair(ctx.Done(), queue, min(2000, r.steps(lim, W))+10*int64(len(queue)), make([]int, r.n), rng)
+		s.Nodes += spent
+		if !ok {
+			fails++
+			continue
+		}
+		win := slices.Clone(st.win)
+		placed := b.placed
+		if n := b.settle(ctx, win, 0); n > 0 {
+			cuts += n
+			b.placed = placed
+			fails++
+			continue
+		}
+		s.Window, s.Used, s.OrderProven = win, st.used, false
+		s.Proven = s.Used <= s.LowerBound
+		s.RiskDays, s.Worst = r.objective(win)
+		fails = 0
+	}
+	return cuts
 }
 
 // finish lays the windows out.
@@ -181,7 +278,7 @@ func (out *Waves) finish(b *builder) {
 		n := &out.Nights[k]
 		n.Slots = b.windows[n.Window].slots
 		n.Tasks = b.placed[n.Window]
-		if lanes, counted := b.rules.hands(&b.windows[n.Window]); counted {
+		if lanes, counted := b.handsAt(n.Window); counted {
 			for _, l := range lanes {
 				n.Room += int64(l.to.Sub(l.from) / time.Minute)
 			}
@@ -197,6 +294,7 @@ type builder struct {
 	site    []string // of the tasks' devices
 	rules   Rules
 	windows []cluster
+	lanes   [][]lane // by window
 	stage   []int
 	warn    map[int][]string
 	placed  map[int][]Placed
@@ -404,7 +502,7 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		slotted := 0
 		for w := range cs {
 			c := &cs[w]
-			lanes, counted := rules.hands(c)
+			lanes, counted := b.handsAt(w)
 			long, held := false, false
 			for _, s := range c.slots {
 				if s.Site != "" && s.Site != k.site || length > s.End.Sub(s.Start) {
@@ -605,7 +703,7 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 			continue
 		}
 		if prev >= 0 {
-			says := fmt.Sprintf("stage %d (%d devices) before stage %d (%d devices)", prev, len(of[prev]), s, len(items))
+			says := fmt.Sprintf("%s before %s", stageOf(p, prev, last, of[prev]), stageOf(p, s, last, items))
 			if rules.Soak > 0 {
 				says += ", with " + span(rules.Soak) + " to soak"
 			}
@@ -648,6 +746,18 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 // windowAt is the window that the instant lies in, -1 for none.
 func (b *builder) windowAt(at time.Time) int {
 	return slices.IndexFunc(b.windows, func(c cluster) bool { return !at.Before(c.start) && at.Before(c.end) })
+}
+
+// stageOf names a stage in rules.
+func stageOf(p *Problem, stage, last int, items []int) string {
+	switch {
+	case stage == 0:
+		return "the canary " + p.names(items)
+	case stage == last:
+		return fmt.Sprintf("the other devices (%d)", len(items))
+	default:
+		return fmt.Sprintf("growth stage %d (%d devices)", stage, len(items))
+	}
 }
 
 func inStage(items, stage []int, s int) []int {

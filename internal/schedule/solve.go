@@ -431,6 +431,22 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 		if b.most() > 0 {
 			v, _ := packBound(works(mine(b.Members)), b.most())
 			raise(v, "the budget "+b.Name)
+			if b.PerWindow != nil {
+				limits := slices.Clone(b.PerWindow)
+				slices.SortFunc(limits, func(a, b int64) int { return cmpInt(b, a) })
+				var left int64
+				for _, x := range works(mine(b.Members)) {
+					left += x
+				}
+				n := 0
+				for ; n < len(limits) && left > 0; n++ {
+					left -= limits[n]
+				}
+				if left > 0 {
+					n++
+				}
+				raise(n, "the budget "+b.Name)
+			}
 		}
 	}
 	if len(items) > 12000 {
@@ -519,6 +535,11 @@ func (e *exact) prepare() {
 		for k, q := range e.p.Permits {
 			if slices.Contains(q.Windows, w) {
 				key += fmt.Sprint(",", k)
+			}
+		}
+		for _, b := range e.p.Budgets {
+			if b.PerWindow != nil {
+				key += fmt.Sprint("b", b.PerWindow[w])
 			}
 		}
 		if e.ordered {

@@ -49,6 +49,21 @@ func (rules *Rules) hands(c *cluster) (out []lane, counted bool) {
 	return out, true
 }
 
+// handsAt is hands of a window, computed once.
+func (b *builder) handsAt(w int) ([]lane, bool) {
+	if b.lanes == nil {
+		b.lanes = make([][]lane, len(b.windows))
+	}
+	if b.lanes[w] == nil {
+		l, counted := b.rules.hands(&b.windows[w])
+		if !counted {
+			return nil, false
+		}
+		b.lanes[w] = append([]lane{}, l...)
+	}
+	return b.lanes[w], true
+}
+
 // spells are the times inside the window in which the engineer is there, joined
 // where they touch.
 func (e *Engineer) spells(c *cluster) [][2]time.Time {
@@ -85,7 +100,7 @@ func (e *Engineer) spells(c *cluster) [][2]time.Time {
 // that it did place.
 func (b *builder) layout(w int, items []int) (out []Placed, ok, sure bool, room int64) {
 	c := &b.windows[w]
-	lanes, counted := b.rules.hands(c)
+	lanes, counted := b.handsAt(w)
 	if !counted {
 		for _, i := range items {
 			s, fits := b.slot(c, i)
@@ -413,8 +428,45 @@ func (b *builder) staff() {
 		case len(t.names) == 0:
 			g.Says = fmt.Sprintf("no engineer works on %s", b.p.names(g.Members))
 		default:
-			g.Says = fmt.Sprintf("%s: %d at a time and no longer than they are there, for %s", strings.Join(t.names, ", "), hands, b.p.names(g.Members))
+			there := 0
+			for _, m := range g.PerWindow {
+				if m > 0 {
+					there++
+				}
+			}
+			g.Says = fmt.Sprintf("%s: %d at a time and no longer than the window, there in %d of %d windows, for %s", strings.Join(t.names, ", "), hands, there, len(b.windows), b.p.names(g.Members))
 		}
 		b.p.Budgets = append(b.p.Budgets, g)
 	}
+}
+
+// laneBound is a number of windows below which the people cannot do the work: a
+// pair of hands does whole tasks one after the other, so that hands are bins, and
+// a window has no more of them than the one with the most. Stages share no
+// window.
+func (b *builder) laneBound() (int, string) {
+	most, longest := 0, int64(0)
+	for w := range b.windows {
+		lanes, counted := b.handsAt(w)
+		if !counted {
+			return 0, ""
+		}
+		most = max(most, len(lanes))
+		for _, l := range lanes {
+			longest = max(longest, int64(l.to.Sub(l.from)/time.Minute))
+		}
+	}
+	if most == 0 || longest == 0 {
+		return 0, ""
+	}
+	of := map[int][]int64{}
+	for i, s := range b.stage {
+		of[s] = append(of[s], b.tasks[i].Minutes)
+	}
+	sum := 0
+	for _, works := range of {
+		bins, _ := packBound(works, longest)
+		sum += max(1, (bins+most-1)/most)
+	}
+	return sum, fmt.Sprintf("whole tasks in %d pairs of hands, stage by stage", most)
 }
