@@ -194,6 +194,7 @@ func (c *Conductor) follow(st *conduct.State) {
 	}
 	c.session.mu.Lock()
 	c.session.watch.ExpectPrimary(primary)
+	c.session.watch.Excuse(c.Clock.Now(), st.TakenDown())
 	c.session.mu.Unlock()
 }
 

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"towpath/internal/evidence"
@@ -109,5 +110,13 @@ func (a *App) forecastGiven(c *state.Capture, platform string, h release.Hop, pr
 		return survival.Forecast{}
 	}
 	law, _ := a.law(platform, h)
-	return survival.PredictPrepared(c, law, survival.Options{}, changesOf(prepared))
+	f := survival.PredictPrepared(c, law, survival.Options{}, changesOf(prepared))
+	for _, p := range prepared {
+		for i := range f.Adjacencies {
+			if x := &f.Adjacencies[i]; slices.Contains(p.Saves, x.Name()) {
+				x.Why += "; so prepared: " + p.Apply
+			}
+		}
+	}
+	return f
 }

@@ -29,6 +29,9 @@ type Watch struct {
 	granted  time.Duration     // loss that a person chose to go on with
 	breaches []Breach          // and other breaches
 
+	// excused are adjacencies that are down because the run took them down.
+	excused map[string]bool
+
 	// While we change settings ourselves, the configuration changes once.
 	adjusting bool
 	spent     map[string]bool   // configuration keys that told of that change
@@ -96,6 +99,21 @@ func (w *Watch) isGranted(g plan.Guard, object, value string) bool {
 // ended forgets a grant: what it was given for is over.
 func (w *Watch) ended(g plan.Guard, object string) {
 	w.breaches = slices.DeleteFunc(w.breaches, func(b Breach) bool { return b.Guard == g && b.Object == object })
+}
+
+// Excuse names the adjacencies, as reports name them, that the run itself has
+// taken down for the hand-over. One that is no longer among them, and is still
+// down, has been down since the instant now.
+func (w *Watch) Excuse(now time.Time, objects []string) {
+	for k := range w.excused {
+		if _, down := w.down[k]; down && !slices.Contains(objects, k) {
+			w.down[k] = now
+		}
+	}
+	w.excused = map[string]bool{}
+	for _, k := range objects {
+		w.excused[k] = true
+	}
 }
 
 // ExpectPrimary says which controller card must have the PRIMARY role from now
@@ -240,7 +258,7 @@ func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 	case plan.GuardAdjacency:
 		var lost []string
 		for k, since := range w.down {
-			if d := now.Sub(since); d > w.pol.Conduct.AdjacencyGrace && !w.isGranted(g, k, "") {
+			if d := now.Sub(since); d > w.pol.Conduct.AdjacencyGrace && !w.excused[k] && !w.isGranted(g, k, "") {
 				lost = append(lost, fmt.Sprintf("%s (down for %v)", k, d.Round(time.Second)))
 			}
 		}

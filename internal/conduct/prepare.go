@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"towpath/internal/fleet"
 	"towpath/internal/plan"
@@ -111,4 +112,26 @@ func nameOf(on, own fleet.DeviceID) fleet.DeviceID {
 		return own
 	}
 	return on
+}
+
+// TakenDown names the adjacencies that are down because the run has suspended
+// them, as the device's reports name them: protocol and neighbour.
+func (s *State) TakenDown() []string {
+	var out []string
+	for _, h := range s.Prepared {
+		if h.Wanted.Protocol != state.BFD || h.Wanted.Parameter != state.ParamEnabled || h.Wanted.Value != "false" || h.On != "" {
+			continue
+		}
+		for _, p := range s.Plan.Hops[s.Hop].Prepare {
+			if !slices.ContainsFunc(p.Ends, func(e plan.End) bool { return e.On == "" && slices.Contains(e.Settings, h.Wanted) }) {
+				continue
+			}
+			for _, name := range p.Saves {
+				if words := strings.Fields(name); len(words) > 1 && words[0] == state.BFD {
+					out = append(out, words[0]+" "+words[1])
+				}
+			}
+		}
+	}
+	return out
 }

@@ -223,3 +223,43 @@ func TestGoOnWithABreachThatLasts(t *testing.T) {
 		}
 	}
 }
+
+// A session that the run has suspended breaks no guard, and one that does not
+// come back afterwards does.
+func TestSuspendedSessionIsNoBreach(t *testing.T) {
+	pol := policy.Default()
+	now := time.Date(2031, 3, 4, 1, 0, 0, 0, time.UTC)
+	grace := pol.Conduct.AdjacencyGrace
+	off := state.Setting{Protocol: state.BFD, Interface: "lag-1", Parameter: state.ParamEnabled, Value: "false"}
+	s := withPrepared()
+	s.Plan.Hops[0].Prepare = []plan.Preparation{{Kind: "suspend", Saves: []string{"bfd 192.0.2.1 on lag-1"}, Ends: []plan.End{{Settings: []state.Setting{off}}}}}
+	if got := s.TakenDown(); len(got) != 0 {
+		t.Fatalf("taken down before anything was: %v", got)
+	}
+	s.Prepared = []plan.Held{{Found: off.Key(), Wanted: off}}
+	if got := s.TakenDown(); len(got) != 1 || got[0] != "bfd 192.0.2.1" {
+		t.Fatalf("taken down: %v", got)
+	}
+	w := NewWatch(pol)
+	broken := func(at time.Time) bool { return w.Broken(at, []plan.Guard{plan.GuardAdjacency}, Live{}) != nil }
+	w.Excuse(now, s.TakenDown())
+	w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bfd 192.0.2.1", Now: "down"})
+	w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "up"})
+	back := now.Add(40 * time.Minute)
+	if broken(back) {
+		t.Error("the suspended session breaks the guard")
+	}
+	w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "down"})
+	if !broken(back) {
+		t.Error("another adjacency was excused with it")
+	}
+	w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "up"})
+	s.Prepared = nil
+	w.Excuse(back, s.TakenDown())
+	if broken(back.Add(grace)) {
+		t.Error("it is not given the time to come back")
+	}
+	if !broken(back.Add(grace + time.Second)) {
+		t.Error("one that does not come back breaks no guard")
+	}
+}
