@@ -52,6 +52,7 @@ type wiring struct {
 func drivers() map[string]func(context.Context, fleet.Device, wiring) (device.Device, error) {
 	return map[string]func(context.Context, fleet.Device, wiring) (device.Device, error){
 		"command-line": dialCommandLine,
+		"netconf":      dialNETCONF,
 		"openconfig":   dialOpenConfig,
 		"snmp":         dialSNMP,
 	}

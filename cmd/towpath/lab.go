@@ -56,9 +56,9 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 		return nil, fmt.Errorf("--fast is %v, want at least 1", spec.Fast)
 	}
 	switch spec.Over {
-	case "", "gnmi", "ssh":
+	case "", "gnmi", "netconf", "ssh":
 	default:
-		return nil, fmt.Errorf("--over is %q, want gnmi or ssh", spec.Over)
+		return nil, fmt.Errorf("--over is %q, want gnmi, netconf or ssh", spec.Over)
 	}
 	l := &runningLab{spec: spec, dir: spec.Dir}
 	defer func() {
@@ -100,6 +100,7 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 	for i := range cfg.Devices {
 		cfg.Devices[i].PerController = spec.PerCard
 		cfg.Devices[i].ShellListen = "127.0.0.1:0"
+		cfg.Devices[i].NETCONF.Serve = true
 	}
 	if l.lab, err = lab.Start(cfg); err != nil {
 		return nil, err
@@ -213,6 +214,8 @@ func (l *runningLab) writeWorkspace() error {
 	var hosts strings.Builder
 	for _, c := range l.lab.Devices() {
 		hosts.WriteString(c.ShellKnownHosts())
+		_, line := c.NETCONFAddress()
+		hosts.Write(line)
 	}
 	files := map[string][]byte{"known_hosts": []byte(hosts.String()), "tls/authority.pem": pki.Authority, "tls/operator.pem": pki.ClientCert, "tls/operator-key.pem": pki.ClientKey}
 	images := map[string]*lab.Package{}
@@ -290,6 +293,10 @@ func (l *runningLab) fleet() *fleet.Fleet {
 
 // access is how a device of the lab is reached.
 func (l *runningLab) access(c *lab.Chassis) fleet.Access {
+	if l.spec.Over == "netconf" {
+		address, _ := c.NETCONFAddress()
+		return fleet.Access{Driver: "netconf", Address: address, User: lab.SSHUser, Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}
+	}
 	if l.spec.Over == "ssh" {
 		return fleet.Access{Driver: "command-line", Adapter: lab.ScenarioPlatform, Address: c.ShellAddress(), User: lab.ShellUser,
 			Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}

@@ -175,7 +175,7 @@ type LabSpec struct {
 	// it.
 	OurTime bool
 	// Over is the driver that its workspace reaches the devices by: empty is
-	// gNMI and gNOI, "ssh" the command line.
+	// gNMI and gNOI, "netconf" NETCONF, "ssh" the command line.
 	Over  string
 	Brisk bool // measure test traffic for a second only before and after; for tests
 }

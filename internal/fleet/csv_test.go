@@ -62,7 +62,7 @@ func TestImportCSVRefuses(t *testing.T) {
 		"id,platform\nmere-agg-1,b\n":            `devices.csv:2:1: id: "mere-agg-1" is in the fleet already`,
 		"id,platform\na,b\na,b\n":                `devices.csv:3:1: id: "a" is in line 2 already`,
 		"id,platform,address\na,b,c\n":           `devices.csv:2:5: address: "c"; want host:port, such as mere-agg-1.ostermoor.example:9339 or [2001:db8::7]:9339`,
-		"id,platform,driver\na,b,opencofig\n":    "devices.csv:2:5: driver: \"opencofig\"; want one of command-line, openconfig, snmp; did you mean \"openconfig\"?",
+		"id,platform,driver\na,b,opencofig\n":    "devices.csv:2:5: driver: \"opencofig\"; want one of command-line, netconf, openconfig, snmp; did you mean \"openconfig\"?",
 		"id,platform,driver\na,b,openconfig\n":   `devices.csv:2:5: driver: a driver without an address; want host:port, such as mere-agg-1.ostermoor.example:9339 or [2001:db8::7]:9339`,
 		"id,platform,features\na,b,x; ;y\n":      `devices.csv:2:5: features: empty text; want text`,
 		"id,platform,features\na,b,x;y;x\n":      `devices.csv:2:5: features: "x" a second time`,

@@ -23,7 +23,7 @@ func Kinds() []string {
 func RiskKinds() []string { return []string{"conduit", "power-feed", "site", "hardware", "other"} }
 
 // Drivers are the drivers that a file may name.
-func Drivers() []string { return []string{"command-line", "openconfig", "snmp"} }
+func Drivers() []string { return []string{"command-line", "netconf", "openconfig", "snmp"} }
 
 var envName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
 
@@ -114,7 +114,7 @@ func Shape() *document.Shape {
 			"LogicalSystem.name":   {Doc: "Name, unique on the device."},
 			"LogicalSystem.serves": {Doc: "Who depends on it, in the operator's words.", Unique: true},
 
-			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI; command-line is SSH with an adapter; snmp only reads.", Words: Drivers()},
+			"Access.driver":          {Doc: "The protocol family: openconfig is gNMI with gNOI; netconf is NETCONF over SSH; command-line is SSH with an adapter; snmp only reads.", Words: Drivers()},
 			"Access.address":         {Doc: "Where the management service listens.", Form: document.HostPort},
 			"Access.server-name":     {Doc: "Name that the device's certificate must carry, where it is not the id.", Form: document.Host},
 			"Access.authority":       {Doc: "Reference to the PEM of the certificate authority.", Form: secret, Secret: true},
