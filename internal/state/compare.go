@@ -645,6 +645,7 @@ func (c *comparer) adjacency(b, a *Adjacency) {
 	}
 	fact(c, object, "role", b.Role, a.Role, rFactLost, asIs, changed[string](rAdjacencyRole))
 	fact(c, object, "peer", b.Peer, a.Peer, rFactLost, asIs, changed[string](rPartner))
+	fact(c, object, "port of the peer", b.PeerPort, a.PeerPort, rFactLost, asIs, changed[string](rPartner))
 	fact(c, object, "priority", b.Priority, a.Priority, rFactLost, strconv.Itoa, changed[int](rAdjacencyRole))
 	fact(c, object, "prefixes", b.Prefixes, a.Prefixes, rFactLost, number, count(c.tol.PrefixPercent, rCountTolerated, rPrefixes, rPrefixes))
 	fact(c, object, "implementation", b.Implement, a.Implement, rFactLost, asIs, changed[string](rTimers))

@@ -194,7 +194,7 @@ func adjacencies(now time.Time) []state.Adjacency {
 			Timers: timers(5*time.Second, 15*time.Second), Restart: restart(120 * time.Second)}, // RFC 5036 §3.5.2
 		{Protocol: state.PIM, Instance: "default", Interface: "port-3/0/1", Neighbour: "10.255.0.3", State: state.Some("UP"),
 			Timers: timers(30*time.Second, 105*time.Second)}, // RFC 7761 §4.11
-		{Protocol: state.LLDP, Interface: "port-1/0/1", Neighbour: "02:00:5e:00:00:02", Peer: state.Some(Partner), State: state.Some("UP"),
+		{Protocol: state.LLDP, Interface: "port-1/0/1", Neighbour: "02:00:5e:00:00:02", Peer: state.Some(Partner), PeerPort: state.Some("port-1/0/1"), State: state.Some("UP"),
 			Timers: timers(30*time.Second, 121*time.Second)}, // IEEE 802.1AB-2016 §9.2.5.22
 	}
 	for i := range out {
