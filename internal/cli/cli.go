@@ -116,7 +116,7 @@ paused for a person.`,
 	root.PersistentFlags().StringVarP(&e.workspace, "workspace", "w", ".", "folder with fleet.yaml, releases.yaml and policy.yaml")
 	root.PersistentFlags().StringVar(&e.state, "state", "", "folder that runs are kept in (default WORKSPACE/.towpath)")
 	root.AddCommand(e.schemaCmd(), e.fleetCmd(), e.hopsCmd(), e.checkCmd(), e.captureCmd(), e.compareCmd(), e.forecastCmd(), e.whatifCmd(), e.estimateCmd(), e.hoursCmd(), e.wavesCmd(), e.runbookCmd(), e.briefCmd(),
-		e.conductCmd(), e.resumeCmd(), e.runsCmd(), e.evidenceCmd(), e.labCmd(), e.demoCmd())
+		e.conductCmd(), e.resumeCmd(), e.runsCmd(), e.evidenceCmd(), e.adapterCmd(), e.labCmd(), e.demoCmd())
 	if e.ProbeCommands != nil {
 		p := &cobra.Command{Use: "probe", Short: "measure traffic with test packets (STAMP, RFC 8762)"}
 		p.AddCommand(e.ProbeCommands()...)

@@ -28,7 +28,7 @@ func (e *env) wrap(prefix, s string) { (&view{out: e.out}).lines(prefix, s) }
 
 func (e *env) schemaCmd() *cobra.Command {
 	return &cobra.Command{
-		Use: "schema NAME", Short: "print the JSON Schema of a workspace file: fleet, releases, policy or campaign",
+		Use: "schema NAME", Short: "print the JSON Schema of a workspace file: fleet, releases, policy, campaign or adapter",
 		Example: "  towpath schema fleet > fleet.schema.json", Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			b, err := workspace.Schema(args[0])

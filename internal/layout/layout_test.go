@@ -64,6 +64,7 @@ var rooms = []room{
 		"internal/unit", "internal/document", "internal/fleet", "internal/release", "internal/policy", "internal/state", "internal/workspace",
 		"internal/readiness", "internal/survival", "internal/network", "internal/timing", "internal/schedule", "internal/plan",
 		"internal/paper", "internal/runbook", "internal/device", "internal/conduct", "internal/evidence", "internal/app",
+		"internal/device/adapter", "internal/device/dialogue", // adapters are files, tried on recorded output without a device
 	}, "the front door; adapters are handed in by cmd/towpath"},
 	{"internal/layout", nil, "this test"},
 	{"internal/peers", nil, "forecasts beside real daemons; tests only"},

@@ -12,7 +12,7 @@ import (
 var schemas embed.FS
 
 // SchemaNames are the documents that have a published schema.
-func SchemaNames() []string { return []string{"fleet", "releases", "policy", "campaign"} }
+func SchemaNames() []string { return []string{"fleet", "releases", "policy", "campaign", "adapter"} }
 
 // Schema returns the JSON Schema (draft 2020-12) of the named document, for
 // editors and other checkers. It can say less than [Load]: not what one value

@@ -20,6 +20,7 @@ import (
 	gen "github.com/invopop/jsonschema"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"towpath/internal/device/adapter"
 	"towpath/internal/document"
 	"towpath/internal/fleet"
 	"towpath/internal/policy"
@@ -41,6 +42,7 @@ func published() map[string]struct {
 		"fleet":    {fleet.Shape(), fleet.Fleet{}},
 		"releases": {release.Shape(), release.Catalogue{}},
 		"policy":   {policy.Shape(), policy.Default()},
+		"adapter":  {adapter.Shape(), adapter.Adapter{}},
 		"campaign": {policy.CampaignShape(), policy.DefaultCampaign()},
 	}
 }
@@ -348,7 +350,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	_, err := Schema("fleets")
-	if want := `no schema "fleets"; want one of fleet, releases, policy, campaign; did you mean "fleet"?`; err == nil || err.Error() != want {
+	if want := `no schema "fleets"; want one of fleet, releases, policy, campaign, adapter; did you mean "fleet"?`; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }
