@@ -346,6 +346,7 @@ func (s *session) refused(r *gosnmp.SnmpPacket) error {
 		return nil
 	case gosnmp.AuthorizationError, gosnmp.NoAccess:
 		return &device.Fault{Kind: device.Denied, Op: s.op, Text: "its access control refuses the question"}
+	default:
 	}
 	return &device.Fault{Kind: device.Refused, Op: s.op, Text: "it answers with the error status " + r.Error.String()}
 }

@@ -182,7 +182,10 @@ func (c *Client) Fault(ctx context.Context, op string, lostKind device.Kind, err
 	if errors.As(err, &already) {
 		return err
 	}
-	var refused *ssh.OpenChannelError
+	var (
+		refused *ssh.OpenChannelError
+		cut     *ssh.ExitMissingError // a command's end without its status
+	)
 	switch {
 	case ctx.Err() != nil:
 		return &device.Fault{Kind: lostKind, Op: op, Err: context.Cause(ctx)}
@@ -192,14 +195,29 @@ func (c *Client) Fault(ctx context.Context, op string, lostKind device.Kind, err
 			kind = device.Busy
 		}
 		return &device.Fault{Kind: kind, Op: op, Err: &Explained{fmt.Sprintf("%s opens no further session: %s", c.address, refused.Message), err}}
-	case lost(err) || c.ended():
+	case (lost(err) || errors.As(err, &cut)) && !c.Gone():
+		return &device.Fault{Kind: lostKind, Op: op, Err: &Explained{c.address + " ended the session, but not the connection", err}}
+	case c.ended():
 		why := c.Err()
 		if why == nil {
-			why = dropped(err)
+			why = errClosed
 		}
 		return &device.Fault{Kind: lostKind, Op: op, Err: why}
 	}
 	return &device.Fault{Kind: device.Refused, Op: op, Err: err}
+}
+
+// Gone says whether the connection has ended. The end of what ran over it and
+// its own come one after the other, so it waits a moment for the second.
+func (c *Client) Gone() bool {
+	t := time.NewTimer(time.Second)
+	defer t.Stop()
+	select {
+	case <-c.done:
+		return true
+	case <-t.C:
+		return false
+	}
 }
 
 func (c *Client) ended() bool {

@@ -97,7 +97,7 @@ func (s *sending) session(packet int) error {
 	}
 	s.client = nil
 	var none *ssh.OpenChannelError
-	if s.ctx.Err() != nil || errors.As(err, &none) || s.endedSoon() {
+	if s.ctx.Err() != nil || errors.As(err, &none) || s.ssh.Gone() {
 		return s.ssh.Fault(s.ctx, op, lostKind, err)
 	}
 	return &device.Fault{Kind: device.Unable, Op: op, Text: "the device offers no SFTP", Err: err}
@@ -540,19 +540,6 @@ func (s *sending) ended() bool {
 	}
 }
 
-// endedSoon says whether the connection is gone. The end of a session and that
-// of its connection come one after the other; it waits a moment for the second.
-func (s *sending) endedSoon() bool {
-	t := time.NewTimer(time.Second)
-	defer t.Stop()
-	select {
-	case <-s.ssh.Done():
-		return true
-	case <-t.C:
-		return false
-	}
-}
-
 // The codes of later versions that some servers send all the same.
 // Source: draft-ietf-secsh-filexfer-13 §9.1.
 const (
@@ -585,7 +572,7 @@ func (s *sending) fault(what string, err error) error {
 			kind = device.NoSpace
 		}
 		return &device.Fault{Kind: kind, Op: op, Text: "the device failed to " + what, Err: err}
-	case errors.Is(err, sftp.ErrSSHFxConnectionLost) && !s.endedSoon():
+	case errors.Is(err, sftp.ErrSSHFxConnectionLost) && !s.ssh.Gone():
 		return &device.Fault{Kind: lostKind, Op: op, Text: "the device ended the SFTP session while it was to " + what, Err: err}
 	}
 	return s.ssh.Fault(s.ctx, op, lostKind, err)
@@ -731,7 +718,7 @@ func (s *sending) tidy(err error) error {
 	}
 	part := s.f.part()
 	keep := s.o.Keep && !s.wrong && s.f.SHA256 != "" && s.good > 0
-	if s.ended() || s.ctx.Err() == nil && device.KindOf(err) == lostKind && s.endedSoon() {
+	if s.ended() || s.ctx.Err() == nil && device.KindOf(err) == lostKind && s.ssh.Gone() {
 		return s.tidyElsewhere(err, keep)
 	}
 	var tidied error

@@ -85,7 +85,6 @@ func Start(dir string, o Options) (*Server, error) {
 		}
 		return name
 	}
-	keys := write("authorized_keys", string(ssh.MarshalAuthorizedKey(s.Signer.PublicKey())), 0o600)
 	var config []string
 	config = append(config, o.Lines...)
 	if o.HostFiles == nil {
@@ -107,7 +106,10 @@ func Start(dir string, o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	config = append(config, "ListenAddress "+host, "Port "+port, "AuthorizedKeysFile "+keys, "StrictModes no", "PidFile none",
+	config = append(config, "ListenAddress "+host, "Port "+port, "StrictModes no", "PidFile none",
+		// Not from a file: other accounts than root may not enter dir.
+		"AuthorizedKeysFile none", "AuthorizedKeysCommandUser root",
+		"AuthorizedKeysCommand /bin/echo "+strings.TrimSpace(string(ssh.MarshalAuthorizedKey(s.Signer.PublicKey()))),
 		"PermitRootLogin yes", "PasswordAuthentication no", "KbdInteractiveAuthentication no",
 		"UseDNS no", "PrintMotd no", "PrintLastLog no", "AcceptEnv NONE", "LogLevel VERBOSE")
 	if !strings.Contains(strings.Join(o.Lines, "\n"), "Subsystem") { // which may be given once only

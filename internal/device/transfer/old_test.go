@@ -1,0 +1,172 @@
+package transfer
+
+import (
+	"crypto/ed25519"
+	"crypto/rand"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"testing"
+
+	"github.com/pkg/sftp"
+	"golang.org/x/crypto/ssh"
+
+	"towpath/internal/device/sshlink"
+)
+
+// old is a device whose SFTP takes no messages above a limit; it ends the
+// session then, or answers that it failed.
+type old struct {
+	limit    uint32
+	polite   bool
+	sessions atomic.Int32
+}
+
+func (o *old) serve(t *testing.T) *sshlink.Client {
+	t.Helper()
+	_, key, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	host, err := ssh.NewSignerFromKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg := &ssh.ServerConfig{NoClientAuth: true}
+	cfg.AddHostKey(host)
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { ln.Close() })
+	go func() {
+		conn, err := ln.Accept()
+		if err != nil {
+			return
+		}
+		_, chans, reqs, err := ssh.NewServerConn(conn, cfg)
+		if err != nil {
+			return
+		}
+		go ssh.DiscardRequests(reqs)
+		for nc := range chans {
+			ch, rs, err := nc.Accept()
+			if err != nil {
+				return
+			}
+			o.sessions.Add(1)
+			go func() {
+				for r := range rs {
+					r.Reply(r.Type == "subsystem", nil)
+				}
+			}()
+			go func() {
+				defer ch.Close()
+				s, err := sftp.NewServer(&strict{Channel: ch, o: o})
+				if err == nil {
+					s.Serve()
+				}
+			}()
+		}
+	}()
+	c, err := sshlink.Dial(t.Context(), sshlink.Config{Address: ln.Addr().String(), User: "tow", InsecureReason: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	return c
+}
+
+// strict reads messages one by one and refuses long ones.
+type strict struct {
+	ssh.Channel
+	o    *old
+	rest []byte // of the message that is being handed on
+}
+
+var errTooLong = errors.New("message too long")
+
+func (s *strict) Read(b []byte) (int, error) {
+	for len(s.rest) == 0 {
+		head := make([]byte, 4)
+		if _, err := io.ReadFull(s.Channel, head); err != nil {
+			return 0, err
+		}
+		n := binary.BigEndian.Uint32(head)
+		body := make([]byte, n)
+		if _, err := io.ReadFull(s.Channel, body); err != nil {
+			return 0, err
+		}
+		if n <= s.o.limit && !taken(body) {
+			s.rest = append(head, body...)
+			break
+		}
+		if n > s.o.limit && !s.o.polite {
+			return 0, errTooLong
+		}
+		// SSH_FXP_STATUS with SSH_FX_FAILURE and no text.
+		// Source: draft-ietf-secsh-filexfer-02 §7.
+		status := append([]byte{0, 0, 0, 17, 101}, body[1:5]...)
+		status = append(status, 0, 0, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0)
+		if _, err := s.Write(status); err != nil {
+			return 0, err
+		}
+	}
+	n := copy(b, s.rest)
+	s.rest = s.rest[n:]
+	return n, nil
+}
+
+// taken says whether a message renames to a name that is taken, which the plain
+// renaming must refuse and the library's server does not.
+// Source: draft-ietf-secsh-filexfer-02 §6.5, SSH_FXP_RENAME.
+func taken(body []byte) bool {
+	if len(body) < 9 || body[0] != 18 {
+		return false
+	}
+	from := binary.BigEndian.Uint32(body[5:])
+	to := body[9+from+4:]
+	_, err := os.Lstat(string(to))
+	return err == nil
+}
+
+func TestSFTPOfOldDevices(t *testing.T) {
+	if err := sftp.SetSFTPExtensions(); err != nil { // none at all
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := sftp.SetSFTPExtensions("hardlink@openssh.com", "posix-rename@openssh.com", "statvfs@openssh.com"); err != nil {
+			t.Error(err)
+		}
+	})
+	b := content(3<<20+7, 11)
+	for _, polite := range []bool{false, true} {
+		t.Run(fmt.Sprintf("polite %v", polite), func(t *testing.T) {
+			// Source: draft-ietf-secsh-filexfer-02 §3, every server takes 34000.
+			o := &old{limit: 34000, polite: polite}
+			c := o.serve(t)
+			dir := t.TempDir()
+			f := fileOf(filepath.Join(dir, "image"), b)
+			if err := os.WriteFile(f.Path, []byte("old"), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			r, err := SFTP(t.Context(), c, f, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r.Packet != smallPacket || r.Atomic || r.Synced || r.FarSHA256 != f.SHA256 || r.Sent != f.Size {
+				t.Errorf("%+v", r)
+			}
+			if n := o.sessions.Load(); n != 2 {
+				t.Errorf("%d sessions, want the one that failed and another", n)
+			}
+			holds(t, f.Path, b)
+			only(t, dir, "image")
+		})
+	}
+}
