@@ -50,7 +50,7 @@ func TestSSHFromTheFleetFile(t *testing.T) {
 	put("device.pem", key(0))
 	put("hop.pem", key(1))
 	put("empty", []byte("\n"))
-	r := wiring{secretsOf(dir), time.Now}
+	r := wiring{secrets: secretsOf(dir), now: time.Now}
 	d := fleet.Device{ID: "mere-agg-1", Access: fleet.Access{Address: servers[0].Address, User: "root", Key: "file:device.pem", KnownHosts: "file:known_hosts",
 		Jump: []fleet.JumpHost{{Address: servers[1].Address, User: "root", Key: "file:hop.pem"}}}}
 	cfg, err := sshConfig(d, r)
