@@ -170,7 +170,7 @@ func (b *briefing) decision(digest string) {
 		pairs = append(pairs, paper.Pair{Label: "Revises, SHA-256", Text: paper.Mono(c.Revises)})
 	}
 	b.add(paper.Facts(pairs...))
-	b.say("Whoever approves, approves the campaign with the digest %s… on each page and no other. Each night still has hold points at which a named person consents or refuses.", digest[:16])
+	b.say("Whoever approves, approves the campaign with the digest %s… and no other. Each night still has hold points at which a named person consents or refuses.", digest[:16])
 	b.add(paper.Sign{Lines: []string{"Approved by", "Date and time", "On condition that"}})
 	if len(c.Warnings) > 0 {
 		l := paper.List{}
@@ -186,10 +186,10 @@ func (b *briefing) sizes() string {
 	c := b.c
 	s := fmt.Sprintf("%d planned", len(c.Devices))
 	if n := len(c.There); n > 0 {
-		s += fmt.Sprintf(", %d run the target already", n)
+		s += fmt.Sprintf(", %d at the target already", n)
 	}
 	if n := len(c.Left); n > 0 {
-		s += fmt.Sprintf(", %d have no night", n)
+		s += fmt.Sprintf(", %d without a night", n)
 	}
 	return s
 }

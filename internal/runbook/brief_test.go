@@ -2,6 +2,7 @@ package runbook
 
 import (
 	"bytes"
+	"encoding/json"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -487,5 +488,36 @@ func TestCalendarReadByOthers(t *testing.T) {
 	}
 	if reflect.DeepEqual(b.Bytes(), changed.Bytes()) {
 		t.Error("two plans give one file")
+	}
+}
+
+// TestBriefIsTheSameEverywhere: the zone of whoever reads the campaign's file
+// leaves no trace in the document.
+func TestBriefIsTheSameEverywhere(t *testing.T) {
+	src, err := json.Marshal(sample(30))
+	if err != nil {
+		t.Fatal(err)
+	}
+	local := time.Local
+	t.Cleanup(func() { time.Local = local })
+	var want map[Format][]byte
+	for _, name := range []string{"UTC", "Europe/Oslo", "America/St_Johns"} {
+		zone, err := time.LoadLocation(name)
+		if err != nil {
+			t.Skipf("the time zone database is not there: %v", err)
+		}
+		time.Local = zone
+		c := &plan.Campaign{}
+		if err := json.Unmarshal(src, c); err != nil {
+			t.Fatal(err)
+		}
+		got := map[Format][]byte{}
+		for _, f := range BriefFormats() {
+			got[f] = briefIn(t, c, f)
+			if want != nil && !bytes.Equal(got[f], want[f]) {
+				t.Errorf("%s: read in %s it is another document", f, name)
+			}
+		}
+		want = got
 	}
 }

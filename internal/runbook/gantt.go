@@ -384,6 +384,14 @@ func freezeName(f plan.Period) string {
 	return name
 }
 
+// fixed is the zone with the offset that t is written with. An instant read from
+// a file may come in the reader's own zone, whose clock changes: a picture must
+// not hang on whose that is.
+func fixed(t time.Time) *time.Location {
+	_, offset := t.Zone()
+	return time.FixedZone("", offset)
+}
+
 // dayAxis writes the days below a plot and returns the height below them.
 func dayAxis(d *paper.Drawing, s scale, y float64) float64 {
 	perDay := (s.x1 - s.x0) / (s.to.Sub(s.from).Hours() / 24)
@@ -393,7 +401,9 @@ func dayAxis(d *paper.Drawing, s scale, y float64) float64 {
 			break
 		}
 	}
-	at := time.Date(s.from.Year(), s.from.Month(), s.from.Day(), 0, 0, 0, 0, s.from.Location()).AddDate(0, 0, 1)
+	zone := fixed(s.from)
+	from := s.from.In(zone)
+	at := time.Date(from.Year(), from.Month(), from.Day(), 0, 0, 0, 0, zone).AddDate(0, 0, 1)
 	if step >= 7 { // weeks begin on Mondays
 		for at.Weekday() != time.Monday {
 			at = at.AddDate(0, 0, 1)
@@ -645,10 +655,9 @@ func hourAxis(d *paper.Drawing, s scale, y, bottom float64) float64 {
 		}
 	}
 	// Ticks stand at whole steps of the wall clock at the window's start.
-	midnight := time.Date(s.from.Year(), s.from.Month(), s.from.Day(), 0, 0, 0, 0, s.from.Location())
-	at := midnight
-	_, off := s.from.Zone()
-	zone := time.FixedZone("", off)
+	zone := fixed(s.from)
+	from := s.from.In(zone)
+	at := time.Date(from.Year(), from.Month(), from.Day(), 0, 0, 0, 0, zone)
 	for ; !at.After(s.to); at = at.Add(step) {
 		if at.Before(s.from) {
 			continue
