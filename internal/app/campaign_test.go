@@ -252,7 +252,8 @@ func brokenCampaign(ws *workspace.Workspace, w CampaignWant, c *plan.Campaign) [
 		out = append(out, brokenLoad(ws, n, outNow)...)
 	}
 	for _, d := range ws.Fleet.Devices {
-		if places[d.ID] != 1 {
+		aimed := slices.ContainsFunc(c.Targets, func(t plan.Target) bool { return t.Platform == d.Platform })
+		if aimed && places[d.ID] != 1 || !aimed && places[d.ID] != 0 {
 			say("%s is in %d places", d.ID, places[d.ID])
 		}
 	}
@@ -316,6 +317,9 @@ func brokenLoad(ws *workspace.Workspace, n plan.Night, outNow map[fleet.DeviceID
 			return []string{err.Error()}
 		}
 		worst = max(worst, f.FromScratch().Result().MaxUtilisation)
+	}
+	if len(ws.Campaign.AlsoFail) == 0 {
+		return out
 	}
 	if f := n.Load.WorstFailure; f == nil || math.Abs(worst-f.Utilisation) > 1e-9 || worst > ws.Campaign.Utilisation+1e-9 {
 		out = append(out, fmt.Sprintf("night %d carries %v after the worst failure, said is %+v", n.Number, worst, f))
