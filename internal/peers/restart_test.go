@@ -453,7 +453,7 @@ func TestRestartsOfRealDaemons(t *testing.T) {
 				}
 				room <- struct{}{}
 				defer func() { <-room }()
-				for range 4 { // void ones are tried again
+				for range 3 { // void ones are tried again
 					m, err := c.run(g, p)
 					if rows[i][k].m, rows[i][k].err = m, err; err != nil || m.stall == 0 {
 						break

@@ -68,7 +68,8 @@ func TestExactIntegralAgreesWithMonteCarlo(t *testing.T) {
 					law = Learn(law[0].Silence, []time.Duration{700 * time.Millisecond, 1100 * time.Millisecond})
 				}
 				check := func(what string, got, err, want float64, n int) {
-					sd := math.Sqrt(max(want*(1-want), 1/float64(n)) / float64(n))
+					// Of n acted out, had got been their probability.
+					sd := math.Sqrt(max(got*(1-got), 1/float64(n)) / float64(n))
 					mu.Lock()
 					defer mu.Unlock()
 					if got > 0.001 && got < 0.999 {
