@@ -227,3 +227,100 @@ func TestEstimatesAreExactWhereTheCountersDecide(t *testing.T) {
 		}
 	}
 }
+
+// Bands of several arcs are those of each; the span holds the load between them;
+// an estimation scaled says the same of demands that have grown alike.
+// Source: worked by hand: a demand that the counters decide has no error, and of
+// two that only their sum decides, one may be all of it.
+func TestBandsFollowFromWhatTheCountersLeaveOpen(t *testing.T) {
+	n, matrices := abilene(t)
+	s, c := counters(t, n, matrices[100])
+	e, err := s.Estimate(c, MaxEntropy)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, err := n.WithVolumes(e.Volumes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	drained, err := x.Intact().With(Change{Drains: []Drain{{"5", NoTransit}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	arcs := []int{0, 3, 7, 11}
+	for i, b := range e.Bands(drained, arcs) {
+		if one := e.Band(drained, arcs[i]); one != b || b < 0 {
+			t.Errorf("arc %d: got %v together and %v alone", arcs[i], b, one)
+		}
+	}
+	least, most := e.Span(drained)
+	if use := drained.Result().MaxUtilisation; !(least < use && use < most) {
+		t.Errorf("got %v to %v about %v", least, most, use)
+	}
+	grown := e.Scaled(2)
+	y, err := n.WithVolumes(grown.Volumes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	twice, err := y.Intact().With(Change{Drains: []Drain{{"5", NoTransit}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l, m := grown.Span(twice); math.Abs(l-2*least) > 1e-6*l || math.Abs(m-2*most) > 1e-6*m {
+		t.Errorf("got %v to %v, want twice %v to %v", l, m, least, most)
+	}
+
+	top := Topology{}
+	for _, l := range [][2]string{{"a", "b"}, {"b", "a"}, {"b", "c"}, {"c", "b"}, {"d", "b"}, {"b", "d"}, {"c", "e"}, {"e", "c"}} {
+		top.Arcs = append(top.Arcs, Arc{Link: min(l[0], l[1]) + max(l[0], l[1]), From: l[0], To: l[1], Metric: 1, Capacity: 10})
+	}
+	m, err := New(top, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(names map[string]float64) []float64 {
+		out := make([]float64, len(m.nodes))
+		for name, v := range names {
+			out[m.nodeIndex[name]] = v
+		}
+		return out
+	}
+	// a and d send 1 and 2; c and e receive 1 and 2: the sums alone are known.
+	c = Counters{Arcs: make([]float64, len(m.arcs)), In: at(map[string]float64{"a": 1, "d": 2}), Out: at(map[string]float64{"c": 1, "e": 2})}
+	for i := range c.Arcs {
+		c.Arcs[i] = math.NaN()
+	}
+	pairs := m.Candidates(c)
+	if len(pairs) != 4 || pairs[0].From != "a" {
+		t.Fatalf("got %+v, want the four pairs of a, d with c, e", pairs)
+	}
+	if m, err = New(top, pairs); err != nil {
+		t.Fatal(err)
+	}
+	if e, err = m.Intact().Estimate(c, MaxEntropy); err != nil {
+		t.Fatal(err)
+	}
+	// Nothing contradicts gravity here, so it has no spread to show; let it be 1.
+	e.Spread = 1
+	// The prior is 1/3, 2/3, 2/3, 4/3; what is open is one more of two and one less
+	// of the others, with the variance 1 / (9 + 9/4 + 9/4 + 9/16).
+	for i, b := range e.DemandBands() {
+		if want := []float64{1.6, 0.8, 0.8, 0.4}[i]; math.Abs(b-want) > 1e-3 {
+			t.Errorf("demand %v: got band %v, want %v", m.demands[i], b, want)
+		}
+	}
+	// With e away there is but one destination: both demands are decided.
+	c.Out = at(map[string]float64{"c": 3})
+	if m, err = New(top, m.Candidates(c)); err != nil {
+		t.Fatal(err)
+	}
+	if e, err = m.Intact().Estimate(c, MaxEntropy); err != nil {
+		t.Fatal(err)
+	}
+	e.Spread = 1
+	for i, b := range e.DemandBands() {
+		if b > 0.01 {
+			t.Errorf("demand %v: got band %v, want none", m.demands[i], b)
+		}
+	}
+}

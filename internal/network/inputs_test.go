@@ -244,6 +244,10 @@ func FuzzReaders(f *testing.F) {
 	f.Add(small)
 	f.Add("arc,link,src,dst,weight,capacity\n0,L0,a,b,1,10\n")
 	f.Add("src,dst,volume\na,b,1e3\nx,y,0\n")
+	f.Add("link,src,dst,weight,capacity\nL0,a,b,1,10Gbps\nL0,b,a,1,0.5Mbps\n")
+	f.Add("device,interface,in,out\na,p1,2,1Gbps\n")
+	f.Add("?SNDlib\nMETA ( granularity = 5min time = 20040301-0005 )\nDEMANDS ( d ( a b ) 1 2 UNLIMITED )\n")
+	f.Add(smallFleet)
 	f.Add(`<graphml><key id="d0" for="node" attr.name="label"/><graph edgedefault="directed"><node id="0"><data key="d0">x</data></node><node id="1"/><edge source="0" target="1"/></graph></graphml>`)
 	f.Fuzz(func(t *testing.T, src string) {
 		d := Defaults{Capacity: 1}
@@ -258,6 +262,21 @@ func FuzzReaders(f *testing.F) {
 				}
 				return Topology{}, err
 			},
+			"any": func(r io.Reader) (Topology, error) {
+				top, demands, _, err := ReadTopology("f", r, Reading{Rate: 1})
+				if _, failed := New(top, demands); err == nil && failed != nil {
+					t.Errorf("any format: accepted demands that cannot be built: %v", failed)
+				}
+				return top, err
+			},
+			"matrix": func(r io.Reader) (Topology, error) {
+				m, err := ReadSNDlibMatrix("f", r, square())
+				if _, failed := New(square(), m.Demands); err == nil && failed != nil {
+					t.Errorf("matrix: accepted what cannot be built: %v", failed)
+				}
+				return Topology{}, err
+			},
+			"ports":  func(r io.Reader) (Topology, error) { _, err := ReadPortRates("f", r, 1); return Topology{}, err },
 			"sndlib": func(r io.Reader) (Topology, error) { top, _, err := ReadSNDlib("f", r, d); return top, err },
 		} {
 			top, err := read(strings.NewReader(src))

@@ -4,10 +4,12 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"towpath/internal/document"
+	"towpath/internal/fleet"
 )
 
 const (
@@ -204,6 +206,66 @@ func TestOpenNetworksAreReadAndComputed(t *testing.T) {
 		}
 		if r := n.Intact().Result(); !(r.MaxUtilisation > 0) {
 			t.Errorf("%s: got %+v", name, r)
+		}
+	}
+}
+
+// Source: worked by hand on two devices joined by one link, with an attachment.
+func TestPortRatesAreLaidOnLinks(t *testing.T) {
+	src := smallFleet + "attachments:\n  - {name: pumps, gateway: vrrp, at: [{device: a, interface: p2}]}\n"
+	f, err := fleet.Read("f", []byte(src))
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := FromFleet(f, FleetOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	read := func(csv string, plain float64) ([]PortRate, error) {
+		return ReadPortRates("c.csv", strings.NewReader(csv), plain)
+	}
+	const rates = "device,interface,in,out\na,p1,2Gbps,1Gbps\nb,p1,1.2Gbps,2Gbps\na,p2,500Mbps,300Mbps\na,p9,500Mbps,1.7Gbps\nb,p9,2Gbps,1Gbps\n"
+	got, err := read(rates, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, notes, err := n.FleetCounters(f, got)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rate := func(arc string) float64 {
+		return c.Arcs[slices.IndexFunc(n.arcs, func(a Arc) bool { return a.ID == arc })]
+	}
+	if a, b := rate("L0>"), rate("L0<"); a != 1.1e9 || b != 2e9 {
+		t.Errorf("got %v and %v on the link, want the means 1.1e9 and 2e9", a, b)
+	}
+	if a, b := rate("pumps~a>"), rate("pumps~a<"); a != 5e8 || b != 3e8 {
+		t.Errorf("got %v and %v on the attachment, want 5e8 and 3e8", a, b)
+	}
+	in, out := c.In[n.nodeIndex["a"]], c.Out[n.nodeIndex["a"]]
+	if in != 5e8 || out != 1.7e9 || c.In[n.nodeIndex["pumps"]] != 5e8 {
+		t.Errorf("got %v in, %v out at a and %v in at the pumps", in, out, c.In[n.nodeIndex["pumps"]])
+	}
+	if len(notes) != 1 || !strings.Contains(notes[0], "link L0: one end sent 1e+09 bit/s, the other received 1.2e+09") {
+		t.Errorf("got notes %q", notes)
+	}
+	if _, _, err := n.FleetCounters(f, append(got, PortRate{Device: "zz"})); !errors.Is(err, ErrUnknown) {
+		t.Errorf("got %v", err)
+	}
+	if _, notes, err := n.FleetCounters(f, got[:1]); !errors.Is(err, ErrInvalid) || len(notes) != 2 || !strings.Contains(strings.Join(notes, " "), "no counters of the attachments pumps (p2 on a)") || !strings.Contains(strings.Join(notes, " "), "of the devices b") {
+		t.Errorf("got %v, %q", err, notes)
+	}
+	if plain, err := read("device,interface,in,out\na,p1,2,1\n", 1e6); err != nil || plain[0] != (PortRate{Device: "a", Interface: "p1", In: 2e6, Out: 1e6}) {
+		t.Errorf("got %+v (%v)", plain, err)
+	}
+	for csv, want := range map[string]string{
+		"device,interface,in,out\na,p1,2,1Gbps\n":                   `c.csv:2:6: in: "2" without a unit`,
+		"device,interface,in,out\na,p1,1bps,1bps\na,p1,1bps,1bps\n": `c.csv:3:3: interface: "p1" of a, which stands already`,
+		"device,interface,in\n":                                     `out: there is no such column`,
+		"device,interface,in,out\n,p1,1bps,1bps\n":                  `c.csv:2:1: device: nothing; want a name`,
+	} {
+		if _, err := read(csv, 0); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %s", err, want)
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -340,5 +341,51 @@ func TestBadValuesAreRefused(t *testing.T) {
 		if _, err := n.WhatIf(q); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %s", err, want)
 		}
+	}
+}
+
+// Source: worked by hand. A stub hangs on one link whatever is drained; the
+// square overloads only with x drained.
+func TestWhatIsSoWithNothingOutIsSaid(t *testing.T) {
+	top := square()
+	top.Arcs = append(top.Arcs, Arc{ID: "s>", Link: "stub", From: "s", To: "a", Metric: 1, Capacity: 10}, Arc{ID: "s<", Link: "stub", From: "a", To: "s", Metric: 1, Capacity: 10})
+	n, err := New(top, []Demand{{From: "a", To: "b", Volume: 8}, {From: "s", To: "a", Volume: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ask := func(c Change) *Answer {
+		a, err := n.WhatIf(Question{Change: c, AlsoFail: []Element{ElementLink}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	before := map[string]bool{}
+	a := ask(Change{})
+	if a.Verdict != Fails || a.Worsened {
+		t.Errorf("nothing out: got %v, worsened %v; want a verdict that fails and nothing worsened", a.Verdict, a.Worsened)
+	}
+	a = ask(Change{Drains: []Drain{{"x", NoTransit}}})
+	for _, f := range a.Failures {
+		if f.Verdict != Holds {
+			before[f.Element] = f.Before
+		}
+	}
+	if want := map[string]bool{"stub": true, "ay": false, "by": false}; !maps.Equal(before, want) || !a.Worsened {
+		t.Errorf("got %v, worsened %v; want %v", before, a.Worsened, want)
+	}
+	if want := "3 of 6 further failures would cut demand off, 1 of them with nothing out too"; !slices.Contains(a.Reasons, want) {
+		t.Errorf("got reasons %q, want %q", a.Reasons, want)
+	}
+	// A drain of the stub's own uplink device is to blame for what it cuts.
+	a = ask(Change{Links: []string{"stub"}})
+	if len(a.Lost) != 1 || a.Lost[0].Before || !a.Worsened {
+		t.Errorf("got %+v, worsened %v", a.Lost, a.Worsened)
+	}
+	// In time: with the stub left aside, 8 fit on one way.
+	samples := []Sample{{At: time.Unix(0, 0), Length: time.Hour, Volumes: []float64{4, 1}}}
+	safe, err := n.SafeHours(samples, []DrainSet{{"nothing", Change{}}}, Question{AlsoFail: []Element{ElementLink}})
+	if err != nil || len(safe[0].Periods) != 1 || safe[0].Samples[0].Lost != 0 {
+		t.Errorf("got %+v (%v)", safe, err)
 	}
 }
