@@ -121,7 +121,7 @@ type Fate struct {
 	Object   string  `json:"object"`
 	Forecast string  `json:"forecast"`
 	Survive  float64 `json:"survive"`
-	Outcome  string  `json:"outcome"` // held, restarted, lost, unknown
+	Outcome  string  `json:"outcome"` // held, restarted, lost, unknown; suspended: the run took it down itself
 	Why      string  `json:"why,omitempty"`
 }
 
@@ -469,6 +469,7 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 				before = in.After[i-1]
 			}
 			hop.Adjacencies = fates(h.Outlook, before, in.After[i])
+			suspended(hop.Adjacencies, h.Prepare)
 			hop.Held = allHeld(hop.Adjacencies)
 		}
 		out = append(out, hop)
@@ -577,7 +578,7 @@ func allHeld(all []Fate) *bool {
 		if f.Outcome == "lost" || f.Outcome == "restarted" {
 			return new(bool)
 		}
-		held = held && f.Outcome == "held"
+		held = held && (f.Outcome == "held" || f.Outcome == Suspended)
 	}
 	if !held {
 		return nil

@@ -220,6 +220,7 @@ func pageHop(h Hop) PageHop {
 			out.Restarted++
 		case "lost":
 			out.Lost++
+		case Suspended:
 		default:
 			out.Unknown++
 		}

@@ -47,3 +47,19 @@ func preparedIn(p *plan.Plan, in Inputs) []preparedAt {
 	}
 	return out
 }
+
+// Suspended is the outcome of a session that the run itself took down for the
+// hand-over: it says nothing of the forecast.
+const Suspended = "suspended"
+
+// suspended marks the sessions that were taken down for the hand-over and came
+// back.
+func suspended(all []Fate, ps []plan.Preparation) {
+	for i := range all {
+		for _, p := range ps {
+			if p.Kind == "suspend" && slices.Contains(p.Saves, all[i].Object) && all[i].Outcome == "restarted" {
+				all[i].Outcome = Suspended
+			}
+		}
+	}
+}
