@@ -7,7 +7,7 @@ PACKAGES ?= ./...
 export GOTOOLCHAIN := local
 export GOFLAGS := -mod=readonly
 
-.PHONY: test lint vet unit e2e test-peers test-router demo bench servers
+.PHONY: test lint vet unit e2e figures test-peers test-router demo bench servers
 
 test: vet lint servers unit e2e
 
@@ -35,6 +35,11 @@ servers:
 # Fuzz targets run their committed seeds as ordinary tests here.
 unit:
 	$(GO) test -race -shuffle=on -timeout 40m $(PACKAGES)
+
+# What the race detector makes too slow: a fat-tree of 2,880 switches, and the
+# error of demands estimated on all measured matrices, which it prints.
+figures:
+	$(GO) test -count=1 -v -run 'TestFatTreesFollowTheClosedForm|TestEstimatesBeatTheGravityPrior' ./internal/network
 
 # The whole job with real packets: the demo in both kinds, every fault, and the
 # process killed at every journal write. Real time matters there, so it runs by
