@@ -9,7 +9,7 @@ export GOFLAGS := -mod=readonly
 
 .PHONY: test lint vet unit e2e figures test-peers test-router demo bench servers
 
-test: vet lint servers unit e2e
+test: vet lint servers unit figures e2e
 
 demo:
 	$(GO) run ./cmd/towpath demo
