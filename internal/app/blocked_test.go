@@ -54,7 +54,7 @@ func TestWhyThereIsNoCampaign(t *testing.T) {
 			w.To = []string{"4.4.2"}
 			ws.Campaign.Growth, ws.Campaign.Soak, ws.Campaign.NeighboursApart = []float64{0.5}, 0, false
 			ws.Fleet.Groups = nil
-		}, []string{"the canary agg-1-1 before growth stage 1", "growth stage 1 (1 devices) before the other devices (2)"}, 3},
+		}, []string{"the canary agg-1-1 before growth stage 1", "growth stage 1 (1 device) before the other devices (2)"}, 3},
 		"roles in an order that is too long": {func(ws *workspace.Workspace, _ *CampaignWant) {
 			ws.Calendars["windows.ics"] = calendarOf(two)
 			ws.Campaign.RoleOrder, ws.Campaign.CanaryCount, ws.Campaign.NeighboursApart = []string{"access", "aggregation", "core"}, 0, false
@@ -81,7 +81,7 @@ func TestWhyThereIsNoCampaign(t *testing.T) {
 			w.To = []string{"7.1-p1"}
 			ws.Campaign.CanaryCount = 0
 			ws.Campaign.Sites = []policy.SiteLimit{{Site: "site-1", PerWindow: 1}}
-		}, []string{"at most 1 devices of site site-1 in one window"}, 2},
+		}, []string{"at most 1 device of site site-1 in one window"}, 2},
 		"an engineer who is away": {func(ws *workspace.Workspace, w *CampaignWant) {
 			w.To = []string{"7.1-p1"}
 			ws.Campaign.Engineers = []policy.Engineer{{Name: "Ada"}, {Name: "Bo", Calendar: "bo.ics"}}
@@ -97,7 +97,7 @@ func TestWhyThereIsNoCampaign(t *testing.T) {
 			w.To = []string{"4.4.2"}
 			ws.Campaign.CanaryCount, ws.Campaign.NeighboursApart, ws.Campaign.AtOnce = 0, false, 1
 			ws.Fleet.Groups = nil
-		}, []string{"1 devices at a time in 2031-03-03 22:00 UTC, 180 minutes long"}, 4},
+		}, []string{"1 device at a time in 2031-03-03 22:00 UTC, 180 minutes long"}, 4},
 		"the load of two": {func(ws *workspace.Workspace, w *CampaignWant) {
 			ws.Calendars["windows.ics"] = calendarOf(event("one", "20310303T220000Z", 6, "", ""))
 			w.To = []string{"4.4.2"}

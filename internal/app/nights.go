@@ -21,7 +21,7 @@ import (
 func (m *campaigner) shell() *plan.Campaign {
 	c := &plan.Campaign{
 		Operator: m.app.Workspace.Fleet.Operator, MadeAt: m.app.Clock.Now().In(m.zone), Workspace: m.app.Workspace.Digest, Targets: m.targets,
-		From: m.want.From.In(m.zone), Until: m.want.Until.In(m.zone), Zone: m.conf.Zone, Seed: m.want.Seed, Runs: m.conf.Runs,
+		From: m.want.From.In(m.zone), Until: m.want.Until.In(m.zone), Zone: m.conf.Zone, AllowReload: m.want.AllowReload, Seed: m.want.Seed, Runs: m.conf.Runs,
 		AskedDone: m.conf.Done, AskedBack: m.conf.Back, Nights: []plan.Night{}, Devices: []plan.DeviceCourse{}, Left: m.left, There: m.there,
 		Rules: m.ruleTexts(), Stop: stopTexts(m.app.Workspace.Policy.Conduct.AfterPointOfNoReturn), Warnings: m.warn, Cautions: plan.Cautions(),
 	}
@@ -97,13 +97,13 @@ func (m *campaigner) ruleTexts() []string {
 		add("%s works on %d at a time%s%s", e.Name, max(1, e.AtOnce), where, when)
 	}
 	if len(c.Engineers) == 0 && c.AtOnce > 0 {
-		add("at most %d devices at a time", c.AtOnce)
+		add("at most %s at a time", counted(c.AtOnce, "device"))
 	}
 	if c.PerSite > 0 {
-		add("at most %d devices of one site in one window", c.PerSite)
+		add("at most %s of one site in one window", counted(c.PerSite, "device"))
 	}
 	for _, s := range c.Sites {
-		add("at most %d devices of site %s in one window", s.PerWindow, s.Site)
+		add("at most %s of site %s in one window", counted(s.PerWindow, "device"), s.Site)
 	}
 	switch {
 	case len(m.rules.Canaries) > 0:
@@ -264,13 +264,7 @@ func (m *campaigner) night(number int, n schedule.Night, w schedule.Waves, at ma
 			}
 			dc.Hops = append(dc.Hops, hop)
 		}
-		for _, g := range m.app.Workspace.Fleet.GroupsOf(id) {
-			for _, p := range g.Members {
-				if p != id && !slices.Contains(dc.Partners, p) {
-					dc.Partners = append(dc.Partners, p)
-				}
-			}
-		}
+		dc.Partners = m.partners[id]
 		if x.kind.noBack == "" {
 			b := chance[t.Task].Back
 			dc.Back = &b
@@ -479,7 +473,7 @@ func CampaignCalendar(w io.Writer, c *plan.Campaign) error {
 	var slots []schedule.Slot
 	for _, n := range c.Nights {
 		s := schedule.Slot{UID: fmt.Sprintf("%s-%s@towpath.invalid", strings.Join(to, "-"), n.Start.UTC().Format("20060102T150405Z")), Start: n.Start, End: n.End,
-			Summary: fmt.Sprintf("%s: night %d of %d, %d devices", orText(c.Operator, "Campaign"), n.Number, len(c.Nights), len(n.Tasks))}
+			Summary: fmt.Sprintf("%s: night %d of %d, %s", orText(c.Operator, "Campaign"), n.Number, len(c.Nights), counted(len(n.Tasks), "device"))}
 		if len(n.Sites) == 1 {
 			s.Site = n.Sites[0]
 		}
@@ -507,4 +501,12 @@ func orText(s, def string) string {
 		return def
 	}
 	return s
+}
+
+// counted is a number with its word.
+func counted(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -375,7 +376,7 @@ func (e *env) blocked(b *app.Blocked) error {
 		return exit{ExitVerdict}
 	}
 	e.printf("NO CAMPAIGN KEEPS ALL RULES\n\n")
-	e.wrap("", fmt.Sprintf("These rules cannot all be kept for %s in %d windows:", strings.Join(b.Why.Items, ", "), b.Why.Windows))
+	e.wrap("", fmt.Sprintf("These rules cannot all be kept for %s in %s:", strings.Join(b.Why.Items, ", "), counted(b.Why.Windows, "window")))
 	for _, r := range b.Why.Rules {
 		e.wrap("  - ", r.Says)
 	}
@@ -389,12 +390,16 @@ func (e *env) blocked(b *app.Blocked) error {
 	return exit{ExitVerdict}
 }
 
-func chance(p float64) string {
+// chance is a share of the simulated runs. What came in all or in none of them
+// is bounded at 95 % confidence.
+// Source: the rule of three, Hanley and Lippman-Hand, JAMA 249 (1983), from memory.
+func chance(p float64, runs int) string {
+	rest := 3 / float64(max(1, runs))
 	switch {
-	case p >= 0.9995 && p < 1:
-		return ">99.9 %"
-	case p <= 0.0005 && p > 0:
-		return "<0.1 %"
+	case p >= 1-rest:
+		return fmt.Sprintf(">%.1f %%", math.Floor(1000*(1-rest))/10)
+	case p <= rest:
+		return fmt.Sprintf("<%.1f %%", math.Ceil(1000*rest)/10)
 	}
 	return fmt.Sprintf("%.1f %%", 100*p)
 }
@@ -407,16 +412,18 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 		devices += t.Devices
 	}
 	e.wrap("", fmt.Sprintf("%s: %s", c.Operator, strings.Join(to, ", ")))
-	e.wrap("", fmt.Sprintf("%d devices: %d in %d nights, %d at the target, %d without a night; %d windows from %s to %s (%s)", devices, len(c.Devices), len(c.Nights),
-		len(c.There), len(c.Left), c.WindowsOffered, c.From.Format(time.DateOnly), c.Until.Add(-time.Second).Format(time.DateOnly), c.Zone))
+	e.wrap("", fmt.Sprintf("%s: %d in %s, %d at the target, %d without a night; %s from %s to %s (%s)", counted(devices, "device"), len(c.Devices), counted(len(c.Nights), "night"),
+		len(c.There), len(c.Left), counted(c.WindowsOffered, "window"), c.From.Format(time.DateOnly), c.Until.Add(-time.Second).Format(time.DateOnly), c.Zone))
 	p := c.Proof
 	switch {
+	case c.Revises != "":
 	case p.Proven:
 		e.wrap("", fmt.Sprintf("PROVEN: fewer than %d nights are not possible (%s).", p.Nights, p.Bound))
-	case c.Revises != "":
-		e.wrap("", fmt.Sprintf("%d devices moved; at least %d have to.", len(c.Changes), c.LeastMoves))
 	default:
 		e.wrap("", fmt.Sprintf("%d nights, at least %d are needed (%s): gap %.1f %%, not proven.", p.Nights, p.LowerBound, p.Bound, 100*p.Gap))
+	}
+	if c.Revises != "" {
+		e.wrap("", fmt.Sprintf("Revises %.12s…: another night for %s, and at least %d must have one.", c.Revises, counted(len(c.Changes), "device"), c.LeastMoves))
 	}
 	if n := c.Network; n != nil {
 		s := fmt.Sprintf("network: busiest link %.0f %% (%s, night %d)", 100*n.Worst.Utilisation, n.Worst.Link, n.Worst.Night)
@@ -425,8 +432,12 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 		}
 		e.wrap("", fmt.Sprintf("%s; limit %.0f %%", s, 100*n.Limit))
 	}
+	courses := map[fleet.DeviceID]plan.DeviceCourse{}
+	for _, d := range c.Devices {
+		courses[d.Device] = d
+	}
 	for _, n := range c.Nights {
-		e.showNight(c, n)
+		e.showNight(c, n, courses)
 	}
 	if len(c.Left) > 0 {
 		e.printf("\nWithout a night:\n")
@@ -489,7 +500,7 @@ func join(list []fleet.DeviceID) string {
 	return strings.Join(out, ", ")
 }
 
-func (e *env) showNight(c *plan.Campaign, n plan.Night) {
+func (e *env) showNight(c *plan.Campaign, n plan.Night, courses map[fleet.DeviceID]plan.DeviceCourse) {
 	more := ""
 	if len(n.Sites) > 0 {
 		more = "; only " + strings.Join(n.Sites, ", ")
@@ -501,15 +512,15 @@ func (e *env) showNight(c *plan.Campaign, n plan.Night) {
 	e.wrap(fmt.Sprintf("night %-3d ", n.Number), fmt.Sprintf("%s to %s, %s%s", n.Start.Format("Mon 2006-01-02 15:04"), n.End.Format("Mon 15:04 MST"), n.StageName, more))
 	over := len(n.Tasks) > 0 && n.Tasks[0].Outcome != ""
 	if !over {
-		s := chance(n.Done) + " done in time"
+		s := chance(n.Done, c.Runs) + " done in time"
 		if n.Back != nil {
-			s += ", " + chance(*n.Back) + " even with a rollback"
+			s += ", " + chance(*n.Back, c.Runs) + " even with a rollback"
 		}
 		if !n.RollbackClock.IsZero() {
 			s += ", roll back by " + n.RollbackClock.Format("15:04")
 		}
 		if n.Untouched != nil {
-			s += fmt.Sprintf("; traffic untouched %s (of %d devices)", chance(*n.Untouched), n.UntouchedKnown)
+			s += fmt.Sprintf("; traffic untouched %s (of %s)", fmt.Sprintf("%.1f %%", 100**n.Untouched), counted(n.UntouchedKnown, "device"))
 		}
 		if n.Load != nil {
 			s += fmt.Sprintf("; busiest link %.0f %%", 100*n.Load.Worst.Utilisation)
@@ -523,23 +534,20 @@ func (e *env) showNight(c *plan.Campaign, n plan.Night) {
 		e.wrap("          ! ", w)
 	}
 	for _, t := range n.Tasks {
-		d, _ := c.Course(t.Device)
+		d := courses[t.Device]
 		way := []string{d.From}
 		for _, h := range d.Hops {
-			arrow := "→ "
+			by := ""
 			if h.Method != "in-service" {
-				arrow = "⇒ "
+				by = " by " + h.Method
 			}
-			way = append(way, arrow+h.To)
+			way = append(way, "→ "+h.To+by)
 		}
-		s := fmt.Sprintf("%s  %s", t.Device, strings.Join(way, " "))
-		if t.Engineer != "" {
-			s += "  " + t.Engineer
-		}
+		s := fmt.Sprintf("%s: %s%s", t.Device, strings.Join(way, " "), with(t.Engineer))
 		if t.Outcome != "" {
-			s += "  " + strings.ToUpper(t.Outcome)
+			s += ", " + strings.ToUpper(t.Outcome)
 		} else {
-			s += fmt.Sprintf("  %.0f min", d.P50.Minutes())
+			s += fmt.Sprintf(", about %.0f min", d.P50.Minutes())
 		}
 		e.wrap(fmt.Sprintf("  %s-%s  ", t.Start.Format("15:04"), t.End.Format("15:04")), s)
 	}
@@ -596,9 +604,9 @@ func (e *env) courseOf(c *plan.Campaign, id string) error {
 		line(fmt.Sprintf("hop %d", i+1), "%s", s)
 	}
 	line("takes", "%v with probability 50 %%, %v with 95 %% (mean %v); %v are kept for it", d.P50.Round(time.Second), d.P95.Round(time.Second), d.Mean.Round(time.Second), d.Kept)
-	s := chance(d.Done) + " done inside the window"
+	s := chance(d.Done, c.Runs) + " done inside the window"
 	if d.Back != nil {
-		s += ", " + chance(*d.Back) + " done and, if needed, rolled back"
+		s += ", " + chance(*d.Back, c.Runs) + " done and, if needed, rolled back"
 	} else if d.NoBack != "" {
 		s += "; no way back: " + d.NoBack
 	}
@@ -610,7 +618,7 @@ func (e *env) courseOf(c *plan.Campaign, id string) error {
 		line("clock", "%s: a rollback that begins later may end after the window (95 %%)", d.RollbackClock.Format("15:04:05 MST"))
 	}
 	if d.Untouched != nil {
-		line("survival", "traffic untouched with probability %s", chance(*d.Untouched))
+		line("survival", "traffic untouched with probability %s", fmt.Sprintf("%.1f %%", 100**d.Untouched))
 	} else {
 		line("survival", "not known: no capture of the device was read (--captures)")
 	}
@@ -644,4 +652,12 @@ func orText(s, def string) string {
 		return def
 	}
 	return s
+}
+
+// counted is a number with its word.
+func counted(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
 }

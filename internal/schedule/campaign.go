@@ -425,7 +425,7 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		win := Window{Name: c.start.Format("2006-01-02 15:04 MST"), Capacity: Unlimited, Start: c.start, End: c.end}
 		if rules.People > 0 && !rules.Staffed {
 			win.Capacity = int64(rules.People) * int64(c.end.Sub(c.start)/time.Minute)
-			win.Says = fmt.Sprintf("%d devices at a time in %s, %d minutes long", rules.People, win.Name, int64(c.end.Sub(c.start)/time.Minute))
+			win.Says = fmt.Sprintf("%s at a time in %s, %d minutes long", counted(rules.People, "device"), win.Name, int64(c.end.Sub(c.start)/time.Minute))
 		}
 		for _, s := range c.slots {
 			for _, x := range s.Warnings {
@@ -626,7 +626,7 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		}
 		if most > 0 && most < len(sites[s]) {
 			p.Groups = append(p.Groups, Group{Name: "site " + s, Members: sites[s], MaxDown: most,
-				Says: fmt.Sprintf("at most %d devices of site %s in one window", most, s)})
+				Says: fmt.Sprintf("at most %s of site %s in one window", counted(most, "device"), s)})
 		}
 	}
 	if rules.Staffed {
@@ -756,7 +756,7 @@ func stageOf(p *Problem, stage, last int, items []int) string {
 	case stage == last:
 		return fmt.Sprintf("the other devices (%d)", len(items))
 	default:
-		return fmt.Sprintf("growth stage %d (%d devices)", stage, len(items))
+		return fmt.Sprintf("growth stage %d (%s)", stage, counted(len(items), "device"))
 	}
 }
 
@@ -850,7 +850,7 @@ func (w Waves) Slots(campaign string) []Slot {
 	out := make([]Slot, 0, len(w.Nights))
 	for k, n := range w.Nights {
 		s := Slot{UID: fmt.Sprintf("%s-window-%d", campaign, n.Window), Start: n.Start, End: n.End,
-			Summary: fmt.Sprintf("Wave %d of %d: %d devices", k+1, len(w.Nights), len(n.Devices))}
+			Summary: fmt.Sprintf("Wave %d of %d: %s", k+1, len(w.Nights), counted(len(n.Devices), "device"))}
 		for _, d := range n.Devices {
 			s.Warnings = append(s.Warnings, string(d))
 		}

@@ -306,7 +306,7 @@ func TestRulesOfACampaign(t *testing.T) {
 		t.Fatalf("got %v", err)
 	}
 	e, err := Explain(context.Background(), &w.Problem, Limits{})
-	if err != nil || len(e.Rules) != 2 || !strings.Contains(e.String(), "at most 1 devices of site fen") || !strings.Contains(e.String(), "fit into 1 of 2 windows") {
+	if err != nil || len(e.Rules) != 2 || !strings.Contains(e.String(), "at most 1 device of site fen") || !strings.Contains(e.String(), "fit into 1 of 2 windows") {
 		t.Errorf("%v %v", e, err)
 	}
 	for name, change := range map[string]func(*fleet.Fleet, []Task, *Rules){

@@ -292,7 +292,7 @@ func (l *Load) worthTrying(st *network.State) (fail []network.Change, at []int) 
 // many demands are without a path in any case.
 func (l *Load) fit(st *network.State, r network.Result, before int, alone bool) (bool, string) {
 	if r.UnroutableDemands > before && !alone {
-		return false, fmt.Sprintf("%d demands have no path", r.UnroutableDemands-before)
+		return false, noPath(r.UnroutableDemands - before)
 	}
 	if r.MaxUtilisation > l.opt.Limit+1e-9 {
 		a := st.Network().Arcs()[r.Worst]
@@ -361,8 +361,15 @@ func (l *Load) beyond(st *network.State, out []fleet.DeviceID) string {
 	case 1:
 		return fmt.Sprintf("the demand %s has no path", first)
 	default:
-		return fmt.Sprintf("%d demands have no path, such as %s", n, first)
+		return fmt.Sprintf("%s, such as %s", noPath(n), first)
 	}
+}
+
+func noPath(n int) string {
+	if n == 1 {
+		return "1 demand has no path"
+	}
+	return fmt.Sprintf("%d demands have no path", n)
 }
 
 func nameOf(d network.Demand) string {

@@ -325,7 +325,7 @@ func TestUnavoidableLoss(t *testing.T) {
 		ok          bool
 		says        string
 	}{
-		{[]fleet.DeviceID{"lone"}, false, false, "1 demands have no path"},
+		{[]fleet.DeviceID{"lone"}, false, false, "1 demand has no path"},
 		{[]fleet.DeviceID{"lone"}, true, true, ""},
 		{[]fleet.DeviceID{"one"}, true, true, ""},
 		{[]fleet.DeviceID{"one", "two"}, true, false, "the demand near by has no path"},
