@@ -83,11 +83,13 @@ type Complaint struct {
 
 // Query is a command whose output tells facts.
 type Query struct {
-	Name    string   `yaml:"read,omitempty"`
-	Command string   `yaml:"command"`
-	ForEach string   `yaml:"for-each,omitempty"` // once for each thing of that kind, whose fields stand in {…}
-	Into    string   `yaml:"into,omitempty"`
-	Scopes  []string `yaml:"scopes,omitempty"` // which narrower captures ask it too
+	Name    string `yaml:"read,omitempty"`
+	Command string `yaml:"command"`
+	ForEach string `yaml:"for-each,omitempty"` // once for each thing of that kind, whose fields stand in {…}
+	// ForEachWhen leaves out things whose fields do not match these patterns.
+	ForEachWhen map[string]string `yaml:"for-each-when,omitempty"`
+	Into        string            `yaml:"into,omitempty"`
+	Scopes      []string          `yaml:"scopes,omitempty"` // which narrower captures ask it too
 	// None matches an output that says there is nothing, which is a fact too.
 	None    string             `yaml:"none,omitempty"`
 	Parse   Parse              `yaml:"parse"`

@@ -157,12 +157,21 @@ func (f *Facts) thing(into target, key string) *Thing {
 	return t
 }
 
-// Each returns the fields of the things of a kind, as placeholders for the
-// commands of a query that is asked for each of them.
-func (f *Facts) Each(into string) []map[string]string {
+// Each returns the placeholders of each command of a query: one set without any
+// where it is asked once, else the fields of each thing that it is asked for.
+func (f *Facts) Each(q *Query, a *Adapter) []map[string]string {
+	if q.ForEach == "" {
+		return []map[string]string{nil}
+	}
 	var out []map[string]string
-	for _, t := range f.things[into] {
-		out = append(out, t.Text)
+	for _, t := range f.things[q.ForEach] {
+		fits := true
+		for field, p := range q.ForEachWhen {
+			fits = fits && a.Pattern(p).MatchString(t.Text[field])
+		}
+		if fits {
+			out = append(out, t.Text)
+		}
 	}
 	return out
 }
@@ -198,7 +207,7 @@ func (f *Facts) Capture() *state.Capture {
 		CPUPercent: s.CPUPercent, MemoryPercent: s.MemoryPercent, Maintenance: s.Maintenance,
 		Components: all[state.Component](f, intoComponent), Volumes: all[state.Volume](f, intoVolume), Boot: all[state.BootEntry](f, "boot"),
 		Interfaces: all[state.Interface](f, "interface"), SpanningTrees: all[state.SpanningTree](f, "spanning-tree"),
-		Adjacencies: all[state.Adjacency](f, intoAdjacency), Alarms: all[state.Alarm](f, intoAlarm), AlarmsKnown: f.read[intoAlarm],
+		Adjacencies: adjacencies(f), Alarms: all[state.Alarm](f, intoAlarm), AlarmsKnown: f.read[intoAlarm],
 		Configuration: one[state.Configuration](f, "configuration"), CrashFiles: all[state.File](f, intoCrash), CrashKnown: f.read[intoCrash],
 		LogicalSystems: all[state.LogicalSystem](f, "logical-system"),
 	}
@@ -234,6 +243,39 @@ func (f *Facts) Capture() *state.Capture {
 	}
 	c.RouteTables = f.tables()
 	return c
+}
+
+// adjacencies are those that were read, with the timers that follow from what
+// both ends of a BFD session want, where the device does not tell them.
+// Source: RFC 5880 §6.8.4 (detection time, asynchronous mode) and §6.8.7
+// (transmission interval).
+func adjacencies(f *Facts) []state.Adjacency {
+	var out []state.Adjacency
+	for _, r := range all[adjacencyRead](f, intoAdjacency) {
+		a := r.Adjacency
+		ownTx, ok1 := r.Own.Transmit.Get()
+		ownRx, ok2 := r.Own.Receive.Get()
+		farTx, ok3 := r.Far.Transmit.Get()
+		farRx, ok4 := r.Far.Receive.Get()
+		fill := func(into *state.Opt[time.Duration], ok bool, d time.Duration) {
+			if ok && !into.Known() {
+				*into = state.Some(d)
+			}
+		}
+		if a.Protocol == state.BFD {
+			fill(&a.Timers.Send, ok1 && ok4, max(ownTx, farRx))
+			fill(&a.Timers.NeighbourSend, ok2 && ok3, max(farTx, ownRx))
+			own, ok5 := r.Own.Multiplier.Get()
+			far, ok6 := r.Far.Multiplier.Get()
+			fill(&a.Timers.NeighbourDetect, ok1 && ok4 && ok5, time.Duration(own)*max(ownTx, farRx))
+			fill(&a.Timers.OwnDetect, ok2 && ok3 && ok6, time.Duration(far)*max(farTx, ownRx))
+			if !a.BFD.Multiplier.Known() {
+				a.BFD.Multiplier = r.Own.Multiplier
+			}
+		}
+		out = append(out, a)
+	}
+	return out
 }
 
 // tables gathers routes into their tables. The count of a table whose routes

@@ -68,6 +68,18 @@ type (
 		Name  string          `json:"name"`
 		InUse state.Opt[bool] `json:"in_use"`
 	}
+	// adjacencyRead is an adjacency with what only a device's own words have: of
+	// BFD the timers of both ends, from which the negotiated ones follow.
+	adjacencyRead struct {
+		state.Adjacency
+		Own bfdEnd `json:"own"`
+		Far bfdEnd `json:"far"`
+	}
+	bfdEnd struct {
+		Transmit   state.Opt[time.Duration] `json:"transmit"` // desired minimum
+		Receive    state.Opt[time.Duration] `json:"receive"`  // required minimum
+		Multiplier state.Opt[int]           `json:"multiplier"`
+	}
 	// Package is an installed package.
 	pack struct {
 		Controller string `json:"controller"`
@@ -128,7 +140,7 @@ func targets() []target {
 		t("aggregate", state.Aggregate{}, "a link aggregation group", "name"),
 		t("member", groupMember{}, "a member link of an aggregate", "aggregate", "interface"),
 		t("spanning-tree", state.SpanningTree{}, "an instance of a spanning tree", "instance"),
-		t(intoAdjacency, state.Adjacency{}, "a protocol relation with a neighbour", "protocol", "instance", "interface", "neighbour"),
+		t(intoAdjacency, adjacencyRead{}, "a protocol relation with a neighbour", "protocol", "instance", "interface", "neighbour"),
 		t(intoRoute, tableRoute{}, "an installed route", "instance", "family", "prefix", "protocol", "next-hops", "metric"),
 		t("route-count", routeCount{}, "the count of a routing table", "instance", "family"),
 		t(intoAlarm, state.Alarm{}, "an active alarm", "id"),

@@ -379,6 +379,13 @@ func (c *checker) query(field string, q *Query, into string, vars, before []stri
 		}
 		vars = append(slices.Clone(vars), FieldNames(q.ForEach)...)
 	}
+	for name, text := range q.ForEachWhen {
+		at := join(field+".for-each-when", name)
+		c.pattern(at, text)
+		if !slices.Contains(FieldNames(q.ForEach), name) {
+			c.unknownField(at, name, q.ForEach, FieldNames(q.ForEach))
+		}
+	}
 	c.placeholders(field+".command", q.Command, vars)
 	parser, bad := newParser(&q.Parse, field+".parse")
 	for _, p := range bad {

@@ -96,11 +96,7 @@ func (d *Driver) read(ctx context.Context, op string, s *session, queries []*ada
 	heard := map[string]said{}
 	told, denied := 0, false
 	for _, q := range queries {
-		each := []map[string]string{nil}
-		if q.ForEach != "" {
-			each = f.Each(q.ForEach)
-		}
-		for _, vars := range each {
+		for _, vars := range f.Each(q, d.ad) {
 			x, err := d.hear(ctx, op, s, q, vars, heard)
 			if err != nil {
 				return nil, err
