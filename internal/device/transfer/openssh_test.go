@@ -226,7 +226,7 @@ func TestSFTP(t *testing.T) {
 				t.Errorf("got %+v (progress to %d)\nwant %+v", r, last.Sent, want)
 			}
 			// Again: it is there.
-			r, err = SFTP(t.Context(), c, f, Options{Far: Far{Hash: sha256sum(c)}})
+			r, err = SFTP(t.Context(), c, f, Options{Far: disk()})
 			if err != nil || !r.AlreadyThere || r.Sent != 0 || r.FarBy != "command" {
 				t.Errorf("second time: %+v, %v", r, err)
 			}
@@ -397,7 +397,7 @@ func TestEnded(t *testing.T) {
 				send := SFTP
 				o := Options{Keep: keep}
 				if scp {
-					send, o.Far = SCP, commands(c)
+					send, o.Far = SCP, disk()
 				}
 				_, err := send(ctx, c, f, o)
 				wantFault(t, err, device.Unreachable, "the window ends")
@@ -462,7 +462,7 @@ func TestOurOwnFile(t *testing.T) {
 					if c2.name == "a folder" {
 						t.Skip("the copy protocol would copy into it")
 					}
-					_, err = SCP(t.Context(), c, f, Options{Far: commands(c)})
+					_, err = SCP(t.Context(), c, f, Options{Far: disk()})
 				} else {
 					_, err = SFTP(t.Context(), c, f, Options{Keep: true})
 				}
@@ -613,14 +613,14 @@ func TestSCP(t *testing.T) {
 	t.Run("dropped", func(t *testing.T) {
 		dir := t.TempDir()
 		f := fileOf(filepath.Join(dir, "image"), content(12<<20, 3))
-		_, err := SCP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{Far: commands(c)})
+		_, err := SCP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{Far: disk()})
 		wantFault(t, err, device.Unreachable, "connection")
 		only(t, dir)
 	})
 	t.Run("damaged on the way", func(t *testing.T) {
 		dir := t.TempDir()
 		f := fileOf(filepath.Join(dir, "image"), content(1<<20, 3))
-		far := commands(c)
+		far := disk()
 		far.Hash = func(context.Context, string) (string, error) { return strings.Repeat("1", 64), nil }
 		for _, send := range []func(context.Context, *sshlink.Client, File, Options) (Result, error){SFTP, SCP} {
 			_, err := send(t.Context(), c, f, Options{Far: far, Keep: true})

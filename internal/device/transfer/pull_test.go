@@ -3,7 +3,9 @@ package transfer
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"crypto/tls"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -12,7 +14,6 @@ import (
 	"net/netip"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
@@ -260,11 +261,9 @@ func fetcher(client *http.Client, breaks int) func(context.Context, string, stri
 func disk() Far {
 	return Far{
 		Hash: func(_ context.Context, name string) (string, error) {
-			out, err := exec.Command("sha256sum", name).Output()
-			if err != nil {
-				return "", err
-			}
-			return strings.TrimPrefix(string(out), `\`)[:64], nil
+			b, err := os.ReadFile(name)
+			sum := sha256.Sum256(b)
+			return hex.EncodeToString(sum[:]), err
 		},
 		Rename: func(_ context.Context, from, to string) error { return os.Rename(from, to) },
 		Remove: func(_ context.Context, name string) error { return os.Remove(name) },
@@ -471,6 +470,35 @@ func TestWordsOfDevices(t *testing.T) {
 	} {
 		if got := kindOfWords(text); got != want {
 			t.Errorf("%q: %v, want %v", text, got, want)
+		}
+	}
+}
+
+// TestLimitsHold looks at what transfers have reserved of their limit, which
+// does not depend on how fast the machine is.
+func TestLimitsHold(t *testing.T) {
+	const rate = 2e9
+	b := content(2<<20, 12)
+	web := server(t, ServerConfig{})
+	o := &old{limit: 1 << 30}
+	c := o.serve(t)
+	for name, send := range map[string]func(File, *Limiter) error{
+		"SFTP": func(f File, l *Limiter) error {
+			_, err := SFTP(t.Context(), c, f, Options{Limit: l})
+			return err
+		},
+		"HTTP": func(f File, l *Limiter) error {
+			_, err := Pull(t.Context(), web, f, PullOptions{Options: Options{Limit: l}, Fetch: fetcher(http.DefaultClient, 0)})
+			return err
+		},
+	} {
+		l := NewLimiter(rate)
+		start := time.Now()
+		if err := send(fileOf(filepath.Join(t.TempDir(), "image"), b), l); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if took, least := l.next.Sub(start), time.Duration(float64(len(b))*8/rate*1e9); took < least {
+			t.Errorf("%s: %d octets reserved %v, want at least %v", name, len(b), took, least)
 		}
 	}
 }
