@@ -42,17 +42,20 @@ type peer struct {
 }
 
 // advise finds the preparations of a hop by the policy; none where the policy
-// asks for none, or where the hop has no silence. Only an in-service hop is
-// prepared: a restart of the whole device forgets settings that are not saved,
-// and to save what is put back later is not for us to decide.
+// asks for none, or where the hop has no silence. Before a restart of the whole
+// device only traffic and roles are moved away: it forgets timers that are not
+// saved, and to save what is put back later is not for us to decide. A drain
+// that it forgets has done its work by then.
 func (v *advisor) advise(ctx context.Context, h release.Hop) (HopAdvice, error) {
 	pol := v.app.Workspace.Policy.Prepare
-	if !pol.Apply || v.capture == nil || h.Silence == nil || h.Method != release.InService {
+	if !pol.Apply || v.capture == nil || h.Silence == nil {
 		return HopAdvice{}, nil
 	}
 	law, _ := v.app.law(v.device.Platform, h)
 	prices := survival.Prices{Timers: pol.Prices.Timers, Suspend: pol.Prices.Suspend, Move: pol.Prices.Move, Drain: pol.Prices.Drain, DrainDevice: pol.Prices.DrainDevice}
-	o := survival.Options{Target: pol.Target, Allow: func(c survival.Change) bool { return v.allowed(ctx, c) }}
+	o := survival.Options{Target: pol.Target, Allow: func(c survival.Change) bool {
+		return (h.Method == release.InService || c.Moves()) && v.allowed(ctx, c)
+	}}
 	// What is advised is read on the devices; what cannot be is not advised again.
 	for {
 		out := HopAdvice{Advice: survival.Advise(v.capture, law, o, prices)}

@@ -316,10 +316,13 @@ func loadLineCard(hop int, phase Phase, card, rel string, law Law, within time.D
 		Expect: law, Deadline: within, OnFail: Pause, Guards: after()}
 }
 
-func (c *composer) reloadHop(i int, h release.Hop, _ HopPlan) {
+func (c *composer) reloadHop(i int, h release.Hop, hp HopPlan) {
 	// Before that phase nothing is loaded on this way, and who asked to be asked
 	// there is asked all the same.
 	c.hold(i, Staging, fmt.Sprintf("go on with %s, which restarts the whole of %s?", h.To, c.in.Device.ID))
+	own, hand := gather(hp.Prepare, false), gather(hp.Prepare, true)
+	settle, back := settling(hp.Prepare)
+	c.byHand(i, hand, false, c.persons(UpgradeRun), h.To)
 	c.hold(i, UpgradeRun, fmt.Sprintf("restart the whole of %s into %s? Everything that it alone carries is down until it is back.", c.in.Device.ID, h.To))
 	c.add(Step{Hop: i, Phase: UpgradeRun, Kind: PrepareBoot, Component: c.primary, Release: h.To, Title: "Make " + h.To + " the release that boots next, without a restart",
 		Before: []Condition{{FactInstalled, c.primary, h.To}}, After: []Condition{{FactBootNext, c.primary, h.To}},
@@ -331,9 +334,13 @@ func (c *composer) reloadHop(i int, h release.Hop, _ HopPlan) {
 			Before: []Condition{{FactInstalled, c.secondary, h.To}}, After: []Condition{{FactBootNext, c.secondary, h.To}},
 			Expect: seconds(1, 3, 20), Deadline: time.Minute, OnFail: RollBack, Guards: quiet()})
 	}
+	c.prepare(i, own, settle, h.To)
+	c.confirm(i, hp.Prepare, settle, h.To)
 	s := reloadDevice(i, h.To, c.deviceLaw(h), c.in.Policy.Conduct.ReachableWithin)
 	s.Primary, s.Secondary = c.primary, c.secondary
 	c.add(s)
+	c.restore(i, own, back, h.To)
+	c.byHand(i, hand, true, c.persons(UpgradeRun), h.To)
 }
 
 func reloadDevice(hop int, rel string, law Law, within time.Duration) Step {
@@ -379,8 +386,9 @@ func (c *composer) acceptSteps(i int, rel string, settle time.Duration) []Step {
 // that the hop began with, from the state that was just read: only what is not
 // at that release is touched, and a device whose primary never left it is not
 // switched over. Settings that the run holds changed are put back as they were
-// found: last, where the way there hands over once more, which they protect,
-// and first, where the whole device is restarted. It is an error when the state
+// found: last, where the way there hands over or restarts once more as the hop
+// did, which they protect, and first, where the whole device is restarted and
+// the hop only handed over. It is an error when the state
 // needs a way back that the hop does not have.
 func WayBack(p *Plan, hop int, now Layout, pol policy.Policy, held []Held) ([]Step, error) {
 	hp := p.Hops[hop]
@@ -415,13 +423,25 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy, held []Held) ([]St
 		c.byHand(hop, hand, true, c.persons(UpgradeRun), hp.To)
 		own, hand = nil, nil
 	}
+	// The silence on the way back is as long as the first: what was put back
+	// already is made once more.
+	again := func() {
+		againOwn, againHand := missing(gather(hp.Prepare, false), held), missing(gather(hp.Prepare, true), held)
+		c.byHand(hop, againHand, false, c.persons(UpgradeRun), hp.To)
+		c.prepare(hop, againOwn, settle, hp.To)
+		own, hand = joinEnds(own, againOwn), joinEnds(hand, againHand)
+	}
 	switch {
 	case !primaryOld && now.Secondary == "" && hp.Method == release.InService:
 		// Going back would restart the whole device: nobody was told of an outage.
 		return nil, fmt.Errorf("plan: no controller card is %s, so %s cannot be handed back to %s without an outage: bring the other card back first, or restart into %s by hand",
 			state.Secondary, p.Device, old, old)
 	case !primaryOld && (hp.Back == release.Reload || now.Secondary == ""):
-		putBack()
+		if hp.Method == release.Reload {
+			again() // traffic was moved away for such a restart, and is again
+		} else {
+			putBack() // timers help nobody through a restart
+		}
 		prepare(c.primary, false)
 		if p.PerController && now.Secondary != "" {
 			prepare(c.secondary, true)
@@ -440,12 +460,7 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy, held []Held) ([]St
 			load()
 		}
 		if !primaryOld {
-			// The second silence is as long as the first: what was put back already
-			// is made once more.
-			againOwn, againHand := missing(gather(hp.Prepare, false), held), missing(gather(hp.Prepare, true), held)
-			c.byHand(hop, againHand, false, c.persons(UpgradeRun), hp.To)
-			c.prepare(hop, againOwn, settle, hp.To)
-			own, hand = joinEnds(own, againOwn), joinEnds(hand, againHand)
+			again()
 			s := switchOver(hop, UpgradeRun, c.primary, c.secondary, old, hp, pol.Conduct.ReachableWithin)
 			s.OnFail, s.PointOfNoReturn, s.Guards = Pause, false, nil
 			c.add(s)

@@ -64,17 +64,19 @@ func shape(t *rapid.T) Inputs {
 	}
 	in := inputs(methods, per, dual, rapid.IntRange(0, 4).Draw(t, "line cards"))
 	for i := range in.Hops {
-		if methods[i] == release.InService {
-			in.Hops[i].Prepare = preparations(t)
+		kinds := []string{"set-timers", "suspend", "drain"}
+		if methods[i] == release.Reload {
+			kinds = []string{"drain"}
 		}
+		in.Hops[i].Prepare = preparations(t, kinds)
 	}
 	return in
 }
 
 // preparations draws none, some, or a drain, at one end or several.
-func preparations(t *rapid.T) (out []Preparation) {
+func preparations(t *rapid.T, kinds []string) (out []Preparation) {
 	for n := range rapid.IntRange(0, 3).Draw(t, "preparations") {
-		p := Preparation{Kind: rapid.SampledFrom([]string{"set-timers", "suspend", "drain"}).Draw(t, "kind"), Settle: time.Duration(n) * time.Minute,
+		p := Preparation{Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Settle: time.Duration(n) * time.Minute,
 			Shows: []Condition{{FactWaitsFor, "bfd 192.0.2.1", "9s"}}}
 		for _, e := range []End{{}, {On: "mere-agg-2"}, {On: "weir-1", ByHand: true}} {
 			if rapid.Bool().Draw(t, "end") {

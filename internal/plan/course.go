@@ -96,18 +96,20 @@ func (p *Plan) Timing(o TimingOptions) (steps []timing.Step, learned int, noBack
 			now.Primary, now.Secondary = now.Secondary, now.Primary
 		case ReloadDevice:
 			set(s.Release)
-		case Prepare:
+		case Prepare, Restore, Hold:
+			undo := s.Kind == Restore || s.Undo
 			for _, e := range s.Ends {
 				for _, x := range e.Settings {
-					held = append(held, Held{On: e.On, ByHand: e.ByHand, Found: state.Setting{Parameter: x.Parameter}, Wanted: x})
+					held = slices.DeleteFunc(held, func(h Held) bool { return h.same(e.On, x) })
+					if !undo {
+						held = append(held, Held{On: e.On, ByHand: e.ByHand, Found: state.Setting{Parameter: x.Parameter}, Wanted: x})
+					}
 				}
 			}
-		case Restore:
-			held = nil
-		case CaptureBefore, CheckReadiness, StartProbe, RemoveFile, TransferPackage, TransferFirmware, VerifyStaged, Hold,
+		case CaptureBefore, CheckReadiness, StartProbe, RemoveFile, TransferPackage, TransferFirmware, VerifyStaged,
 			LoadFirmware, ConfirmTimers, ConfirmReleases, CompareStates, JudgeProbe, AcceptHop:
 		}
-		if s.Kind.Touches() && noBack == "" {
+		if (s.Kind.Touches() || len(s.Ends) > 0) && noBack == "" {
 			way, err := WayBack(p, hop, now, o.Policy, held)
 			if err != nil {
 				noBack = err.Error()
@@ -124,9 +126,9 @@ func (p *Plan) Timing(o TimingOptions) (steps []timing.Step, learned int, noBack
 				if l == (Law{}) {
 					continue
 				}
-				// The same act twice, such as a card loaded at either end of a second
-				// switchover, counts twice.
-				key := fmt.Sprint(b.Kind, " ", b.Component)
+				// Acts of one kind take alike, on whatever card they are; several, such
+				// as a card loaded at either end of a second switchover, count severally.
+				key := string(b.Kind)
 				for after[key] != (Law{}) {
 					key += "+"
 				}

@@ -45,7 +45,7 @@ func TestTimingIsThatOfTheWayBack(t *testing.T) {
 				t.Fatalf("the hold point %s takes %+v, people take %+v", s.ID, s.Law, consent)
 			}
 			if p.Steps[i].Hop == hop {
-				touched = touched || p.Steps[i].Kind.Touches()
+				touched = touched || p.Steps[i].Kind.Touches() || len(p.Steps[i].Ends) > 0
 				got = got.plus(Law{s.Rollback.Least, s.Rollback.Likely, s.Rollback.Most})
 			}
 		}

@@ -71,6 +71,10 @@ func (c Change) Together() bool {
 	return c.Kind == SetTimers && (c.Protocol == state.OSPFv2 || c.Protocol == state.OSPFv3 || c.Protocol == state.LDP || c.Protocol == state.RSVP)
 }
 
+// Moves reports whether the change moves traffic or a role away, rather than
+// having an adjacency wait longer.
+func (c Change) Moves() bool { return c.Kind != SetTimers && c.Kind != Suspend }
+
 // Settable reports whether parameters say all that the change asks for.
 func (c Change) Settable() bool {
 	for _, end := range c.Ends {
