@@ -44,6 +44,21 @@ func (s *scope) find(prefix string) (string, bool) {
 	return "", false
 }
 
+func (s *scope) has(prefix string) bool {
+	_, ok := s.find(prefix)
+	return ok
+}
+
+// of finds a prefix that stands for a namespace.
+func (s *scope) of(space string) (prefix string, ok bool) {
+	for t := s; t != nil; t = t.outer {
+		if t.space == space && t.prefix != "" && !shadowed(s, t) {
+			return t.prefix, true
+		}
+	}
+	return "", false
+}
+
 // deepest is how deep elements may be nested; no data model comes near.
 const deepest = 256
 
@@ -344,7 +359,13 @@ func (n *Node) write(b []byte, around string, outer *scope) []byte {
 		case "xml":
 			b = append(b, "xml:"...)
 		default:
-			b = fmt.Appendf(b, `xmlns:a%d="%s" a%d:`, i, escaped(a.Space), i)
+			prefix, has := n.scope.of(a.Space)
+			if !has {
+				for prefix = fmt.Sprintf("a%d", i); n.scope.has(prefix); prefix += "a" {
+				}
+				b = fmt.Appendf(b, `xmlns:%s="%s" `, prefix, escaped(a.Space))
+			}
+			b = append(append(b, prefix...), ':')
 		}
 		b = append(append(append(append(b, a.Name...), `="`...), escaped(a.Value)...), '"')
 	}

@@ -103,5 +103,53 @@ func TestWrittenReadsTheSame(t *testing.T) {
 		if d := cmp.Diff(strip(n), strip(got)); d != "" {
 			rt.Fatalf("%s (-written +read):\n%s", n, d)
 		}
+		// What was read has prefixes of its own, and is written with them.
+		again, err := element.Parse(strings.NewReader(got.String()))
+		if err != nil {
+			rt.Fatalf("%s: %v", got, err)
+		}
+		if d := cmp.Diff(strip(n), strip(again)); d != "" {
+			rt.Fatalf("%s, the second time (-written +read):\n%s", got, d)
+		}
+		if strings.Count(got.String(), `xmlns:a0="`) > strings.Count(n.String(), `xmlns:a0="`) {
+			rt.Fatalf("%s declares a prefix once more than %s", got, n)
+		}
+	})
+}
+
+// FuzzParse feeds the parser anything; what it takes must mean the same when it
+// is written and read again.
+func FuzzParse(f *testing.F) {
+	for _, s := range []string{
+		"", "<a/>", `<a xmlns="urn:a"><b xmlns:c="urn:c" c:d="e">f</b></a>`, `<?xml version="1.0"?><a>&lt;&#65;<![CDATA[<x>]]></a>`,
+		`<!DOCTYPE a><a/>`, `<a xmlns:p="urn:p"><p:b xmlns:p="urn:q"><p:c t="p:x">p:y</p:c></p:b></a>`, "<a>\xff</a>", `<a xml:lang="en"/>`,
+		`<a xmlns=""><b xmlns="x"/></a>`, `<x:a xmlns:x="urn:x" x:y="1" y="2"/>`,
+	} {
+		f.Add([]byte(s))
+	}
+	var same func(a, b *element.Node) bool
+	same = func(a, b *element.Node) bool {
+		if a.Space != b.Space || a.Name != b.Name || a.Text != b.Text || len(a.Kids) != len(b.Kids) || !cmp.Equal(a.Attrs, b.Attrs) {
+			return false
+		}
+		for i := range a.Kids {
+			if !same(a.Kids[i], b.Kids[i]) {
+				return false
+			}
+		}
+		return true
+	}
+	f.Fuzz(func(t *testing.T, in []byte) {
+		n, err := element.Parse(strings.NewReader(string(in)))
+		if err != nil {
+			return
+		}
+		again, err := element.Parse(strings.NewReader(n.String()))
+		if err != nil {
+			t.Fatalf("%q was read, and written as %q, which is: %v", in, n, err)
+		}
+		if !same(n, again) {
+			t.Fatalf("%q was written as %q, which means something else", in, n)
+		}
 	})
 }
