@@ -129,6 +129,8 @@ type Convert struct {
 	Unit  string            `yaml:"unit,omitempty"`
 	Time  string            `yaml:"time,omitempty"` // how an instant is written
 	Zone  string            `yaml:"zone,omitempty"` // of an instant without one; UTC where empty
+	// Otherwise holds where the device tells nothing.
+	Otherwise string `yaml:"otherwise,omitempty"`
 }
 
 // Step is one command of an act.

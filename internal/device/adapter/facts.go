@@ -115,8 +115,11 @@ func (f *Facts) row(c *query, r row, vars map[string]string, at time.Time) (*Thi
 			problems = append(problems, fmt.Sprintf("%s: found %q, %s", name, clip(text), err))
 			continue
 		}
-		if known {
+		switch other := c.converter(name).Otherwise; {
+		case known:
 			words[name] = w
+		case other != "":
+			words[name] = other
 		}
 	}
 	var key []string
@@ -263,6 +266,7 @@ func adjacencies(f *Facts) []state.Adjacency {
 			}
 		}
 		if a.Protocol == state.BFD {
+			a.BFD.Protected = state.Opt[bool]{} // a session does not protect itself
 			fill(&a.Timers.Send, ok1 && ok4, max(ownTx, farRx))
 			fill(&a.Timers.NeighbourSend, ok2 && ok3, max(farTx, ownRx))
 			own, ok5 := r.Own.Multiplier.Get()
