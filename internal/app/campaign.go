@@ -101,16 +101,19 @@ type campaigner struct {
 	zone    *time.Location
 	targets []plan.Target
 	devices map[fleet.DeviceID]*fleet.Device
-	courses map[fleet.DeviceID]*course
-	tasks   []schedule.Task
-	slots   []schedule.Slot
-	rules   schedule.Rules
-	fast    *schedule.Load
-	full    *schedule.Load
-	weak    []string
-	left    []plan.Unscheduled
-	there   []fleet.DeviceID
-	warn    []string
+	said    map[fleet.DeviceID]policy.CampaignDevice // by the campaign file
+	// partners are the other members of redundancy groups.
+	partners map[fleet.DeviceID][]fleet.DeviceID
+	courses  map[fleet.DeviceID]*course
+	tasks    []schedule.Task
+	slots    []schedule.Slot
+	rules    schedule.Rules
+	fast     *schedule.Load
+	full     *schedule.Load
+	weak     []string
+	left     []plan.Unscheduled
+	there    []fleet.DeviceID
+	warn     []string
 }
 
 // course is what is known of the change of one kind of device.
@@ -151,6 +154,19 @@ func (a *App) campaign(w CampaignWant) (*campaigner, error) {
 	for i := range a.Workspace.Fleet.Devices {
 		d := &a.Workspace.Fleet.Devices[i]
 		m.devices[d.ID] = d
+	}
+	m.said, m.partners = map[fleet.DeviceID]policy.CampaignDevice{}, map[fleet.DeviceID][]fleet.DeviceID{}
+	for _, q := range m.conf.Devices {
+		m.said[fleet.DeviceID(q.Device)] = q
+	}
+	for _, g := range a.Workspace.Fleet.Groups {
+		for _, d := range g.Members {
+			for _, p := range g.Members {
+				if p != d && !slices.Contains(m.partners[d], p) {
+					m.partners[d] = append(m.partners[d], p)
+				}
+			}
+		}
 	}
 	if err := m.aim(); err != nil {
 		return nil, err
@@ -294,7 +310,7 @@ func (m *campaigner) calendar() error {
 			}
 		}
 		for _, w := range order {
-			m.warn = append(m.warn, fmt.Sprintf("%d windows are %s", names[w], w))
+			m.warn = append(m.warn, fmt.Sprintf("%s %s", counted(names[w], "window"), w))
 		}
 	}
 	if len(m.slots) == 0 {
@@ -397,10 +413,7 @@ func (m *campaigner) add(d *fleet.Device, to string, kinds map[string]*kindOfCha
 			x.due, x.dueWhy = q.By, q.Why
 		}
 	}
-	for _, q := range m.conf.Devices {
-		if q.Device != string(d.ID) {
-			continue
-		}
+	if q, ok := m.said[d.ID]; ok {
 		if !q.Deadline.IsZero() && (x.due.IsZero() || q.Deadline.Before(x.due)) {
 			x.due, x.dueWhy = q.Deadline, ""
 		}
@@ -468,10 +481,7 @@ func (m *campaigner) weigh(d *fleet.Device, x *course, now string) {
 	} else {
 		r.Why = append(r.Why, "serves nobody that the fleet file names")
 	}
-	for _, q := range m.conf.Devices {
-		if q.Device != string(d.ID) {
-			continue
-		}
+	if q, ok := m.said[d.ID]; ok {
 		if q.Exposure > 0 {
 			r.Exposure = q.Exposure
 			r.Why = append(r.Why, fmt.Sprintf("exposure %g by %s", q.Exposure, workspace.CampaignFile))
@@ -632,7 +642,7 @@ func (m *campaigner) order() {
 	}
 	for _, d := range c.Canaries {
 		if m.courses[fleet.DeviceID(d)] == nil {
-			m.warn = append(m.warn, fmt.Sprintf("the canary %s is not among the devices to change", d))
+			m.warn = append(m.warn, fmt.Sprintf("the canary %s is not among the devices to change; where none is, %d of the least critical come first", d, c.CanaryCount))
 			continue
 		}
 		m.rules.Canaries = append(m.rules.Canaries, fleet.DeviceID(d))

@@ -156,7 +156,7 @@ func (a *App) Revise(ctx context.Context, r ReviseWant, w CampaignWant) (*plan.C
 	if err != nil {
 		return nil, err
 	}
-	w.From = old.From
+	w.From, w.AllowReload = old.From, w.AllowReload || old.AllowReload
 	if w.Until.IsZero() {
 		w.Until = old.Until
 	}
@@ -204,6 +204,7 @@ func (a *App) Revise(ctx context.Context, r ReviseWant, w CampaignWant) (*plan.C
 		}
 	}
 	m.there = slices.DeleteFunc(m.there, func(id fleet.DeviceID) bool { _, ok := kept.Done[id]; return ok })
+	m.left = slices.DeleteFunc(m.left, func(u plan.Unscheduled) bool { _, ok := kept.Done[u.Device]; return ok })
 	m.restore(old, kept)
 	m.reach(old, kept)
 	waves, rev, err := schedule.Revise(ctx, a.Workspace.Fleet, m.tasks, m.slots, m.rules, kept, w.Limits)
@@ -222,6 +223,7 @@ func (a *App) Revise(ctx context.Context, r ReviseWant, w CampaignWant) (*plan.C
 
 // restore makes tasks and stages as the kept campaign had them.
 func (m *campaigner) restore(old *plan.Campaign, kept schedule.Kept) {
+	m.warn = slices.DeleteFunc(m.warn, func(s string) bool { return strings.HasPrefix(s, "the canary ") }) // stages are kept
 	m.rules.Stages = map[fleet.DeviceID]int{}
 	for _, d := range old.Devices {
 		if m.devices[d.Device] == nil {
@@ -311,7 +313,7 @@ func (m *campaigner) revised(old *plan.Campaign, digest string, w schedule.Waves
 		if _, done := kept.Done[d.Device]; done {
 			for _, n := range over {
 				for _, t := range n.Tasks {
-					if t.Device == d.Device {
+					if t.Device == d.Device && t.Outcome == OutcomeDone {
 						d.Night = n.Number
 					}
 				}
@@ -350,10 +352,12 @@ func (m *campaigner) over(old *plan.Campaign, w schedule.Waves, kept schedule.Ke
 					t.Outcome = OutcomeFailed
 				}
 			}
+			t.Start, t.End = t.Start.In(m.zone), t.End.In(m.zone)
 			told[t.Device] = told[t.Device] || t.Outcome == OutcomeDone
 			tasks = append(tasks, t)
 		}
 		n.Tasks = tasks
+		n.Start, n.End, n.RollbackClock = n.Start.In(m.zone), n.End.In(m.zone), inZone(n.RollbackClock, m.zone)
 		out = append(out, n)
 	}
 	for _, n := range w.Nights {
@@ -397,7 +401,7 @@ func (m *campaigner) changes(old, c *plan.Campaign, kept schedule.Kept, failed m
 		if _, done := kept.Done[d.Device]; done || was[d.Device].Equal(is[d.Device]) {
 			continue
 		}
-		x := plan.Change{Device: d.Device, Was: was[d.Device], Is: is[d.Device]}
+		x := plan.Change{Device: d.Device, Was: inZone(was[d.Device], m.zone), Is: is[d.Device]}
 		o, bad := failed[d.Device]
 		switch {
 		case bad && o.Note != "":
@@ -417,7 +421,7 @@ func (m *campaigner) changes(old, c *plan.Campaign, kept schedule.Kept, failed m
 		if _, ok := is[d.Device]; ok {
 			continue
 		}
-		x := plan.Change{Device: d.Device, Was: was[d.Device], Why: "is no longer in the campaign"}
+		x := plan.Change{Device: d.Device, Was: inZone(was[d.Device], m.zone), Why: "is no longer in the campaign"}
 		if i := slices.IndexFunc(c.Left, func(u plan.Unscheduled) bool { return u.Device == d.Device }); i >= 0 {
 			x.Why = c.Left[i].Reason
 		}

@@ -711,25 +711,23 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		}
 		prev = s
 	}
-	var before []int
-	from := ""
-	for _, role := range rules.RoleOrder {
-		var items []int
-		for i, t := range tasks {
-			if devices[t.Device].Role == role {
-				items = append(items, i)
-			}
-		}
-		if len(before) > 0 && len(items) > 0 {
-			// Within a stage; a canary may be of a later role.
-			for s := range of {
-				b, a := inStage(before, stage, s), inStage(items, stage, s)
-				if len(a) > 0 && len(b) > 0 {
-					p.Orders = append(p.Orders, Order{Before: b, After: a, Says: fmt.Sprintf("role %s before role %s", from, role)})
+	// Within a stage; a canary may be of a later role.
+	for _, members := range of {
+		var before []int
+		from := ""
+		for _, role := range rules.RoleOrder {
+			var items []int
+			for _, i := range members {
+				if devices[tasks[i].Device].Role == role {
+					items = append(items, i)
 				}
 			}
-		}
-		if len(items) > 0 {
+			if len(items) == 0 {
+				continue
+			}
+			if len(before) > 0 {
+				p.Orders = append(p.Orders, Order{Before: before, After: items, Says: fmt.Sprintf("role %s before role %s", from, role)})
+			}
 			before, from = items, role
 		}
 	}
@@ -758,16 +756,6 @@ func stageOf(p *Problem, stage, last int, items []int) string {
 	default:
 		return fmt.Sprintf("growth stage %d (%s)", stage, counted(len(items), "device"))
 	}
-}
-
-func inStage(items, stage []int, s int) []int {
-	var out []int
-	for _, i := range items {
-		if stage[i] == s {
-			out = append(out, i)
-		}
-	}
-	return out
 }
 
 // stages gives every task its stage.

@@ -270,6 +270,17 @@ func TestRulesOfACampaign(t *testing.T) {
 		"roles": {func(_ *fleet.Fleet, _ []Task, r *Rules) { r.RoleOrder = []string{"access", "aggregation"} }, func(at map[fleet.DeviceID]int, _ Waves) bool {
 			return max(at["fen-1"], at["fen-2"]) < min(at["mere-agg-1"], at["mere-agg-2"])
 		}, 3},
+		"roles of which one is missing in between": {func(_ *fleet.Fleet, _ []Task, r *Rules) {
+			r.RoleOrder = []string{"access", "distribution", "aggregation"}
+		}, func(at map[fleet.DeviceID]int, _ Waves) bool {
+			return max(at["fen-1"], at["fen-2"]) < min(at["mere-agg-1"], at["mere-agg-2"])
+		}, 3},
+		"roles with a canary in between": {func(f *fleet.Fleet, _ []Task, r *Rules) {
+			f.Devices[1].Role = "distribution"
+			r.RoleOrder, r.Canaries = []string{"access", "distribution", "aggregation"}, []fleet.DeviceID{"mere-agg-2"}
+		}, func(at map[fleet.DeviceID]int, _ Waves) bool {
+			return at["mere-agg-2"] == 0 && max(at["fen-1"], at["fen-2"]) < at["mere-agg-1"]
+		}, 3},
 		"pin, ban, deadline": {func(_ *fleet.Fleet, ts []Task, _ *Rules) {
 			ts[0].Pin = "2031-03-09 22:00 UTC"
 			ts[1].Ban = []string{"2031-03-03 22:00 UTC", "2031-03-05 22:00 UTC"}
