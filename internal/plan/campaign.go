@@ -28,6 +28,8 @@ type Campaign struct {
 	// Zone is the IANA name of the zone that people read times in; instants in
 	// the campaign are written with its offset.
 	Zone string `json:"zone"`
+	// AllowReload says that hops may restart a whole device.
+	AllowReload bool `json:"allow_reload"`
 	// Seed and Runs are those of the simulation that the chances come from.
 	Seed uint64 `json:"seed"`
 	Runs int    `json:"runs"`
