@@ -207,6 +207,40 @@ func (s *Server) Sessions() ([]int, error) {
 	return out, nil
 }
 
+// Spent is the processor time of all connections that have ended. It waits
+// until those that are ending have.
+func (s *Server) Spent() (time.Duration, error) {
+	for end := time.Now().Add(20 * time.Second); ; {
+		pids, err := s.Sessions()
+		if err != nil {
+			return 0, err
+		}
+		if len(pids) == 0 {
+			break
+		}
+		if time.Now().After(end) {
+			return 0, fmt.Errorf("connections of sshd that do not end: processes %v", pids)
+		}
+		time.Sleep(2 * time.Millisecond)
+	}
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", s.cmd.Process.Pid))
+	if err != nil {
+		return 0, err
+	}
+	// Source: proc(5), fields 16 and 17 after the name in brackets, in ticks of
+	// 1/100 s.
+	_, rest, _ := strings.Cut(string(b), ") ")
+	f := strings.Fields(rest)
+	if len(f) < 15 {
+		return 0, fmt.Errorf("/proc/%d/stat has %d fields", s.cmd.Process.Pid, len(f))
+	}
+	var user, system int64
+	if _, err := fmt.Sscan(f[13]+" "+f[14], &user, &system); err != nil {
+		return 0, err
+	}
+	return time.Duration(user+system) * 10 * time.Millisecond, nil
+}
+
 // Stop ends the server and waits for it. Connections that it serves go on.
 func (s *Server) Stop() error {
 	err := s.cmd.Process.Signal(syscall.SIGTERM)
