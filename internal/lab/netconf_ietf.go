@@ -175,7 +175,10 @@ func (c *Chassis) ietfComponent(k *component, ctl *controller) *element.Node {
 		}
 		n.Add(x.leaf("boot-time", boot), x.leaf("restart-reason", k.rebootReason))
 	}
-	n.Add(x.leaf("failure", k.failure), x.leaf("mismatch", k.mismatch), x.leaf("health", k.health), x.leaf("power-admin-state", k.power))
+	n.Add(x.leaf("failure", k.failure), x.leaf("mismatch", k.mismatch), x.leaf("health", k.health))
+	if k.kind == "CONTROLLER_CARD" || k.kind == "LINECARD" || k.kind == "FABRIC" {
+		n.Add(x.leaf("power-admin-state", k.power))
+	}
 	if k.memory > 0 {
 		n.Add(x.leaf("cpu-percent", k.cpu), x.leaf("memory-percent", fmt.Sprintf("%.2f", 100*float64(k.memoryUsed)/float64(k.memory))))
 	}

@@ -171,7 +171,9 @@ func (r *reading) factAdjacencies(data *element.Node) {
 		g.StrictLSAChecks = known(yes(v("strict-lsa-checks")), g.StrictLSAChecks)
 		b := &a.BFD
 		b.Session = known(text(v("bfd-session")), b.Session)
-		b.Protected = known(b.Protected, state.Some(b.Session.Known()))
+		if a.Protocol != state.BFD {
+			b.Protected = known(b.Protected, state.Some(b.Session.Known()))
+		}
 		b.Independent, b.Offloaded = known(yes(v("bfd-independent")), b.Independent), known(yes(v("bfd-offloaded")), b.Offloaded)
 		b.Multiplier = known(number[int](v("multiplier")), b.Multiplier)
 		if p, ok := text(v("partner-timeout")).Get(); ok {

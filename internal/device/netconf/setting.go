@@ -37,6 +37,9 @@ type way struct {
 	level string
 	// wide is set where no interface tells what is meant.
 	wide bool
+	// group is set where the entry is an aggregate, which is known by its name
+	// or by the interface of a member.
+	group bool
 }
 
 // valueForm is how a device writes a parameter's value.
@@ -77,7 +80,7 @@ func ways() []way {
 		{protocol: state.ISIS, parameter: state.ParamOverload, module: nsISIS, path: isisProcess + "/overload/status", form: asYesNo},
 		{protocol: state.VRRP, parameter: state.ParamPriority, module: nsVRRP, path: vrrpGroup + "/priority", form: asNumber},
 		{protocol: state.VRRP, parameter: state.ParamAdvertise, module: nsVRRP, path: vrrpGroup + "/advertise-interval-centi-sec", form: inCentis},
-		{protocol: state.LACP, parameter: state.ParamPeriod, module: ocLACP, path: "lacp:lacp/interfaces/interface[name={group}]/config/interval", form: asRateWord},
+		{protocol: state.LACP, parameter: state.ParamPeriod, module: ocLACP, path: "lacp:lacp/interfaces/interface[name={group}]/config/interval", form: asRateWord, group: true},
 		{protocol: state.BGP, parameter: state.ParamHoldTime, module: ocInstance, path: ocNeighbour + "/timers/config/hold-time", form: inSeconds},
 		{protocol: state.BGP, parameter: state.ParamGracefulShutdown, module: nsFacts, path: "facts:facts/bgp[neighbour={neighbour}]/graceful-shutdown", form: asYesNo},
 	}
@@ -118,10 +121,10 @@ type stepKey struct {
 
 // steps reads the path of a way for a setting.
 func (w *way) steps(s state.Setting) []step {
-	said := map[string]string{"{interface}": s.Interface, "{neighbour}": s.Neighbour, "{group}": s.Instance}
+	said := map[string]string{"{interface}": s.Interface, "{neighbour}": s.Neighbour}
 	said["{instance}"], _, _ = strings.Cut(s.Instance, " level ")
-	if s.Instance == "" || s.Instance == theInstance {
-		said["{group}"] = s.Interface
+	if s.Interface == "" {
+		said["{group}"] = s.Instance
 	}
 	var out []step
 	space := ""
@@ -283,6 +286,9 @@ func (w *way) find(ctx context.Context, s *Session, want state.Setting) ([]place
 	if w.level != "" {
 		extra = append(extra, element.New(last.space, "level-type"))
 	}
+	if w.group {
+		extra = append(extra, empty(last.space, "members", "member", "interface"))
+	}
 	data, err := s.Get(ctx, []*element.Node{filterFor(entry, extra...)})
 	if err != nil {
 		return nil, err
@@ -290,6 +296,10 @@ func (w *way) find(ctx context.Context, s *Session, want state.Setting) ([]place
 	var out []place
 	walk(data, entry, nil, func(n *element.Node, path []step) {
 		if t := n.Kid("level-type").Value(); w.level != "" && t != "" && t != "level-all" && t != "level-"+w.level {
+			return
+		}
+		if w.group && want.Interface != "" && n.Kid("name").Value() != want.Interface &&
+			!slices.ContainsFunc(n.Kid("members").All("member"), func(m *element.Node) bool { return m.Kid("interface").Value() == want.Interface }) {
 			return
 		}
 		out = append(out, place{path: append(slices.Clone(path), leaf...)})

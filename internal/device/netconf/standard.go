@@ -395,7 +395,7 @@ func (r *reading) bfd(n *element.Node) {
 
 // protocolNames are how captures name the sources of routes. Source: OpenConfig
 // policy-types, INSTALL_PROTOCOL_TYPE; RFC 8349 §7, RFC 9129, RFC 9130.
-var protocolNames = map[string]string{"DIRECT": "DIRECTLY_CONNECTED", "OSPFV2": "OSPF", "OSPFV3": "OSPF3"}
+var protocolNames = map[string]string{"direct": "directly-connected", "ospfv2": "ospf", "ospfv3": "ospf3"}
 
 // routes reads the tables of RFC 8349. Where a table marks routes as active,
 // only those count.
@@ -412,7 +412,7 @@ func (r *reading) routes(data *element.Node) {
 			if marked && n.Kid("active") == nil {
 				continue
 			}
-			x := state.Route{Prefix: n.Kid("destination-prefix").Value(), Protocol: local(n.Kid("source-protocol"))}
+			x := state.Route{Prefix: n.Kid("destination-prefix").Value(), Protocol: strings.ToLower(local(n.Kid("source-protocol")))}
 			if name := protocolNames[x.Protocol]; name != "" {
 				x.Protocol = name
 			}
