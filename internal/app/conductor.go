@@ -177,6 +177,12 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 			return err
 		}
 	}
+	if rec.Kind != conduct.Intended && rec.Kind != conduct.Acted {
+		// However a change of ours ended, the next one is somebody else's.
+		c.session.mu.Lock()
+		c.session.watch.Adjusted("", "")
+		c.session.mu.Unlock()
+	}
 	c.follow(st)
 	c.show(st, &rec, rec.Text)
 	return nil

@@ -152,6 +152,7 @@ func TestOwnChangeIsNoBreach(t *testing.T) {
 		{"another's while we adjust, told in one", []ev{"a", "(", "b", ")x"}, true},
 		{"another's after", []ev{"a", "(", "b", ")b", "x"}, true},
 		{"another's after, ours told late", []ev{"a", "(", ")b", "b", "x"}, true},
+		{"another's after an attempt of ours that failed", []ev{"a", "(", ")", "x"}, true},
 		{"another's undoes ours", []ev{"a", "(", "b", ")b", "a"}, true},
 	} {
 		w := NewWatch(policy.Default())
