@@ -33,7 +33,7 @@ type NetworkSpec struct {
 	// At most one of these three gives the demands; where none does, they are
 	// those of the fleet or of the topology's file.
 	Demands  string   // CSV, SNDlib text, or a series: CSV with a column time, or a folder of SNDlib matrices
-	Counters string   // rates of interfaces, from which demands are estimated
+	Counters string   // rates of interfaces, from which demands are estimated; a series with a column time
 	Captures []string // captures of devices, at least two of each, or folders of them
 	Method   network.Method
 
@@ -52,8 +52,7 @@ type Carried struct {
 	Network  *network.Network
 	Topology network.Topology
 	Fleet    *fleet.Fleet // nil where the topology is of a file
-	// Estimation is set where the demands were found from counters; EstimatedIn
-	// is the state whose counters they were, without growth.
+	// Estimation is set where the demands were found from counters, with growth.
 	Estimation *network.Estimation
 	Samples    []network.Sample // of a series, with growth
 	Source     string           // where the demands come from, in words
@@ -188,14 +187,12 @@ func (l *networkLoader) demands() ([]network.Demand, error) {
 		if err != nil {
 			return err
 		}
-		spacing := l.spec.Length
-		for i := 1; i < len(samples) && l.spec.Length == 0; i++ {
-			if gap := samples[i].At.Sub(samples[i-1].At); spacing == 0 || gap < spacing {
-				spacing = gap
-			}
+		var at []time.Time
+		for _, s := range samples {
+			at = append(at, s.At)
 		}
 		for i := range samples {
-			samples[i].Length = cmp.Or(spacing, time.Hour)
+			samples[i].Length = cmp.Or(l.spec.Length, spacing(at), time.Hour)
 		}
 		demands, err = l.series(all, samples)
 		return err
@@ -255,67 +252,143 @@ func (l *networkLoader) estimate() error {
 	if err != nil {
 		return err
 	}
-	c, err := l.counters(n)
+	all, err := l.counted(n)
 	if err != nil {
 		return err
 	}
-	if n, err = network.New(l.out.Topology, n.Candidates(c)); err != nil {
+	// Between any two nodes that send and receive at any time.
+	in, out := make([]float64, len(n.Nodes())), make([]float64, len(n.Nodes()))
+	for _, c := range all {
+		for v := range in {
+			in[v], out[v] = in[v]+c.In[v], out[v]+c.Out[v]
+		}
+	}
+	if n, err = network.New(l.out.Topology, n.Candidates(network.Counters{In: in, Out: out})); err != nil {
 		return err
 	}
 	if len(n.Demands()) == 0 {
 		return fmt.Errorf("%w: counters: nothing enters or nothing leaves the network; want rows of kind in and out", network.ErrInvalid)
 	}
-	e, err := n.Intact().Estimate(c, l.spec.Method)
-	if err != nil {
-		return err
+	intact := n.Intact()
+	samples := make([]network.Sample, len(all))
+	for i, c := range all {
+		e, err := intact.Estimate(c.Counters, l.spec.Method)
+		if err != nil {
+			return err
+		}
+		e = e.Scaled(l.growth())
+		samples[i] = network.Sample{At: c.at, Length: c.length, Volumes: e.Volumes, Estimation: e}
 	}
-	g := l.growth()
-	l.out.Estimation = e.Scaled(g)
-	l.out.Network, err = n.WithVolumes(l.out.Estimation.Volumes)
+	busiest := samples[network.BusiestSample(samples)]
+	l.out.Estimation = busiest.Estimation
+	if len(samples) > 1 {
+		l.out.Samples = samples
+		l.out.Source += fmt.Sprintf(", the busiest of %d times, %s", len(samples), busiest.At.Format(time.RFC3339))
+	}
+	l.out.Network, err = n.WithVolumes(busiest.Volumes)
 	return err
 }
 
-func (l *networkLoader) counters(n *network.Network) (c network.Counters, err error) {
-	var rates []network.PortRate
+// counterSample is counters of one time.
+type counterSample struct {
+	network.Counters
+	at     time.Time
+	length time.Duration
+}
+
+// counted reads the counters: of one time, or of several where the file has a
+// column time.
+func (l *networkLoader) counted(n *network.Network) ([]counterSample, error) {
 	if l.spec.Counters == "" {
-		l.out.Source = "estimated from the interface counters of captures"
-		if l.out.Fleet == nil {
-			return c, fmt.Errorf("%w: captures tell interfaces, which only fleet.yaml lays on links; want the fleet, or a file of counters by arc", network.ErrInvalid)
+		c, err := l.captured(n)
+		return []counterSample{{Counters: c}}, err
+	}
+	name := l.spec.Counters
+	l.out.Source = "estimated from the interface counters of " + name
+	var src []byte
+	err := l.read(name, func(r io.Reader) (err error) {
+		src, err = io.ReadAll(r)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	at := []time.Time{{}}
+	if network.IsSeries(src) {
+		if at, err = network.Instants(name, bytes.NewReader(src)); err != nil {
+			return nil, err
 		}
-		captures, err := ReadCaptures(l.files, l.spec.Captures)
-		if err != nil {
-			return c, err
-		}
-		var notes []string
-		if rates, notes, err = PortRates(captures); err != nil {
-			return c, err
-		}
-		l.out.Notes = append(l.out.Notes, notes...)
-	} else {
-		l.out.Source = "estimated from the interface counters of " + l.spec.Counters
-		byArc := false
-		err = l.read(l.spec.Counters, func(r io.Reader) error {
-			src, err := io.ReadAll(r)
-			if err != nil {
-				return fmt.Errorf("%s: %w", l.spec.Counters, err)
-			}
-			first, _, _ := strings.Cut(string(src), "\n")
-			if byArc = strings.Contains(first, "kind"); byArc || l.out.Fleet == nil {
-				byArc = true
-				c, err = n.ReadCounters(l.spec.Counters, bytes.NewReader(src))
-				return err
-			}
-			rates, err = network.ReadPortRates(l.spec.Counters, bytes.NewReader(src), l.spec.Reading.Unit)
-			return err
+		at = slices.DeleteFunc(at, func(t time.Time) bool {
+			return !l.spec.From.IsZero() && t.Before(l.spec.From) || !l.spec.Until.IsZero() && !t.Before(l.spec.Until)
 		})
-		if err != nil || byArc {
-			return c, err
+		if len(at) == 0 {
+			return nil, document.Problems{{File: name, Found: "no time in the period asked for", Want: "a period that the counters cover"}}
 		}
 	}
-	c, notes, err := n.FleetCounters(l.out.Fleet, rates)
+	first, _, _ := strings.Cut(string(src), "\n")
+	byArc := strings.Contains(first, "kind") || l.out.Fleet == nil
+	out := make([]counterSample, len(at))
+	length := cmp.Or(l.spec.Length, spacing(at), time.Hour)
+	for i, t := range at {
+		out[i].at, out[i].length = t, length
+		if byArc {
+			out[i].Counters, err = n.ReadCounters(name, bytes.NewReader(src), t)
+		} else {
+			var rates []network.PortRate
+			if rates, err = network.ReadPortRates(name, bytes.NewReader(src), l.spec.Reading.Unit, t); err == nil {
+				out[i].Counters, err = l.laid(n, rates)
+			}
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// spacing is the least time between two of the instants, which are in order; 0
+// where there is none.
+func spacing(at []time.Time) time.Duration {
+	least := time.Duration(0)
+	for i := 1; i < len(at); i++ {
+		if gap := at[i].Sub(at[i-1]); least == 0 || gap < least {
+			least = gap
+		}
+	}
+	return least
+}
+
+func (l *networkLoader) captured(n *network.Network) (c network.Counters, err error) {
+	l.out.Source = "estimated from the interface counters of captures"
+	if l.out.Fleet == nil {
+		return c, fmt.Errorf("%w: captures tell interfaces, which only fleet.yaml lays on links; want the fleet, or a file of counters by arc", network.ErrInvalid)
+	}
+	captures, err := ReadCaptures(l.files, l.spec.Captures)
+	if err != nil {
+		return c, err
+	}
+	rates, notes, err := PortRates(captures)
+	if err != nil {
+		return c, err
+	}
 	l.out.Notes = append(l.out.Notes, notes...)
+	return l.laid(n, rates)
+}
+
+// laid lays rates on the links of the fleet. What is to be said of several times
+// is said once.
+func (l *networkLoader) laid(n *network.Network, rates []network.PortRate) (network.Counters, error) {
+	c, notes, err := n.FleetCounters(l.out.Fleet, rates)
+	for _, s := range notes {
+		if !slices.Contains(l.out.Notes, s) && len(l.out.Notes) < maxNotes {
+			l.out.Notes = append(l.out.Notes, s)
+		}
+	}
 	return c, err
 }
+
+// maxNotes is how many notes are kept: a series could have one for each time.
+const maxNotes = 50
 
 // Drains are the drains of the devices: in the given way, or where that is empty
 // in the way that the fleet has for each, which is strict for all in a topology

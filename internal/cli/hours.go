@@ -16,9 +16,10 @@ func (e *env) hoursCmd() *cobra.Command {
 	var n networkFlags
 	var repeat, begin, end, zone string
 	c := &cobra.Command{
-		Use: "safe-hours DEVICE[,DEVICE…]… --demands SERIES", Short: "when devices may be drained, from demands measured over time",
+		Use: "safe-hours DEVICE[,DEVICE…]…", Short: "when devices may be drained, from demands measured over time",
 		Long: "Tries for each set of devices, with every further single failure on top, in which samples of a\n" +
-			"series of demands the network still carries them. With --repeat it carries what it found on to\n" +
+			"series of demands the network still carries them. The series is --demands, or estimated from\n" +
+			"--counters with a column time. With --repeat it carries what it found on to\n" +
 			"coming days: a time is safe where every sample of that time of day (and of that day of the\n" +
 			"week) was.",
 		Example: "  towpath safe-hours mere-agg-1 mere-agg-2,mere-acc-2 --demands week.csv --limit 80%\n" +
@@ -35,7 +36,6 @@ func (e *env) hoursCmd() *cobra.Command {
 	c.Flags().StringVar(&begin, "begin", "", "with --repeat: print safe times from this instant on")
 	c.Flags().StringVar(&end, "end", "", "with --repeat: and up to this one")
 	c.Flags().StringVar(&zone, "zone", "UTC", "time zone in which days begin and times are printed, such as Europe/London")
-	_ = c.MarkFlagRequired("demands")
 	return c
 }
 
@@ -50,8 +50,8 @@ func (e *env) hours(n networkFlags, args []string, repeat network.Pattern, begin
 	if err != nil {
 		return err
 	}
-	if n.counters != "" || len(n.captures) > 0 {
-		return usage("--counters and --captures are of one time, want --demands with a series")
+	if n.demands == "" && n.counters == "" {
+		return usage("neither --demands nor --counters is given, want a series over time in one of them")
 	}
 	place, err := time.LoadLocation(zone)
 	if err != nil {

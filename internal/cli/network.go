@@ -3,10 +3,12 @@ package cli
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -61,7 +63,7 @@ type networkFlags struct {
 func (n *networkFlags) sources(c *cobra.Command) {
 	f := c.Flags()
 	f.StringVar(&n.topology, "topology", "", "read the topology from this file instead of fleet.yaml: RFC 8345 JSON, Topology Zoo\nGraphML, SNDlib text, or CSV with the columns arc,link,src,dst,weight,capacity")
-	f.StringVar(&n.counters, "counters", "", "estimate the demands from this CSV file of interface counters: device,interface,in,out,\nor kind,element,rate with kind arc, in or out")
+	f.StringVar(&n.counters, "counters", "", "estimate the demands from this CSV file of interface counters: device,interface,in,out,\nor kind,element,rate with kind arc, in or out; with a column time, a series")
 	f.StringSliceVar(&n.captures, "captures", nil, "estimate the demands from the counters of captures, two of each device: files or folders")
 	f.StringVar(&n.capacity, "capacity", "", "capacity of links whose file has none, such as 10Gbps, or a plain number where the file has")
 	f.Int64Var(&n.metric, "metric", 1, "metric of links whose file has none")
@@ -348,6 +350,11 @@ func (e *env) whatif(n networkFlags, w whatifChange, picture string, all bool) (
 		return asUsage(err)
 	}
 	what := w.text(q.Change.Drains)
+	for _, kind := range q.AlsoFail {
+		if !slices.ContainsFunc(ans.Failures, func(f network.Failure) bool { return f.Kind == kind }) {
+			l.Notes = append(l.Notes, fmt.Sprintf("nothing of the kind %s can fail: the topology has none that is in use", kind))
+		}
+	}
 	if picture != "" {
 		after, err := intact.With(q.Change)
 		if err != nil {

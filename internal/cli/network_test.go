@@ -73,6 +73,7 @@ func TestWhatifAnswersInWords(t *testing.T) {
 		{"higher limit", append(net, "--demands", at("d.csv"), "--drain", "x", "--also-fail", "none", "--limit", "120%"), ExitDone, []string{"HOLDS", "limit 120.0 %"}},
 		{"one more failure", append(net, "--demands", at("d.csv"), "--drain", "x", "--limit", "2"), ExitVerdict, []string{"2 of 4 further failures would cut demand off", "cuts off 1 demand, 12Gbps"}},
 		{"as with nothing out", append(net, "--demands", at("d.csv"), "--limit", "110%"), ExitVerdict, []string{"4 of 4 further failures would load a link above 110.0 %, as with nothing out", "makes none of this worse"}},
+		{"no groups", append(net, "--demands", at("d.csv"), "--also-fail", "group"), ExitDone, []string{"nothing of the kind group can fail"}},
 		{"switched off", append(net, "--demands", at("d.csv"), "--remove", "a", "--also-fail", "none"), ExitVerdict, []string{"a switched off", "1 demands are not carried", "endpoint removed"}},
 		{"a link down", append(net, "--demands", at("d.csv"), "--fail-link", "ax", "--also-fail", "none"), ExitVerdict, []string{"with ax down", "120.0 %"}},
 		{"last resort", append(net, "--demands", at("d.csv"), "--drain", "x", "--style", "last-resort", "--also-fail", "none"), ExitVerdict, []string{"x drained to a last resort"}},
@@ -194,12 +195,28 @@ func TestSafeHours(t *testing.T) {
 	if status, out, _ := command(t, nil, append(base, "--limit", "10%")...); status != ExitVerdict || !strings.Contains(out, "safe: never") {
 		t.Errorf("got status %d, %s", status, out)
 	}
+	// The same from counters over time.
+	counted := "time,kind,element,rate\n"
+	for i, v := range []string{"12Gbps", "8Gbps", "7Gbps"} {
+		counted += fmt.Sprintf("2026-03-02T%d:00:00Z,in,a,%s\n2026-03-02T%d:00:00Z,out,b,%s\n", 21+i, v, 21+i, v)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "c.csv"), []byte(counted), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	status, out, errOut = command(t, nil, "safe-hours", "x", "--topology", filepath.Join(dir, "net.csv"), "--counters", filepath.Join(dir, "c.csv"), "--also-fail", "none")
+	if status != ExitDone || !strings.Contains(out, "x: safe in 2 of 3 samples") || !strings.Contains(out, "Mon 2026-03-02 22:00 UTC to Tue 2026-03-03 00:00 UTC") {
+		t.Errorf("got status %d, %s%s", status, out, errOut)
+	}
+	status, out, errOut = command(t, nil, "whatif", "--topology", filepath.Join(dir, "net.csv"), "--counters", filepath.Join(dir, "c.csv"), "--also-fail", "none")
+	if said := strings.Join(strings.Fields(out), " "); status != ExitDone || !strings.Contains(out, "60.0 %") || !strings.Contains(said, "the busiest of 3 times, 2026-03-02T21:00:00Z") {
+		t.Errorf("got status %d, %s%s", status, out, errOut)
+	}
 	for want, args := range map[string][]string{
-		"want a series over time": {"safe-hours", "x", "--topology", filepath.Join(dir, "net.csv"), "--demands", filepath.Join(dir, "d.csv")},
-		"want all three":          append(slices.Clone(base), "--repeat", "day"),
-		"--zone is":               append(slices.Clone(base), "--zone", "Narnia"),
-		`found "month"`:           append(slices.Clone(base), "--repeat", "month", "--begin", "2026-04-01T00:00:00Z", "--end", "2026-04-02T00:00:00Z"),
-		`required flag`:           {"safe-hours", "x"},
+		"want a series over time: CSV":   {"safe-hours", "x", "--topology", filepath.Join(dir, "net.csv"), "--demands", filepath.Join(dir, "d.csv")},
+		"want all three":                 append(slices.Clone(base), "--repeat", "day"),
+		"--zone is":                      append(slices.Clone(base), "--zone", "Narnia"),
+		`found "month"`:                  append(slices.Clone(base), "--repeat", "month", "--begin", "2026-04-01T00:00:00Z", "--end", "2026-04-02T00:00:00Z"),
+		"want a series over time in one": {"safe-hours", "x"},
 	} {
 		if status, out, errOut := command(t, nil, args...); status != ExitUsage || !strings.Contains(errOut, want) {
 			t.Errorf("%v: got status %d, %s%s; want %s", args, status, out, errOut, want)

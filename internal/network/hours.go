@@ -12,6 +12,8 @@ type Sample struct {
 	At      time.Time // when it begins
 	Length  time.Duration
 	Volumes []float64 // by demand of the network
+	// Estimation, where the volumes come from one, gives the error of the sample.
+	Estimation *Estimation
 }
 
 // DrainSet is devices that are to be out together.
@@ -90,6 +92,10 @@ func (n *Network) SafeHours(samples []Sample, sets []DrainSet, q Question) ([]Sa
 			return nil, err
 		}
 		for k, set := range sets {
+			q := q
+			if sample.Estimation != nil {
+				q.Estimation = sample.Estimation
+			}
 			f, err := intact.safety(set, q)
 			if err != nil {
 				return nil, fmt.Errorf("drain set %q: %w", set.Name, err)
@@ -189,7 +195,7 @@ func PeakOverDay(samples []Sample, growth float64) []Sample {
 	for h := range 24 {
 		in := slices.DeleteFunc(slices.Clone(samples), func(s Sample) bool { return s.At.Hour() != h })
 		if len(in) > 0 {
-			out = append(out, Sample{time.Date(y, m, d, h, 0, 0, 0, samples[0].At.Location()), time.Hour, Peak(in, growth)})
+			out = append(out, Sample{At: time.Date(y, m, d, h, 0, 0, 0, samples[0].At.Location()), Length: time.Hour, Volumes: Peak(in, growth)})
 		}
 	}
 	return out

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"towpath/internal/document"
 )
@@ -276,7 +277,10 @@ func FuzzReaders(f *testing.F) {
 				}
 				return Topology{}, err
 			},
-			"ports":  func(r io.Reader) (Topology, error) { _, err := ReadPortRates("f", r, 1); return Topology{}, err },
+			"ports": func(r io.Reader) (Topology, error) {
+				_, err := ReadPortRates("f", r, 1, time.Time{})
+				return Topology{}, err
+			},
 			"sndlib": func(r io.Reader) (Topology, error) { top, _, err := ReadSNDlib("f", r, d); return top, err },
 		} {
 			top, err := read(strings.NewReader(src))

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"towpath/internal/fleet"
 )
@@ -24,14 +25,17 @@ type PortRate struct {
 
 // ReadPortRates reads rates of interfaces: columns device, interface, in, out,
 // rates with their unit. plain, above 0, is how many bit/s a number without one
-// is. The error is [document.Problems] with line and column of every mistake.
+// is. at, where it is set, takes the rows of that instant of a column time alone,
+// see [Instants]. The error is [document.Problems] with line and column of every
+// mistake.
 //
 // [document.Problems]: the problems of package document.
-func ReadPortRates(name string, r io.Reader, plain float64) ([]PortRate, error) {
-	t, err := openTable(name, r, "device", "interface", "in", "out")
+func ReadPortRates(name string, r io.Reader, plain float64, at time.Time) ([]PortRate, error) {
+	t, err := openTable(name, r, timed(at, "device", "interface", "in", "out")...)
 	if err != nil {
 		return nil, err
 	}
+	t.only = at
 	t.unit, t.plain = BitsPerSecond, plain
 	seen := map[[2]string]bool{}
 	var out []PortRate

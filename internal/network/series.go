@@ -39,10 +39,8 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 		if !more {
 			break
 		}
-		text := t.text("time")
-		when, err := time.Parse(time.RFC3339, text)
-		if err != nil {
-			t.fault("time", strconv.Quote(text), "an instant with zone as in RFC 3339, such as 2026-03-01T22:00:00Z")
+		when, ok := t.instant()
+		if !ok {
 			continue
 		}
 		d := t.demand(known)
@@ -78,21 +76,23 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 // element, rate. kind is arc, and element the arc's id, for what the arc
 // carries; or in or out, and element a node, for what enters or leaves the
 // network there. Arcs that are not named are unknown, nodes that are not named
-// have 0. The error is [document.Problems] with line and column of every
-// mistake.
+// have 0. at, where it is set, takes the rows of that instant of a column time
+// alone, see [Instants]. The error is [document.Problems] with line and column of
+// every mistake.
 //
 // [document.Problems]: the problems of package document.
-func (n *Network) ReadCounters(name string, r io.Reader) (Counters, error) {
+func (n *Network) ReadCounters(name string, r io.Reader, at time.Time) (Counters, error) {
 	c := Counters{Arcs: make([]float64, len(n.arcs)), In: make([]float64, len(n.nodes)), Out: make([]float64, len(n.nodes))}
 	arcs := map[string]int{}
 	for i, a := range n.arcs {
 		arcs[a.ID] = i
 		c.Arcs[i] = math.NaN()
 	}
-	t, err := openTable(name, r, "kind", "element", "rate")
+	t, err := openTable(name, r, timed(at, "kind", "element", "rate")...)
 	if err != nil {
 		return Counters{}, err
 	}
+	t.only = at
 	t.unit, t.plain = n.unit, n.plain
 	seen := map[[2]string]bool{}
 	for {
@@ -125,6 +125,14 @@ func (n *Network) ReadCounters(name string, r io.Reader) (Counters, error) {
 			t.fault("kind", strconv.Quote(kind), "arc, in or out")
 		}
 	}
+}
+
+// timed adds the column time where an instant is asked for.
+func timed(at time.Time, columns ...string) []string {
+	if at.IsZero() {
+		return columns
+	}
+	return append([]string{"time"}, columns...)
 }
 
 // names are the nodes of the topology.

@@ -37,7 +37,7 @@ func TestCountersAreRead(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := n.ReadCounters("c.csv", strings.NewReader("kind,element,rate\narc,ax>,5\nin,a,4\nout,b,3\n"))
+	c, err := n.ReadCounters("c.csv", strings.NewReader("kind,element,rate\narc,ax>,5\nin,a,4\nout,b,3\n"), time.Time{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,7 +51,7 @@ func TestCountersAreRead(t *testing.T) {
 		"in,a,-5\n":            `c.csv:2:6: rate: "-5"; want a number of 0 or more`,
 		"arc,ax>,5\narc,ax>,5": `c.csv:3:5: element: "ax>", which stands already`,
 	} {
-		if _, err := n.ReadCounters("c.csv", strings.NewReader("kind,element,rate\n"+src)); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := n.ReadCounters("c.csv", strings.NewReader("kind,element,rate\n"+src), time.Time{}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: got %v, want %s", src, err, want)
 		}
 	}

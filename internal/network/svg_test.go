@@ -231,7 +231,7 @@ func TestSafeHoursAreThoseInWhichItHolds(t *testing.T) {
 	start := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
 	var samples []Sample
 	for i, v := range []float64{12, 8, 10, 10.1, 4, 3} {
-		samples = append(samples, Sample{start.Add(time.Duration(i) * time.Hour), time.Hour, []float64{v}})
+		samples = append(samples, Sample{At: start.Add(time.Duration(i) * time.Hour), Length: time.Hour, Volumes: []float64{v}})
 	}
 	set := DrainSet{"x", Change{Drains: []Drain{{"x", NoTransit}}}}
 	got, err := n.SafeHours(samples, []DrainSet{set, {"nothing", Change{}}}, Question{})
@@ -259,7 +259,7 @@ func TestSafeHoursAreThoseInWhichItHolds(t *testing.T) {
 	if got := BusiestSample(samples); got != 0 {
 		t.Errorf("got busiest sample %d, want 0", got)
 	}
-	day := PeakOverDay(append(samples, Sample{at(24 + 1), time.Hour, []float64{9}}), 1)
+	day := PeakOverDay(append(samples, Sample{At: at(24 + 1), Length: time.Hour, Volumes: []float64{9}}), 1)
 	if len(day) != 6 || day[len(day)-1].Volumes[0] != 9 || !day[len(day)-1].At.Equal(at(1)) {
 		t.Errorf("got %+v", day)
 	}
