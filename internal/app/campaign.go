@@ -114,6 +114,8 @@ type campaigner struct {
 	left     []plan.Unscheduled
 	there    []fleet.DeviceID
 	warn     []string
+	// offered and freezes are what the pictures of the campaign show behind it.
+	offered, freezes []plan.Period
 }
 
 // course is what is known of the change of one kind of device.
@@ -299,7 +301,8 @@ func (m *campaigner) calendar() error {
 		}
 	}
 	kept, frozen := schedule.Thaw(m.bySite(open, closed), closed)
-	m.slots = kept
+	m.slots, m.offered = kept, periods(kept, time.Time{}, m.want.Until)
+	m.freezes = periods(closed, m.want.From, m.want.Until)
 	if len(frozen) > 0 {
 		names := map[string]int{}
 		var order []string

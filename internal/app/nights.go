@@ -176,7 +176,7 @@ func stageName(stage, last int) string {
 func (m *campaigner) assemble(w schedule.Waves) (*plan.Campaign, error) {
 	c := m.shell()
 	s := w.Schedule
-	c.WindowsOffered = len(w.Problem.Windows)
+	c.WindowsOffered, c.Offered, c.Freezes = len(w.Problem.Windows), m.offered, m.freezes
 	c.Proof = plan.Proof{Nights: s.Used, LowerBound: s.LowerBound, Bound: s.Bound, Proven: s.Proven, RiskDays: s.RiskDays, RiskProven: s.OrderProven, WorstNight: s.Worst}
 	if !s.Proven && s.LowerBound > 0 {
 		c.Proof.Gap = float64(s.Used-s.LowerBound) / float64(s.LowerBound)
@@ -509,4 +509,32 @@ func counted(n int, word string) string {
 		return "1 " + word
 	}
 	return fmt.Sprintf("%d %ss", n, word)
+}
+
+// periods are the slots that begin before until and end after from, in the order
+// of time. Slots that differ by their site only become one.
+func periods(slots []schedule.Slot, from, until time.Time) []plan.Period {
+	var out []plan.Period
+	for _, s := range slots {
+		if !s.End.After(from) || !s.Start.Before(until) {
+			continue
+		}
+		i := slices.IndexFunc(out, func(p plan.Period) bool {
+			return p.Start.Equal(s.Start) && p.End.Equal(s.End) && p.Name == s.Summary
+		})
+		switch {
+		case i < 0:
+			p := plan.Period{Start: s.Start, End: s.End, Name: s.Summary}
+			if s.Site != "" {
+				p.Sites = []string{s.Site}
+			}
+			out = append(out, p)
+		case s.Site == "":
+			out[i].Sites = nil
+		case len(out[i].Sites) > 0 && !slices.Contains(out[i].Sites, s.Site):
+			out[i].Sites = append(out[i].Sites, s.Site)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b plan.Period) int { return a.Start.Compare(b.Start) })
+	return out
 }
