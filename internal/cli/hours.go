@@ -19,9 +19,8 @@ func (e *env) hoursCmd() *cobra.Command {
 		Use: "safe-hours DEVICE[,DEVICE…]…", Short: "when devices may be drained, from demands measured over time",
 		Long: "Tries for each set of devices, with every further single failure on top, in which samples of a\n" +
 			"series of demands the network still carries them. The series is --demands, or estimated from\n" +
-			"--counters with a column time. With --repeat it carries what it found on to\n" +
-			"coming days: a time is safe where every sample of that time of day (and of that day of the\n" +
-			"week) was.",
+			"--counters with a column time. With --repeat it carries what it found on to coming days: a\n" +
+			"time is safe where every sample of that time of day (and of that day of the week) was.",
 		Example: "  towpath safe-hours mere-agg-1 mere-agg-2,mere-acc-2 --demands week.csv --limit 80%\n" +
 			"  towpath safe-hours mere-agg-1 --demands week.csv --repeat week --begin 2026-03-02T00:00:00Z --end 2026-03-09T00:00:00Z",
 		Args: cobra.MinimumNArgs(1),

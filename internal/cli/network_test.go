@@ -74,7 +74,7 @@ func TestWhatifAnswersInWords(t *testing.T) {
 		{"one more failure", append(net, "--demands", at("d.csv"), "--drain", "x", "--limit", "2"), ExitVerdict, []string{"2 of 4 further failures would cut demand off", "cuts off 1 demand, 12Gbps"}},
 		{"as with nothing out", append(net, "--demands", at("d.csv"), "--limit", "110%"), ExitVerdict, []string{"4 of 4 further failures would load a link above 110.0 %, as with nothing out", "makes none of this worse"}},
 		{"no groups", append(net, "--demands", at("d.csv"), "--also-fail", "group"), ExitDone, []string{"nothing of the kind group can fail"}},
-		{"switched off", append(net, "--demands", at("d.csv"), "--remove", "a", "--also-fail", "none"), ExitVerdict, []string{"a switched off", "1 demands are not carried", "endpoint removed"}},
+		{"switched off", append(net, "--demands", at("d.csv"), "--remove", "a", "--also-fail", "none"), ExitVerdict, []string{"a switched off", "1 demand is not carried", "endpoint removed"}},
 		{"a link down", append(net, "--demands", at("d.csv"), "--fail-link", "ax", "--also-fail", "none"), ExitVerdict, []string{"with ax down", "120.0 %"}},
 		{"last resort", append(net, "--demands", at("d.csv"), "--drain", "x", "--style", "last-resort", "--also-fail", "none"), ExitVerdict, []string{"x drained to a last resort"}},
 		{"growth", append(net, "--demands", at("d.csv"), "--growth", "+50%", "--also-fail", "none"), ExitDone, []string{"90.0 %"}},

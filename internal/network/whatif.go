@@ -266,7 +266,7 @@ func (a *Answer) judge(q Question) {
 			}
 		}
 		more := tally{len(a.Lost), before}
-		because(Fails, "%d demands are not carried%s", len(a.Lost), more)
+		because(Fails, "%d %s not carried%s", len(a.Lost), ternary(len(a.Lost) == 1, "demand is", "demands are"), more)
 	}
 	because(between(a.Least, a.Most, q.Limit), "%s to %s (%s) is used to %s, limit %.1f %%", a.After.From, a.After.To, a.After.Where, a.span(), 100*q.Limit)
 	for _, g := range a.BelowMinimum {
