@@ -342,7 +342,7 @@ func columns(d *paper.Drawing, c *plan.Campaign, s scale, name string, per map[i
 			continue
 		}
 		x0, x1 := s.x(n.Start), s.x(n.End)
-		w := max(x1-x0, 5)
+		w := max(x1-x0, 3)
 		h := 4 + (gSite-22)*float64(k)/float64(most)
 		bars = append(bars, paper.Rect{X: (x0+x1)/2 - w/2, Y: y + gSite - h, W: w, H: h, Fill: paper.Strong, Title: fmt.Sprintf("%s, night %d, %s: %s", name, n.Number, day(n.Start), count(k, "device"))})
 		numbers = append(numbers, fmt.Sprint(k))
