@@ -3,7 +3,7 @@ package netconf_test
 import (
 	"bytes"
 	"context"
-	"encoding/json"
+	"fmt"
 	"net"
 	"os"
 	"os/exec"
@@ -17,121 +17,72 @@ import (
 	"towpath/internal/lab"
 )
 
-// script is what somebody else's client does with the lab's device.
-const script = `
-import json, sys
-from ncclient import manager
-from ncclient.operations.rpc import RPCError
-host, port, user, password = sys.argv[1], int(sys.argv[2]), sys.argv[3], sys.argv[4]
-NS = {'b': 'urn:ietf:params:xml:ns:netconf:base:1.0', 'hw': 'urn:ietf:params:xml:ns:yang:ietf-hardware', 'sys': 'urn:ietf:params:xml:ns:yang:ietf-system',
-      'if': 'urn:ietf:params:xml:ns:yang:ietf-interfaces', 'rt': 'urn:ietf:params:xml:ns:yang:ietf-routing'}
-def connect():
-    return manager.connect(host=host, port=port, username=user, password=password, hostkey_verify=False, allow_agent=False, look_for_keys=False, timeout=30)
-out = {}
-m = connect()
-out['session'] = int(m.session_id)
-out['candidate'] = ':candidate' in m.server_capabilities
-out['confirmed'] = ':confirmed-commit' in m.server_capabilities
-r = m.get(filter=('subtree', '<hardware xmlns="%s"><component><name>CTL-A</name></component></hardware>' % NS['hw']))
-out['names'] = [e.text for e in r.data_ele.findall('.//hw:name', NS)]
-out['standby'] = [e.text for e in r.data_ele.findall('.//hw:standby-state', NS)]
-r = m.get(filter=('subtree', '<routing xmlns="%s"><ribs/></routing>' % NS['rt']))
-out['routes'] = len(r.data_ele.findall('.//rt:route', NS))
-def hostname(text):
-    return '<config xmlns="%s"><system xmlns="%s"><hostname>%s</hostname></system></config>' % (NS['b'], NS['sys'], text)
-def named(m):
-    return m.get_config(source='running', filter=('subtree', '<system xmlns="%s"><hostname/></system>' % NS['sys'])).data_ele.findtext('.//sys:hostname', namespaces=NS)
-out['before'] = named(m)
-def refused(f):
-    try:
-        f()
-        return None
-    except RPCError as e:
-        return e.tag
-with m.locked('candidate'):
-    other = connect()
-    out['second_lock'] = refused(lambda: other.lock('candidate'))
-    m.edit_config(target='candidate', config=hostname('lock-three'), default_operation='merge')
-    m.validate('candidate')
-    out['uncommitted'] = named(m)
-    m.commit(confirmed=True, timeout='300', persist='peer-1')
-    out['committed'] = named(m)
-    out['foreign_confirm'] = refused(lambda: other.commit(persist_id='somebody'))
-    m.cancel_commit(persist_id='peer-1')
-    out['cancelled'] = named(m)
-    m.edit_config(target='candidate', config=hostname('lock-four'), default_operation='merge')
-    m.commit(confirmed=True, timeout='300', persist='peer-2')
-    m.commit(persist_id='peer-2')
-    out['confirmed_name'] = named(m)
-    m.edit_config(target='candidate', config='<config xmlns="%s"><system xmlns="%s"><hostname xmlns:nc="%s" nc:operation="delete"/></system></config>' % (NS['b'], NS['sys'], NS['b']), default_operation='merge')
-    m.commit()
-    out['deleted'] = named(m)
-    out['bad'] = refused(lambda: m.edit_config(target='candidate', config='<config xmlns="%s"><interfaces xmlns="%s"><interface><name>lag-1</name><enabled>perhaps</enabled></interface></interfaces></config>' % (NS['b'], NS['if'])))
-    out['unknown'] = refused(lambda: m.edit_config(target='candidate', config='<config xmlns="%s"><weather xmlns="urn:x"/></config>' % NS['b']))
-m.create_subscription()
-with other.locked('candidate'):
-    other.edit_config(target='candidate', config=hostname('lock-five'), default_operation='merge')
-    other.commit()
-n = m.take_notification(block=True, timeout=20)
-out['notification'] = n.notification_xml if n is not None else None
-victim = connect()
-other.kill_session(victim.session_id)
-other.close_session()
-m.close_session()
-print(json.dumps(out))
-`
-
-// TestSomebodyElsesClient lets ncclient, the NETCONF library of Debian, work on
-// the lab's device: what our client and our server have in common by mistake,
-// it does not share.
-func TestSomebodyElsesClient(t *testing.T) {
-	if out, err := exec.Command("python3", "-c", "import ncclient").CombinedOutput(); err != nil {
-		t.Skipf("not checked against ncclient, which is not here: %s", bytes.TrimSpace(out))
+// TestThroughOpenSSH says every octet itself and has OpenSSH's client carry it:
+// neither our framing nor our SSH library is in its way. Source: RFC 6242 §3.1
+// (the subsystem), §4.1 and §4.2 (the framing), with the rpc of its example.
+func TestThroughOpenSSH(t *testing.T) {
+	ssh, err := exec.LookPath("ssh")
+	if err != nil {
+		t.Skipf("not checked by OpenSSH: %v", err)
 	}
-	for name, only10 := range map[string]bool{"base 1.1": false, "base 1.0": true} {
-		t.Run(name, func(t *testing.T) {
-			cfg := labConfig(true)
-			cfg.Devices[0].NETCONF.Only10 = only10
-			b := start(t, cfg, 1)
-			addr, _ := b.chassis.NETCONFAddress()
-			host, port, err := net.SplitHostPort(addr)
-			if err != nil {
-				t.Fatal(err)
-			}
-			ctx, cancel := context.WithTimeout(context.Background(), 90*time.Second)
-			defer cancel()
-			cmd := exec.CommandContext(ctx, "python3", "-W", "ignore", "-", host, port, lab.SSHUser, lab.SSHPassword)
-			cmd.Stdin = strings.NewReader(script)
-			var stderr bytes.Buffer
-			cmd.Stderr = &stderr
-			raw, err := cmd.Output()
-			if err != nil {
-				t.Fatalf("%v\n%s", err, stderr.String())
-			}
-			var got map[string]any
-			if err := json.Unmarshal(raw, &got); err != nil {
-				t.Fatalf("%v: %s", err, raw)
-			}
-			id := string(b.chassis.ID())
-			for key, want := range map[string]any{
-				"candidate": true, "confirmed": true, "routes": 250.0, "before": id, "uncommitted": id, "committed": "lock-three", "cancelled": id,
-				"confirmed_name": "lock-four", "deleted": id, "second_lock": "lock-denied", "foreign_confirm": "in-use", "bad": "invalid-value", "unknown": "unknown-namespace",
-			} {
-				if got[key] != want {
-					t.Errorf("%s is %v, want %v", key, got[key], want)
-				}
-			}
-			if n, _ := got["names"].([]any); len(n) != 1 || n[0] != "CTL-A" {
-				t.Errorf("components: %v", got["names"])
-			}
-			if n, _ := got["standby"].([]any); len(n) != 1 || n[0] != "providing-service" {
-				t.Errorf("standby-state: %v", got["standby"])
-			}
-			if n, _ := got["notification"].(string); !strings.Contains(n, "eventTime") || !strings.Contains(n, "netconf-config-change") {
-				t.Errorf("notification: %v", got["notification"])
-			}
-			unlocked(t, b)
-		})
+	b := start(t, labConfig(true), 1)
+	addr, hosts := b.chassis.NETCONFAddress()
+	host, port, err := net.SplitHostPort(addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	for name, content := range map[string][]byte{"key": b.lab.PKI().ClientKey, "known_hosts": hosts} {
+		if err := os.WriteFile(filepath.Join(dir, name), content, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const ns = `xmlns="urn:ietf:params:xml:ns:netconf:base:1.0"`
+	hello := func(version string) string {
+		return `<?xml version="1.0" encoding="UTF-8"?><hello ` + ns + `><capabilities><capability>urn:ietf:params:netconf:base:` + version + `</capability></capabilities></hello>]]>]]>`
+	}
+	talk := func(said string) string {
+		t.Helper()
+		ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+		defer cancel()
+		cmd := exec.CommandContext(ctx, ssh, "-F", "none", "-p", port, "-i", filepath.Join(dir, "key"), "-o", "IdentitiesOnly=yes", "-o", "BatchMode=yes",
+			"-o", "StrictHostKeyChecking=yes", "-o", "UserKnownHostsFile="+filepath.Join(dir, "known_hosts"), "-s", lab.SSHUser+"@"+host, "netconf")
+		cmd.Stdin = strings.NewReader(said)
+		var stderr bytes.Buffer
+		cmd.Stderr = &stderr
+		out, err := cmd.Output()
+		if len(out) == 0 {
+			t.Fatalf("%v: %s", err, stderr.String())
+		}
+		return string(out) // the status is ssh's word on how the channel ended
+	}
+	const filter = `<get><filter type="subtree"><system-state xmlns="urn:ietf:params:xml:ns:yang:ietf-system"><platform/></system-state></filter></get>`
+	get := `<rpc message-id="101" ` + ns + `>` + filter + `</rpc>`
+	release := "<os-release>" + labConfig(true).Devices[0].Release + "</os-release>"
+
+	chunked := fmt.Sprintf("\n#%d\n%s\n#%d\n%s\n##\n", 7, get[:7], len(get)-7, get[7:])
+	chunked += "\n#4\n<rpc\n#18\n message-id=\"102\"\n\n#79\n     xmlns=\"urn:ietf:params:xml:ns:netconf:base:1.0\">\n  <close-session/>\n</rpc>\n##\n"
+	first, rest, ok := strings.Cut(talk(hello("1.1")+chunked), "]]>]]>")
+	if !ok || !strings.Contains(first, "<session-id>") || strings.Contains(rest, "]]>]]>") {
+		t.Fatalf("hello %q, then %q", first, rest)
+	}
+	got, whole := twin(rest, netconf.Chunked)
+	if !whole || len(got) != 2 || !strings.Contains(got[0], `message-id="101"`) || !strings.Contains(got[0], release) ||
+		!strings.Contains(got[1], `message-id="102"`) || !strings.Contains(got[1], "<ok/>") {
+		t.Errorf("base 1.1: got %q, whole %v", got, whole)
+	}
+
+	out := talk(hello("1.0") + get + "]]>]]>" + `<rpc message-id="102" ` + ns + `><close-session/></rpc>]]>]]>`)
+	got, whole = twin(out, netconf.EndOfMessage)
+	if !whole || len(got) != 3 || !strings.Contains(got[1], release) || !strings.Contains(got[2], "<ok/>") {
+		t.Errorf("base 1.0: got %q, whole %v", got, whole)
+	}
+
+	// Source: RFC 6241 §4.3, the first example: a request without a message-id.
+	out = talk(hello("1.0") + `<rpc ` + ns + `><get-config><source><running/></source></get-config></rpc>]]>]]>` + `<rpc message-id="2" ` + ns + `><close-session/></rpc>]]>]]>`)
+	got, _ = twin(out, netconf.EndOfMessage)
+	if len(got) != 3 || !strings.Contains(got[1], "<error-tag>missing-attribute</error-tag>") || !strings.Contains(got[1], "<bad-attribute>message-id</bad-attribute>") {
+		t.Errorf("without a message-id: got %q", got)
 	}
 }
 
