@@ -97,7 +97,7 @@ func TestWhyThereIsNoCampaign(t *testing.T) {
 			w.To = []string{"4.4.2"}
 			ws.Campaign.CanaryCount, ws.Campaign.NeighboursApart, ws.Campaign.AtOnce = 0, false, 1
 			ws.Fleet.Groups = nil
-		}, []string{"1 device at a time in 2031-03-03 22:00 UTC, 180 minutes long"}, 4},
+		}, []string{"1 device at a time in 2031-03-03 22:00 UTC, 180 minutes long"}, 3},
 		"the load of two": {func(ws *workspace.Workspace, w *CampaignWant) {
 			ws.Calendars["windows.ics"] = calendarOf(event("one", "20310303T220000Z", 6, "", ""))
 			w.To = []string{"4.4.2"}

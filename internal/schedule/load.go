@@ -36,7 +36,7 @@ type Load struct {
 
 // keep bounds the states that a Load holds on to; in a large network each is some
 // megabytes.
-func (l *Load) keep() int { return min(512, max(32, 1_000_000/max(1, l.nodes))) }
+func (l *Load) keep() int { return min(512, max(24, 300_000/max(1, l.nodes))) }
 
 // LoadOptions say what the network must bear.
 type LoadOptions struct {
