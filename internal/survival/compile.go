@@ -96,6 +96,8 @@ type pair struct {
 
 func compile(c *state.Capture, o Options) *system {
 	k := newCompiler(c, o)
+	n := len(c.Adjacencies) + len(c.Adjacencies)/4 // and those that only aggregates tell of
+	k.relations, k.nodes = make([]relation, 0, n), make([]node, 0, 2*n)
 	for _, a := range c.Adjacencies {
 		k.add(a)
 	}
