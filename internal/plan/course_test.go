@@ -8,7 +8,6 @@ import (
 
 	"towpath/internal/fleet"
 	"towpath/internal/release"
-	"towpath/internal/timing"
 
 	"pgregory.net/rapid"
 )
@@ -123,7 +122,6 @@ func TestTimedPutsInOrder(t *testing.T) {
 	if got := timed(Law{1, 2, 3}); got.Least != 1 || got.Likely != 2 || got.Most != 3 {
 		t.Errorf("%+v", got)
 	}
-	var _ timing.Law = timed(Law{})
 }
 
 func TestAssumedLayout(t *testing.T) {

@@ -748,10 +748,10 @@ func (b *builder) windowAt(at time.Time) int {
 
 // stageOf names a stage in rules.
 func stageOf(p *Problem, stage, last int, items []int) string {
-	switch {
-	case stage == 0:
+	switch stage {
+	case 0:
 		return "the canary " + p.names(items)
-	case stage == last:
+	case last:
 		return fmt.Sprintf("the other devices (%d)", len(items))
 	default:
 		return fmt.Sprintf("growth stage %d (%s)", stage, counted(len(items), "device"))

@@ -308,21 +308,21 @@ func (b *builder) unplaceable(w int, items []int, room int64, sure bool) bool {
 		}
 		return sum
 	}
-	for sure && len(items) <= 40 {
-		bad := func(w int, list []int) bool {
-			if len(list) == 0 {
-				return false
-			}
-			list = slices.Clone(list)
-			slices.Sort(list)
-			_, ok, s, _ := b.layout(w, list)
-			return !ok && s
+	bad := func(w int, list []int) bool {
+		if len(list) == 0 {
+			return false
 		}
-		core := quick(items, func(list []int) bool { return bad(w, list) })
-		if len(core) == 0 {
-			break
-		}
+		list = slices.Clone(list)
+		slices.Sort(list)
+		_, ok, s, _ := b.layout(w, list)
+		return !ok && s
+	}
+	var core []int
+	if sure && len(items) <= 40 {
+		core = quick(items, func(list []int) bool { return bad(w, list) })
 		slices.Sort(core)
+	}
+	if len(core) > 0 {
 		sum := total(core)
 		cut := Budget{Name: fmt.Sprintf("people %d", len(b.p.Budgets)), Members: core,
 			Says: fmt.Sprintf("%s do not fit side by side into %s for the people who are there", b.p.names(core), b.p.Windows[w].Name)}
