@@ -161,6 +161,7 @@ func (x *shellSession) activate(rest string, restarts bool) (string, error) {
 			return "", errors.New("no such thing: " + e.GetDetail())
 		case ospb.ActivateError_NOT_SUPPORTED_ON_BACKUP:
 			return "", errors.New("cannot: " + e.GetDetail())
+		case ospb.ActivateError_UNSPECIFIED:
 		}
 		return "", errors.New("refused: " + e.GetDetail())
 	}

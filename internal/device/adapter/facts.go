@@ -21,7 +21,7 @@ type Facts struct {
 	Unread []string        // what could not be read, with the reason
 }
 
-// Thing is one thing that was read: a component, an adjacency, …
+// Thing is one thing that was read: a component, an adjacency and so on.
 type Thing struct {
 	Into string
 	Key  string            // its name among its kind

@@ -104,7 +104,7 @@ func TestMistakesHaveTheirPlace(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ old, new, want string }{
-		{"into: component", "into: componet", `small.yaml:7:11: reads[0].into: "componet"; want one of`},
+		{"into: component", "into: komponent", `small.yaml:7:11: reads[0].into: "komponent"; want one of`},
 		{"prompt: 'x> '", "prompt: '('", `small.yaml:3:11: session.prompt: the pattern "("`},
 		{"prompt: 'x> '", "prompt: 'x*'", "small.yaml:3:11: session.prompt: a pattern that matches an empty line"},
 		{"(?P<oper>", "(?P<opr>", `small.yaml:9:7: reads[0].parse: the column "opr", which is no field of component`},

@@ -247,15 +247,15 @@ func parsePath(text string) (path, error) {
 			end = len(rest)
 		}
 		step, rest = rest[:end], rest[end:]
-		switch {
-		case step == "":
+		switch step {
+		case "":
 			return p, fmt.Errorf("found an empty key in %q", text)
-		case step == "#":
+		case "#":
 			if rest != "" {
 				return p, fmt.Errorf("found %q behind # in %q", rest, text)
 			}
 			p.size = true
-		case step == "*":
+		case "*":
 			p.stars++
 			p.steps = append(p.steps, "*")
 		default:

@@ -235,13 +235,13 @@ func echoAt(buf, line []byte) (end int, state echoState) {
 		}
 	}
 	for i < len(buf) {
-		switch {
-		case buf[i] == '\n':
+		switch buf[i] {
+		case '\n':
 			return i + 1, echoWhole
-		case buf[i] == 0x1b:
+		case 0x1b:
 			_, _, n := sequence(buf[i:])
 			i += n
-		case buf[i] == '\r', buf[i] == ' ', buf[i] == '\b':
+		case '\r', ' ', '\b':
 			i++
 		default:
 			return 0, echoNone

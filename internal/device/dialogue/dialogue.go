@@ -147,21 +147,23 @@ type Session struct {
 	cfg    Config
 	stream io.ReadWriteCloser
 	rec    *recorder
-	chunks chan chunk
 	done   chan struct{}
 	once   sync.Once
+
+	// What has come and was not taken yet. The reader never waits for the
+	// session, which may itself be waiting to type.
+	arrived struct {
+		sync.Mutex
+		octets []byte
+		err    error
+	}
+	news chan struct{} // holds one while something has arrived
 
 	mu     sync.Mutex
 	prompt []byte
 	buf    []byte // what has come since the command was typed
 	ended  error  // why no more comes; nil while the stream lives
 	broken bool
-}
-
-// chunk is what one read gave.
-type chunk struct {
-	octets []byte
-	err    error
 }
 
 // The sizes that the session works with, in octets.
@@ -184,7 +186,7 @@ func Open(ctx context.Context, stream io.ReadWriteCloser, cfg Config) (*Session,
 	if cfg.Quiet == 0 {
 		cfg.Quiet = 15 * time.Second
 	}
-	s := &Session{cfg: cfg, stream: stream, rec: newRecorder(cfg.Sink, cfg.Now), chunks: make(chan chunk), done: make(chan struct{})}
+	s := &Session{cfg: cfg, stream: stream, rec: newRecorder(cfg.Sink, cfg.Now), done: make(chan struct{}), news: make(chan struct{}, 1)}
 	for _, x := range cfg.Login {
 		if x.Secret {
 			s.rec.mask(x.Answer)
@@ -225,16 +227,24 @@ func (s *Session) Close() error {
 	return err
 }
 
-// read hands over what comes until the stream ends.
+// read keeps what comes until the stream ends.
 func (s *Session) read() {
+	b := make([]byte, readSize)
 	for {
-		b := make([]byte, readSize)
 		n, err := s.stream.Read(b)
 		s.rec.received(b[:n])
+		s.arrived.Lock()
+		s.arrived.octets = append(s.arrived.octets, b[:n]...)
+		s.arrived.err = err
+		s.arrived.Unlock()
 		select {
-		case s.chunks <- chunk{b[:n], err}:
+		case s.news <- struct{}{}:
+		default: // nobody has looked since
+		}
+		select {
 		case <-s.done:
 			return
+		default:
 		}
 		if err != nil {
 			return
@@ -242,13 +252,20 @@ func (s *Session) read() {
 	}
 }
 
-// take adds a chunk to the buffer.
-func (s *Session) take(c chunk) {
-	s.buf = append(s.buf, c.octets...)
-	if c.err != nil {
-		s.ended = c.err
+// take moves what has come to the buffer, and reports whether there was any, or
+// the end.
+func (s *Session) take() bool {
+	s.arrived.Lock()
+	defer s.arrived.Unlock()
+	n := len(s.arrived.octets)
+	s.buf = append(s.buf, s.arrived.octets...)
+	s.arrived.octets = s.arrived.octets[:0]
+	if s.arrived.err != nil && s.ended == nil {
+		s.ended = s.arrived.err
 		s.rec.flush()
+		return true
 	}
+	return n > 0
 }
 
 // more waits for more to come and takes all that is there. It reports false
@@ -263,36 +280,23 @@ func (s *Session) more(ctx context.Context, quiet time.Duration) (bool, error) {
 		defer t.Stop()
 		ran = t.C
 	}
-	select {
-	case c := <-s.chunks:
-		s.take(c)
-	case <-ran:
-		return false, nil
-	case <-ctx.Done():
-		return false, context.Cause(ctx)
-	}
-	for s.ended == nil {
-		select {
-		case c := <-s.chunks:
-			s.take(c)
-		default:
+	for {
+		if s.take() {
 			return true, nil
 		}
+		select {
+		case <-s.news:
+		case <-ran:
+			return false, nil
+		case <-ctx.Done():
+			return false, context.Cause(ctx)
+		}
 	}
-	return true, nil
 }
 
 // drain takes what has come unasked, and forgets it; the transcript has it.
 func (s *Session) drain() {
-	for s.ended == nil {
-		select {
-		case c := <-s.chunks:
-			s.take(c)
-			continue
-		default:
-		}
-		break
-	}
+	s.take()
 	s.buf = s.buf[:0]
 }
 
@@ -486,7 +490,8 @@ type turn struct {
 	echoed    bool     // the echo is past
 	cuts      [][2]int // pager questions
 	told      int      // lines up to here went to Each
-	blank     bool     // the blank line has been typed
+	blank     bool     // the blank line has been typed behind a prompt
+	nudged    bool     // and one because nothing came
 	candidate []byte   // relearning: what looks like the new prompt
 	cancelled bool
 }
@@ -500,8 +505,9 @@ func (t *turn) run(ctx context.Context) (Answer, error) {
 		}
 		if !came {
 			// A message of the device may have come after the prompt.
-			if s.cfg.BlankLine && !t.cmd.Act && !t.blank && len(t.cmd.Dialogue) == 0 {
-				if err := t.again(); err != nil {
+			if s.cfg.BlankLine && !t.cmd.Act && !t.nudged && !t.blank && len(t.cmd.Dialogue) == 0 {
+				t.nudged = true
+				if _, err := s.say(s.cfg.NewLine, false); err != nil {
 					return Answer{}, err
 				}
 			}
