@@ -75,8 +75,8 @@ func appendShown(out, line []byte) []byte {
 	for len(line) > 0 {
 		r, n := utf8.DecodeRune(line)
 		switch {
-		case r == '\r':
-			at, moved = 0, true
+		case r == '\r': // at the start of a line there is nothing to wipe out
+			at, moved = 0, moved || len(cells) > 0
 		case r == '\b':
 			at, moved = max(at-1, 0), true
 		case r == 0x1b:

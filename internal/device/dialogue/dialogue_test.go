@@ -484,6 +484,8 @@ func TestClean(t *testing.T) {
 		"\xff\x1b[m\xfe":      "\xff\xfe",
 		"\x1b[":               "",
 		"bell\x07":            "bell",
+		// What a shell prints around a prompt with bracketed paste.
+		"\x1b[?2004l\r\x1b[?2004hr1:~# ": "r1:~# ",
 	} {
 		if got := string(dialogue.Clean([]byte(in))); got != want {
 			t.Errorf("%q: got %q, want %q", in, got, want)
