@@ -100,6 +100,9 @@ func Parse(r io.Reader) (*Node, error) {
 			default:
 				root = n
 			}
+			if bad := badName(t); bad != "" {
+				return nil, at(d, fmt.Errorf("found the name %q, want letters, digits, _, - and . that begin with a letter or _", bad))
+			}
 			if len(open) >= deepest {
 				return nil, at(d, fmt.Errorf("elements are nested more than %d deep", deepest))
 			}
@@ -130,6 +133,33 @@ func Parse(r io.Reader) (*Node, error) {
 		return nil, ErrEmpty
 	}
 	return root, nil
+}
+
+// badName is a name in a tag that no data model can have. Source: RFC 7950 §6.2,
+// identifiers; those of XML allow more.
+func badName(t xml.StartElement) string {
+	if !identifier(t.Name.Local) {
+		return t.Name.Local
+	}
+	for _, a := range t.Attr {
+		if !identifier(a.Name.Local) {
+			return a.Name.Local
+		}
+	}
+	return ""
+}
+
+func identifier(s string) bool {
+	for i := range len(s) {
+		c := s[i]
+		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c == '_' {
+			continue
+		}
+		if i == 0 || (c < '0' || c > '9') && c != '-' && c != '.' {
+			return false
+		}
+	}
+	return s != ""
 }
 
 // declared reports whether the namespace of the element was declared; the

@@ -228,6 +228,7 @@ func leafNodes(space, name string, v value) []*element.Node {
 			out = append(out, one(e))
 		}
 		return out
+	case kStr, kBool, kUint8, kUint16, kUint32, kUint64, kInt64, kDec, kEnum:
 	}
 	return []*element.Node{element.Leaf(space, name, v.plain())}
 }

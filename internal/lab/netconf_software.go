@@ -125,8 +125,9 @@ func softwareFailure(err error) error {
 		return softwareError("operation-failed", "not-ready", text)
 	case codes.Canceled, codes.Unavailable:
 		return netconf.ErrNoAnswer
+	default:
+		return softwareError("operation-failed", "", text)
 	}
-	return softwareError("operation-failed", "", text)
 }
 
 // silentStream takes the place of the stream that tells the progress of a copy.
@@ -341,6 +342,7 @@ func (c *Chassis) activateCalled(version string, standby, restart bool) error {
 		return softwareError("data-missing", "not-there", failed.GetDetail())
 	case ospb.ActivateError_NOT_SUPPORTED_ON_BACKUP:
 		return softwareError("operation-not-supported", "", failed.GetDetail())
+	case ospb.ActivateError_UNSPECIFIED:
 	}
 	if failed != nil {
 		return softwareError("operation-failed", "not-ready", failed.GetDetail())

@@ -131,13 +131,13 @@ func (r *Reader) ended(err error, want string) error {
 
 // readToEnd reads up to the octets that end the message.
 func (r *Reader) readToEnd(b []byte) (int, error) {
-	ahead, err := r.in.Peek(len(endOfMessage))
-	if err != nil {
+	if _, err := r.in.Peek(len(endOfMessage)); err != nil {
 		// Fewer octets are left than an end takes: what there is, is content that
 		// ends in the middle.
 		return 0, r.ended(err, "the end of the message")
 	}
-	if ahead, err = r.in.Peek(r.in.Buffered()); err != nil {
+	ahead, err := r.in.Peek(r.in.Buffered())
+	if err != nil {
 		return 0, err
 	}
 	at := bytes.Index(ahead, []byte(endOfMessage))

@@ -1,3 +1,4 @@
+//nolint:misspell // the words of the modules
 package netconf
 
 import (
