@@ -59,6 +59,7 @@ func appendShown(out, line []byte) []byte {
 	if !bytes.ContainsAny(plain, "\x1b\b\r\x07\x00\x7f") {
 		return append(out, plain...)
 	}
+	line = plain // the end of the line moves nothing
 	var cells []rune
 	at, moved := 0, false
 	put := func(r rune) {

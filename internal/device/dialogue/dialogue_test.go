@@ -486,6 +486,7 @@ func TestClean(t *testing.T) {
 		"bell\x07":            "bell",
 		// What a shell prints around a prompt with bracketed paste.
 		"\x1b[?2004l\r\x1b[?2004hr1:~# ": "r1:~# ",
+		"\x1b[?2004l\rr1:~# \r\n":        "r1:~# \n",
 	} {
 		if got := string(dialogue.Clean([]byte(in))); got != want {
 			t.Errorf("%q: got %q, want %q", in, got, want)
