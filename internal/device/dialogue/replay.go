@@ -13,16 +13,20 @@ func Outputs(entries []Entry, prompt *regexp.Regexp) map[string][]byte {
 	out := map[string][]byte{}
 	var line, said []byte
 	command, any := "", false
-	done := func() {
+	begun := 0 // where the line that is being typed begins in what was said
+	done := func(end int) {
 		if any {
-			out[command] = trimmed(said, command, prompt)
+			out[command] = trimmed(said[:end], command, prompt)
 		}
-		said = nil
+		said = said[end:]
 	}
 	for _, e := range entries {
 		if !e.Typed {
 			said = append(said, e.Octets...)
 			continue
+		}
+		if len(line) == 0 {
+			begun = len(said) // its echo may come before its end is typed
 		}
 		line = append(line, e.Octets...)
 		for {
@@ -35,11 +39,12 @@ func Outputs(entries []Entry, prompt *regexp.Regexp) map[string][]byte {
 			if typed == "" {
 				continue // it only brought the prompt again
 			}
-			done()
+			done(begun)
+			begun = 0
 			command, any = typed, true
 		}
 	}
-	done()
+	done(len(said))
 	return out
 }
 
