@@ -140,7 +140,7 @@ func (d *Driver) connect(ctx context.Context, op string) (*sshlink.Client, *Sess
 	}
 	if link == nil {
 		if link, err = sshlink.Dial(ctx, d.cfg.SSH); err != nil {
-			return nil, nil, asOp(op, err)
+			return nil, nil, given(ctx, op, err)
 		}
 	}
 	s, err = d.open(ctx, op, link)
@@ -200,12 +200,12 @@ func subsystem(link *sshlink.Client, op string) (*sshStream, error) {
 		s.Reader, err = session.StdoutPipe()
 	}
 	if err == nil {
-		if err = session.RequestSubsystem("netconf"); err != nil {
-			select {
-			case <-link.Done():
-			default:
-				err = &device.Fault{Kind: device.Unable, Op: op, Text: "the device has no subsystem netconf on this port", Err: err}
-			}
+		// Source: RFC 4254 §6.5. A refusal is an answer; without any answer the
+		// connection has gone.
+		var ok bool
+		ok, err = session.SendRequest("subsystem", true, ssh.Marshal(struct{ Name string }{"netconf"}))
+		if err == nil && !ok {
+			err = &device.Fault{Kind: device.Unable, Op: op, Text: "the device has no subsystem netconf on this port"}
 		}
 	}
 	if err != nil {
@@ -213,6 +213,14 @@ func subsystem(link *sshlink.Client, op string) (*sshStream, error) {
 		return nil, err
 	}
 	return s, nil
+}
+
+// given is a failed attempt to connect; where the caller gave it up, that is why.
+func given(ctx context.Context, op string, err error) error {
+	if ctx.Err() != nil {
+		return &device.Fault{Kind: device.OutcomeUnknown, Op: op, Text: "given up while connecting", Err: context.Cause(ctx)}
+	}
+	return asOp(op, err)
 }
 
 // asOp names the operation that failed, where another was named.

@@ -39,7 +39,7 @@ var faults = map[devicetest.Trouble]string{
 // The sizes of the release that is installed; the large one is for the fault
 // that fills the volume half way through.
 const (
-	packageSize      = 2 << 20
+	packageSize      = 640 << 10
 	largePackageSize = 6 << 20
 )
 

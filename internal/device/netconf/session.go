@@ -360,9 +360,19 @@ func (s *Session) Call(ctx context.Context, op string, act bool, request *elemen
 		return nil, &device.Fault{Kind: device.OutcomeUnknown, Op: op, Text: "nothing was sent", Err: context.Cause(ctx)}
 	}
 	// A message that is half written cannot be taken back: where ctx ends in the
-	// middle, the session ends too.
-	stop := context.AfterFunc(ctx, func() { s.end(context.Cause(ctx)) })
+	// middle and the device takes no more of it, the session ends too.
+	written := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		t := time.NewTimer(closeTime)
+		defer t.Stop()
+		select {
+		case <-written:
+		case <-t.C:
+			s.end(context.Cause(ctx))
+		}
+	})
 	err := s.out.Write(message)
+	close(written)
 	stop()
 	<-s.writing
 	if err != nil {
@@ -393,7 +403,8 @@ func (s *Session) forget(id string, sent bool) {
 	}
 }
 
-// closeTime is how long the device is waited for when a session is closed.
+// closeTime is how long the device is waited for when a session is closed, or a
+// request was given up that it has not wholly taken.
 const closeTime = 2 * time.Second
 
 // Close asks the device to end the session, so that it gives back what the

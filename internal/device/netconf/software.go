@@ -224,7 +224,7 @@ const patience = 2 * time.Second
 func (d *Driver) put(ctx context.Context, op string, f transfer.File, progress func(device.Progress)) (transfer.Result, error) {
 	link, err := sshlink.Dial(ctx, d.cfg.SSH)
 	if err != nil {
-		return transfer.Result{}, asOp(op, err)
+		return transfer.Result{}, given(ctx, op, err)
 	}
 	defer func() { _ = link.Close() }() // everything was answered, or nobody waits
 	defer context.AfterFunc(ctx, func() {
