@@ -225,7 +225,11 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 	if len(b.tasks) <= 200 {
 		return 0
 	}
-	for fails := 0; s.Used > lower && fails < 4 && ctx.Err() == nil; {
+	tries, most := 4, int64(2000)
+	if len(b.tasks) > 2000 && b.p.Together != nil {
+		tries, most = 2, 50 // each step asks about every window
+	}
+	for fails := 0; s.Used > lower && fails < tries && ctx.Err() == nil; {
 		r := compile(b.p)
 		W := len(b.p.Windows)
 		st := r.newState(W)
@@ -246,10 +250,12 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 			st.take(i)
 		}
 		for v := range W {
-			st.open[v] = len(st.in[v]) > 0
+			if st.open[v] = len(st.in[v]) > 0; st.open[v] {
+				r.together(st.sorted(v)) // what is asked next differs by one device
+			}
 		}
 		rng := rand.New(rand.NewPCG(lim.Seed, uint64(fails)))
-		spent, ok := st.repair(ctx.Done(), queue, min(2000, r.steps(lim, W))+10*int64(len(queue)), make([]int, r.n), rng)
+		spent, ok := st.repair(ctx.Done(), queue, min(most, r.steps(lim, W))+2*int64(len(queue)), make([]int, r.n), rng)
 		s.Nodes += spent
 		if !ok {
 			fails++
@@ -270,6 +276,9 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 	}
 	return cuts
 }
+
+// sorted lists the items of a window in order.
+func (s *state) sorted(w int) []int { return slices.Sorted(slices.Values(s.in[w])) }
 
 // finish lays the windows out.
 func (out *Waves) finish(b *builder) {
