@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -30,7 +31,7 @@ const (
 // needs are the programs of the test and the packages that bring them.
 var needs = map[string]string{
 	daemonsDir + "zebra": "frr", daemonsDir + "bgpd": "frr", "vtysh": "frr", libDir + "libfrr.so.0": "frr",
-	"/usr/sbin/sshd": "openssh-server", "ip": "iproute2", "tar": "tar",
+	"/usr/sbin/sshd": "openssh-server", "ip": "iproute2", "ssh": "openssh-client",
 }
 
 // nodes of the ground: hosts h1 to h3, each with a line to both routers, and a
@@ -65,12 +66,14 @@ type ground struct {
 	dir      string
 	tag      string // part of the namespaces' names, so that two runs do not meet
 	versions [2]string
+	lines    []line
 	started  []*exec.Cmd
 }
 
-// newGround makes the namespaces and two builds of the routing daemons: the one
+// newGround makes the namespaces, with a second line of h3 where both is asked
+// for, and two builds of the routing daemons: the one
 // that is installed, and the same with another version in its own words.
-func newGround(t *testing.T) *ground {
+func newGround(t *testing.T, both bool) *ground {
 	t.Helper()
 	if os.Getenv("TOWPATH_ROUTER") != "full" {
 		t.Skip("skipped the upgrade of a real router: TOWPATH_ROUTER=full is not set; make test-router runs it")
@@ -90,7 +93,10 @@ func newGround(t *testing.T) *ground {
 	if err := os.Chmod(dir, 0o755); err != nil { // the daemons give up root
 		t.Fatal(err)
 	}
-	g := &ground{t: t, dir: dir, tag: strconv.Itoa(os.Getpid())}
+	g := &ground{t: t, dir: dir, tag: strconv.Itoa(os.Getpid()), lines: lines}
+	if !both {
+		g.lines = slices.DeleteFunc(slices.Clone(lines), func(l line) bool { return l.a == "h3" && l.b == "r2" })
+	}
 	t.Cleanup(g.close)
 	g.builds()
 	for _, n := range nodes {
@@ -100,7 +106,7 @@ func newGround(t *testing.T) *ground {
 		// Flows are told apart by their ports, as in any router.
 		g.in(n, "sh", "-c", "echo 1 >/proc/sys/net/ipv4/ip_forward; echo 1 >/proc/sys/net/ipv4/fib_multipath_hash_policy")
 	}
-	for _, l := range lines {
+	for _, l := range g.lines {
 		g.must("ip", "link", "add", l.b, "netns", g.ns(l.a), "type", "veth", "peer", "name", l.a, "netns", g.ns(l.b))
 		g.must("ip", "-n", g.ns(l.a), "addr", "add", l.aAddr+"/30", "dev", l.b)
 		g.must("ip", "-n", g.ns(l.b), "addr", "add", l.bAddr+"/30", "dev", l.a)
@@ -119,7 +125,7 @@ func (g *ground) ns(node string) string { return prefix + g.tag + "-" + node }
 func (g *ground) path(parts ...string) string {
 	return filepath.Join(append([]string{g.dir}, parts...)...)
 }
-func (g *ground) release(version string) string { return g.path("r1", "releases", version) }
+func (g *ground) archive(version string) string { return g.path("build", "frr-"+version+".tar.gz") }
 func (g *ground) in(node string, args ...string) string {
 	g.t.Helper()
 	return g.must("ip", append([]string{"netns", "exec", g.ns(node)}, args...)...)
@@ -174,7 +180,7 @@ func (g *ground) close() {
 		_ = c.Process.Kill()
 		_ = c.Wait()
 	}
-	pids, err := filepath.Glob(g.path("*", "*.pid"))
+	pids, err := filepath.Glob(g.path("*", "run", "*.pid"))
 	if err != nil {
 		g.t.Error(err)
 	}
@@ -201,10 +207,18 @@ func (g *ground) close() {
 	}
 }
 
-// ours tells whether a process runs a program, or with a file, of this ground.
+// ours tells whether a process is in one of the ground's network namespaces.
 func (g *ground) ours(pid int) bool {
-	line, err := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", pid))
-	return err == nil && strings.Contains(string(line), g.dir+"/")
+	is, err := os.Stat(fmt.Sprintf("/proc/%d/ns/net", pid))
+	if err != nil {
+		return false
+	}
+	for _, n := range nodes {
+		if ns, err := os.Stat("/run/netns/" + g.ns(n)); err == nil && os.SameFile(is, ns) {
+			return true
+		}
+	}
+	return false
 }
 
 // builds puts the installed daemons under one prefix and the same daemons,
@@ -234,7 +248,7 @@ func (g *ground) builds() {
 				g.t.Fatal(err)
 			}
 		}
-		g.must("tar", "-C", g.path("build"), "-czf", g.path("build", "frr-"+version+".tar.gz"), version)
+		g.must("tar", "-C", root, "-czf", g.archive(version), ".")
 	}
 }
 

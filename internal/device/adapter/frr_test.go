@@ -48,7 +48,7 @@ func TestLinuxFRR(t *testing.T) {
 		t.Errorf("controller %+v", k)
 	}
 	if boot, ok := c.BootTime.Get(); !ok || at.Sub(boot).Round(time.Second) != 16158*time.Second {
-		t.Errorf("booted at %v, want 16158 s before", boot)
+		t.Errorf("started at %v, want 16158 s before", boot)
 	}
 	find := func(protocol string) state.Adjacency {
 		i := slices.IndexFunc(c.Adjacencies, func(a state.Adjacency) bool { return a.Protocol == protocol })
