@@ -14,6 +14,7 @@ import (
 	"towpath/internal/device/adapter"
 	"towpath/internal/device/commandline"
 	"towpath/internal/device/dialogue"
+	"towpath/internal/evidence"
 	"towpath/internal/fleet"
 )
 
@@ -38,7 +39,7 @@ func dialCommandLine(ctx context.Context, d fleet.Device, r wiring) (device.Devi
 	if err != nil {
 		return nil, errors.Join(err, record.file.Close())
 	}
-	return &recorded{dev, record}, nil
+	return &recorded{dev, record, string(d.ID)}, nil
 }
 
 // adapterOf reads an adapter: a file of the workspace, or one that comes with
@@ -87,6 +88,18 @@ func newRecord(r wiring, d fleet.Device) (*record, error) {
 type recorded struct {
 	*commandline.Driver
 	record *record
+	device string
+}
+
+// Transcript implements [app.Transcribed].
+func (r *recorded) Transcript() (evidence.Transcript, error) {
+	name := r.record.file.Name()
+	st, err := os.Stat(name)
+	if err != nil {
+		return evidence.Transcript{}, err
+	}
+	sum, _ := r.record.Digest()
+	return evidence.Transcript{Device: r.device, File: filepath.Base(name), Octets: st.Size(), SHA256: sum}, nil
 }
 
 // Close ends the sessions and the transcript, and leaves the transcript's

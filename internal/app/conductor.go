@@ -201,7 +201,21 @@ func (c *Conductor) follow(st *conduct.State) {
 	c.session.mu.Lock()
 	c.session.watch.ExpectPrimary(primary)
 	c.session.watch.Excuse(c.Clock.Now(), st.TakenDown())
+	restarts, restarted := restarting(st)
+	c.session.watch.Restart(c.Clock.Now(), restarts, restarted, len(st.Prepared) > 0)
 	c.session.mu.Unlock()
+}
+
+// restarting reports whether the whole device restarts now, and whether it has
+// in this hop.
+func restarting(st *conduct.State) (now, has bool) {
+	for i, s := range st.Steps {
+		if s.Kind == plan.ReloadDevice && s.Hop == st.Hop {
+			now = now || i == st.Cursor && st.Status != conduct.Ready
+			has = has || now || i < st.Cursor
+		}
+	}
+	return now, has
 }
 
 // primaryAt returns the controller card that the list of steps has as primary

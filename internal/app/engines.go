@@ -263,6 +263,9 @@ func (a *App) compose(p *Prepared) (*plan.Plan, error) {
 				hop.Prepare, hop.Bare = ps, p.Advice[i].Advice.Before
 			}
 			for _, x := range f.Adjacencies {
+				if x.Carries {
+					hop.LossLeast, hop.LossMost = max(hop.LossLeast, seconds(x.Loss.Least)), max(hop.LossMost, seconds(x.Loss.Most))
+				}
 				hop.Outlook = append(hop.Outlook, plan.Outlook{Object: x.Name(), Outcome: strings.ToLower(string(x.Outcome)), Survive: x.Survive, Why: x.Why, Source: x.Source})
 			}
 		}
@@ -291,6 +294,8 @@ func (a *App) compose(p *Prepared) (*plan.Plan, error) {
 	}
 	return out, nil
 }
+
+func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
 // methodOf is the gravest method of the hops.
 func methodOf(hops []release.Hop) string {

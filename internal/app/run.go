@@ -112,7 +112,10 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 	if err != nil {
 		return st, err
 	}
-	defer func() { err = errors.Join(err, dev.Close()) }()
+	leave := func(conn device.Device) {
+		err = errors.Join(err, conn.Close(), keepTranscript(context.WithoutCancel(ctx), h.Store, run.ID, conn))
+	}
+	defer func() { leave(dev) }()
 	// The run is judged by the policy that it was begun with.
 	ws := *a.Workspace
 	ws.Policy = pol
@@ -129,7 +132,7 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 		if err != nil {
 			return st, fmt.Errorf("partner %s: %w", id, err)
 		}
-		defer func() { err = errors.Join(err, conn.Close()) }()
+		defer func() { leave(conn) }()
 		c.Partners[string(id)] = conn
 	}
 	for _, id := range in.Plan.Neighbours() {
@@ -145,13 +148,58 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 		if err != nil {
 			return st, fmt.Errorf("neighbour %s, on which settings are changed: %w", id, err)
 		}
-		defer func() { err = errors.Join(err, conn.Close()) }()
+		defer func() { leave(conn) }()
 		c.Others[string(id)] = conn
 	}
 	if h.OnStart != nil {
 		h.OnStart(c)
 	}
 	return c.Conduct(ctx)
+}
+
+// Transcribed is a device whose driver keeps a transcript of what was typed and
+// what came back. It is whole once the device has been closed.
+type Transcribed interface {
+	Transcript() (evidence.Transcript, error)
+}
+
+// keepTranscript notes which transcript belongs to the run, with its digest.
+func keepTranscript(ctx context.Context, s Store, run string, dev device.Device) error {
+	d, ok := dev.(Transcribed)
+	if !ok {
+		return nil
+	}
+	t, err := d.Transcript()
+	if err != nil {
+		return fmt.Errorf("app: transcript: %w", err)
+	}
+	b, err := json.Marshal(t)
+	if err != nil {
+		return fmt.Errorf("app: encode the transcript's digest: %w", err)
+	}
+	return s.SetArtefact(ctx, run, transcriptOf+t.File, b)
+}
+
+const transcriptOf = "transcript/"
+
+// transcripts are those of all sessions of a run, by name.
+func transcripts(ctx context.Context, s Store, run string) (out []evidence.Transcript, err error) {
+	names, err := s.Artefacts(ctx, run, transcriptOf)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range names {
+		b, _, err := s.Artefact(ctx, run, n)
+		if err != nil {
+			return nil, err
+		}
+		var t evidence.Transcript
+		if err := json.Unmarshal(b, &t); err != nil {
+			return nil, fmt.Errorf("app: %s of run %s: %w", n, run, err)
+		}
+		out = append(out, t)
+	}
+	return out, nil
 }
 
 func inputOf(run RunRow) (RunInput, policy.Policy, error) {
@@ -261,6 +309,9 @@ func Evidence(ctx context.Context, s Store, run RunRow, unsafe []string) (*evide
 		return nil, err
 	}
 	if e.Sessions, err = measurements(ctx, s, run.ID); err != nil {
+		return nil, err
+	}
+	if e.Transcripts, err = transcripts(ctx, s, run.ID); err != nil {
 		return nil, err
 	}
 	return evidence.Assemble(e)

@@ -480,7 +480,10 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			line += ": no hand-over was measured"
 		}
 		if h.Loss.Known {
-			line += fmt.Sprintf("; longest loss %v, forecast %v", h.Loss.Measured.Round(time.Millisecond), h.Loss.Forecast)
+			line += fmt.Sprintf("; longest loss %v, forecast %v", h.Loss.Measured.Round(time.Millisecond), h.Loss.Forecast.Round(time.Millisecond))
+			if h.Loss.Most > 0 {
+				line += fmt.Sprintf(" (%v to %v)", h.Loss.Least.Round(time.Millisecond), h.Loss.Most.Round(time.Millisecond))
+			}
 		}
 		e.wrap("  hop:      ", line)
 		for _, line := range fateLines(h) {

@@ -36,6 +36,11 @@ type Watch struct {
 	adjusting bool
 	spent     map[string]bool   // configuration keys that told of that change
 	owed      map[string]string // value that may still be told of it
+
+	bare    map[string]string // configuration as it was before anything was prepared
+	forget  bool              // the device has restarted since, and may have forgotten it
+	restart bool              // the whole device restarts now
+	calm    time.Time         // when it counts as restarted
 }
 
 // Breach is one way in which a guard is broken: the object that is at fault and
@@ -49,7 +54,7 @@ type Breach struct {
 // NewWatch makes a watch.
 func NewWatch(pol policy.Policy) *Watch {
 	return &Watch{pol: pol, first: map[string]string{}, changed: map[plan.Guard]string{}, down: map[string]time.Time{},
-		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, latest: map[string]string{}, spent: map[string]bool{}, owed: map[string]string{}}
+		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, latest: map[string]string{}, spent: map[string]bool{}, owed: map[string]string{}, bare: map[string]string{}}
 }
 
 // GoOn takes what was told so far as what is so from now on: a person has seen
@@ -125,9 +130,9 @@ func (w *Watch) ExpectPrimary(card string) { w.primary = card }
 func (w *Watch) Event(now time.Time, e device.Event) {
 	switch e.Kind {
 	case device.EventConfiguration:
-		w.once(plan.GuardConfiguration, "configuration "+e.Object, e.Now, byOthers)
+		w.once(now, plan.GuardConfiguration, "configuration "+e.Object, e.Now, byOthers)
 	case device.EventTopology:
-		w.once(plan.GuardTopology, "topology "+e.Object, e.Now, "spanning tree "+e.Object+" reported a topology change")
+		w.once(now, plan.GuardTopology, "topology "+e.Object, e.Now, "spanning tree "+e.Object+" reported a topology change")
 	case device.EventAdjacency:
 		if e.Now == "up" {
 			delete(w.down, e.Object)
@@ -155,6 +160,27 @@ func (w *Watch) Adjusting() {
 	w.adjusting = true
 	clear(w.spent)
 	clear(w.owed)
+	for k, v := range w.first {
+		if _, known := w.bare[k]; !known {
+			w.bare[k] = v
+		}
+	}
+}
+
+// Restart says, at the instant now, whether the whole device restarts, whether
+// it has since settings of ours were made, and whether such are held. While it
+// restarts it tells a configuration that is not whole, so that what it tells is
+// judged a few readings later. Settings that it was not told to save are then
+// gone: a configuration as before they were made is nobody's change.
+func (w *Watch) Restart(now time.Time, restarts, restarted, held bool) {
+	if w.restart && !restarts {
+		w.calm = now.Add(3 * w.pol.Conduct.PollEvery)
+	}
+	w.restart = restarts
+	w.forget = restarted && held
+	if !held && now.After(w.calm) {
+		clear(w.bare)
+	}
 }
 
 // Adjusted says that the settings hold, and what the device says of its
@@ -183,11 +209,21 @@ func (w *Watch) Adjusted(digest, changed string) {
 const byOthers = "the configuration was changed while the work went on"
 
 // once remembers the first value and calls a different one a change.
-func (w *Watch) once(g plan.Guard, key, value, text string) {
+func (w *Watch) once(now time.Time, g plan.Guard, key, value, text string) {
 	if value == "" {
 		return
 	}
 	w.latest[key] = value
+	if g == plan.GuardConfiguration && w.unsettled(now) {
+		return
+	}
+	w.judge(g, key, value, text)
+}
+
+// unsettled reports whether the device restarts, or has a moment ago.
+func (w *Watch) unsettled(now time.Time) bool { return w.restart || now.Before(w.calm) }
+
+func (w *Watch) judge(g plan.Guard, key, value, text string) {
 	was, seen := w.first[key]
 	if !seen {
 		w.first[key] = value
@@ -197,6 +233,8 @@ func (w *Watch) once(g plan.Guard, key, value, text string) {
 	case was == value:
 	case g == plan.GuardConfiguration && w.adjusting && !w.spent[key]:
 		w.first[key], w.spent[key] = value, true
+	case g == plan.GuardConfiguration && w.forget && w.bare[key] == value:
+		w.first[key] = value
 	case g == plan.GuardConfiguration && !w.adjusting && w.owed[key] == value:
 		w.first[key] = value
 		delete(w.owed, key)
@@ -229,7 +267,20 @@ func (w *Watch) Broken(now time.Time, guards []plan.Guard, live Live) *Failure {
 
 func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 	switch g {
-	case plan.GuardConfiguration, plan.GuardTopology:
+	case plan.GuardConfiguration:
+		if w.unsettled(now) {
+			return w.changed[g]
+		}
+		if !w.calm.IsZero() {
+			w.calm = time.Time{}
+			for k, v := range w.latest {
+				if strings.HasPrefix(k, "configuration ") {
+					w.judge(g, k, v, byOthers)
+				}
+			}
+		}
+		return w.changed[g]
+	case plan.GuardTopology:
 		return w.changed[g]
 	case plan.GuardPartner:
 		return firstOf(w.partners, func(k, v string) string {

@@ -65,3 +65,66 @@ func TestSafeStateOfARunThatWasTakenBack(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// What is prepared is forgotten in a restart that nobody saved it for, and only
+// there. Source: common practice, a running configuration is lost with the
+// process that runs it.
+func TestRestartForgets(t *testing.T) {
+	pol := policy.Default()
+	var now time.Time
+	tell := func(w *Watch, digest string) string {
+		now = now.Add(time.Second)
+		w.Event(now, device.Event{Kind: device.EventConfiguration, Object: "digest", Now: digest})
+		if f := w.Broken(now, []plan.Guard{plan.GuardConfiguration}, Live{}); f != nil {
+			return f.Text
+		}
+		return ""
+	}
+	later := func(w *Watch) string {
+		now = now.Add(time.Minute)
+		if f := w.Broken(now, []plan.Guard{plan.GuardConfiguration}, Live{}); f != nil {
+			return f.Text
+		}
+		return ""
+	}
+	prepared := func(t *testing.T) *Watch {
+		w := NewWatch(pol)
+		tell(w, "bare")
+		w.Adjusting()
+		if got := tell(w, "drained"); got != "" {
+			t.Fatal(got)
+		}
+		w.Adjusted("drained", "")
+		w.Restart(now, false, false, true)
+		return w
+	}
+	restart := func(w *Watch, then string) string {
+		w.Restart(now, true, true, true)
+		if got := tell(w, "half"); got != "" {
+			return "while it restarts: " + got
+		}
+		w.Restart(now, false, true, true)
+		if got := tell(w, then); got != "" {
+			return "a moment later: " + got
+		}
+		return later(w)
+	}
+	if tell(prepared(t), "bare") == "" {
+		t.Error("who takes the drain back before the restart breaks no guard")
+	}
+	w := prepared(t)
+	for _, then := range []string{"bare", "drained"} {
+		if got := restart(prepared(t), then); got != "" {
+			t.Errorf("%s after the restart breaks the guard: %s", then, got)
+		}
+	}
+	if restart(prepared(t), "other") == "" {
+		t.Error("what nobody set before breaks no guard after the restart")
+	}
+	if got := restart(w, "bare"); got != "" {
+		t.Fatal(got)
+	}
+	if tell(w, "other") == "" {
+		t.Error("a change after a restart breaks no guard")
+	}
+}

@@ -30,36 +30,46 @@ const Format = "towpath-evidence-1"
 
 // Document is the evidence of one run. Durations are nanoseconds in JSON.
 type Document struct {
-	Format    string                `json:"format"`
-	Run       string                `json:"run"`
-	Operator  string                `json:"operator"`
-	Who       string                `json:"who"`
-	Device    string                `json:"device"`
-	Platform  string                `json:"platform"`
-	From      string                `json:"from"`
-	To        string                `json:"to"`
-	Verdict   conduct.Verdict       `json:"verdict"`
-	Reason    string                `json:"reason,omitempty"`
-	SafeState string                `json:"safe_state"`
-	Begun     time.Time             `json:"begun"`
-	Ended     time.Time             `json:"ended"`
-	Lab       string                `json:"lab,omitempty"`    // set when this was the emulated lab
-	Cautions  []string              `json:"cautions"`         // as shown when the change was approved
-	Notes     []string              `json:"notes,omitempty"`  // what a reader must know, such as time that was not measured
-	Unsafe    []string              `json:"unsafe,omitempty"` // verification that was switched off, with the operator's reason
-	Consents  []Consent             `json:"consents"`         // who consented to what, and when
-	Workspace string                `json:"workspace_sha256"` // digest of the files that the run was made from
-	Plan      string                `json:"plan_sha256"`      // digest of the plan that was consented to
-	Hops      []Hop                 `json:"hops"`             // forecast beside measurement
-	Findings  []Finding             `json:"findings"`         // readiness
-	Budget    time.Duration         `json:"budget_ns"`        // longest loss that the policy allows
-	Probe     conduct.Measurement   `json:"probe"`
-	Sessions  []conduct.Measurement `json:"probe_sessions,omitempty"` // where the run was interrupted
-	Compared  []Comparison          `json:"comparisons"`
-	Steps     []Step                `json:"steps"`
-	Journal   []conduct.Record      `json:"journal"`
-	Parts     map[string]string     `json:"parts_sha256"` // part → SHA-256 of its JSON, and of each capture
-	Digest    string                `json:"sha256"`       // of the whole with this field empty
+	Format      string                `json:"format"`
+	Run         string                `json:"run"`
+	Operator    string                `json:"operator"`
+	Who         string                `json:"who"`
+	Device      string                `json:"device"`
+	Platform    string                `json:"platform"`
+	From        string                `json:"from"`
+	To          string                `json:"to"`
+	Verdict     conduct.Verdict       `json:"verdict"`
+	Reason      string                `json:"reason,omitempty"`
+	SafeState   string                `json:"safe_state"`
+	Begun       time.Time             `json:"begun"`
+	Ended       time.Time             `json:"ended"`
+	Lab         string                `json:"lab,omitempty"`    // set when this was the emulated lab
+	Cautions    []string              `json:"cautions"`         // as shown when the change was approved
+	Notes       []string              `json:"notes,omitempty"`  // what a reader must know, such as time that was not measured
+	Unsafe      []string              `json:"unsafe,omitempty"` // verification that was switched off, with the operator's reason
+	Consents    []Consent             `json:"consents"`         // who consented to what, and when
+	Workspace   string                `json:"workspace_sha256"` // digest of the files that the run was made from
+	Plan        string                `json:"plan_sha256"`      // digest of the plan that was consented to
+	Hops        []Hop                 `json:"hops"`             // forecast beside measurement
+	Findings    []Finding             `json:"findings"`         // readiness
+	Budget      time.Duration         `json:"budget_ns"`        // longest loss that the policy allows
+	Probe       conduct.Measurement   `json:"probe"`
+	Sessions    []conduct.Measurement `json:"probe_sessions,omitempty"` // where the run was interrupted
+	Compared    []Comparison          `json:"comparisons"`
+	Transcripts []Transcript          `json:"transcripts,omitempty"` // of command lines, kept beside the runs
+	Steps       []Step                `json:"steps"`
+	Journal     []conduct.Record      `json:"journal"`
+	Parts       map[string]string     `json:"parts_sha256"` // part → SHA-256 of its JSON, and of each capture
+	Digest      string                `json:"sha256"`       // of the whole with this field empty
+}
+
+// Transcript is a file that holds every octet that went to a device's command
+// line and came from it, secrets masked.
+type Transcript struct {
+	Device string `json:"device"`
+	File   string `json:"file"`
+	Octets int64  `json:"octets"`
+	SHA256 string `json:"sha256"`
 }
 
 // Consent is one consent or choice of a person.
@@ -175,6 +185,8 @@ type Inputs struct {
 	Compared  []Comparison
 	Sessions  []conduct.Measurement // in order of time
 	Captures  map[string]string     // name → SHA-256
+
+	Transcripts []Transcript
 }
 
 // Assemble makes the document of a run, finished or resting. It is an error
@@ -192,7 +204,7 @@ func Assemble(in Inputs) (*Document, error) {
 		Format: Format, Run: in.Run, Operator: in.Operator, Who: in.Who, Device: string(p.Device), Platform: p.Platform, From: p.From, To: p.To,
 		Verdict: in.State.Verdict, SafeState: in.State.SafeState(), Begun: in.Journal[0].At, Ended: in.Journal[len(in.Journal)-1].At,
 		Lab: in.Lab, Cautions: p.Cautions, Unsafe: in.Unsafe, Workspace: in.Workspace, Plan: digest,
-		Budget: in.State.Policy.Probe.Budget, Findings: in.Findings, Compared: in.Compared, Journal: in.Journal,
+		Budget: in.State.Policy.Probe.Budget, Findings: in.Findings, Compared: in.Compared, Journal: in.Journal, Transcripts: in.Transcripts,
 	}
 	if in.State.Failure != nil {
 		d.Reason = in.State.Failure.Text
@@ -239,6 +251,9 @@ func (d *Document) seal(captures map[string]string) error {
 	d.Parts = maps.Clone(captures)
 	if d.Parts == nil {
 		d.Parts = map[string]string{}
+	}
+	for _, t := range d.Transcripts {
+		d.Parts["transcript "+t.File] = t.SHA256
 	}
 	for name, part := range d.parts() {
 		sum, err := digestOf(part)
@@ -436,7 +451,7 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 	silence := silences(in.Journal)
 	for i, h := range p.Hops {
 		hop := Hop{From: h.From, To: h.To, Method: h.Method, Untouched: h.Untouched, Bare: h.Bare,
-			Silence: Pair{Least: h.Least, Forecast: h.Silence, Most: h.Most}, Loss: Pair{Forecast: h.Loss}}
+			Silence: Pair{Least: h.Least, Forecast: h.Silence, Most: h.Most}, Loss: Pair{Least: h.LossLeast, Forecast: max(h.Loss, h.LossLeast), Most: h.LossMost}}
 		if s, ok := silence[i]; ok {
 			hop.Silence.Measured, hop.Silence.Resolution, hop.Silence.Known = s.measured, s.resolution, true
 		}
@@ -615,21 +630,24 @@ func fates(outlook []plan.Outlook, before, after *state.Capture) []Fate {
 	return out
 }
 
+// sameSince is how far two readings of the same instant may lie apart, where a
+// device tells it as an age in whole seconds.
+const sameSince = 5 * time.Second
+
+// fate tells from a reading before and one after, in both of which an adjacency
+// is up, whether it stayed so. A count that is the same tells little: a process
+// that restarts begins to count anew.
 func fate(a, b state.Adjacency) string {
-	ta, okA := a.Transition.Get()
-	tb, okB := b.Transition.Get()
-	if okA && okB {
-		if ta != tb {
-			return "restarted"
-		}
-		return "held"
-	}
-	sa, okA := a.Since.Get()
-	sb, okB := b.Since.Get()
-	if okA && okB {
-		if d := sa.Sub(sb); d > time.Second || d < -time.Second {
-			return "restarted"
-		}
+	ta, okTA := a.Transition.Get()
+	tb, okTB := b.Transition.Get()
+	sa, okSA := a.Since.Get()
+	sb, okSB := b.Since.Get()
+	since := okSA && okSB
+	count := okTA && okTB
+	switch {
+	case since && sa.Sub(sb) > sameSince, count && ta != tb:
+		return "restarted"
+	case since, count:
 		return "held"
 	}
 	return "unknown"

@@ -51,7 +51,7 @@ var rooms = []room{
 	{"internal/device/transfer", []string{"internal/device", "internal/device/sshlink"}, "images to devices over SFTP, scp and HTTP"},
 	{"internal/device/snmp", []string{"internal/unit", "internal/state", "internal/device"}, "SNMP, for reading only"},
 	{"internal/probe", nil, "test packets and what their loss means"},
-	{"internal/conduct", []string{"internal/unit", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
+	{"internal/conduct", []string{"internal/unit", "internal/fleet", "internal/plan", "internal/state", "internal/survival", "internal/readiness", "internal/policy", "internal/device"}, "decides the next step of a run; pure"},
 	{"internal/lab/...", []string{"internal/unit", "internal/fleet", "internal/element", "internal/lab/..."}, "the emulated chassis; never the engines that it is used to check"},
 	{"internal/store", []string{"internal/plan", "internal/state"}, "SQLite and the durable engine"},
 	{"internal/evidence", []string{"internal/unit", "internal/plan", "internal/state", "internal/conduct", "internal/paper"}, "what is handed over; the journal is a part of it"},

@@ -68,8 +68,11 @@ type HopInput struct {
 	NoBack    string
 	Untouched float64 // with the preparations
 	Bare      float64 // without them, where there are any
-	Prepare   []Preparation
-	Outlook   []Outlook
+	// LossLeast and LossMost bound the expected loss by adjacencies alone.
+	LossLeast, LossMost time.Duration
+
+	Prepare []Preparation
+	Outlook []Outlook
 	// Silence, when not nil, is what earlier runs make of the catalogue's.
 	Silence *release.SilenceRange
 }
@@ -131,8 +134,10 @@ func describeHop(h release.Hop, in HopInput) (HopPlan, error) {
 	if silence != nil {
 		hp.Least, hp.Silence, hp.Most = silence.Least, silence.Likely, silence.Most
 	}
+	hp.LossLeast, hp.LossMost = in.LossLeast, in.LossMost
 	if h.Loss != nil {
 		hp.Loss = h.Loss.Likely
+		hp.LossLeast, hp.LossMost = max(hp.LossLeast, h.Loss.Least), max(hp.LossMost, h.Loss.Most)
 	}
 	for _, im := range in.Images {
 		ref := ImageRef{Kind: im.Kind, File: im.File, Size: im.Size, SHA256: im.SHA256}
