@@ -6,7 +6,6 @@ import (
 	"crypto/ed25519"
 	"crypto/rand"
 	"encoding/pem"
-	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -293,5 +292,3 @@ func (g *ground) until(limit time.Duration, what string, f func() error) {
 	}
 	g.t.Fatalf("%s did not come within %v: %v", what, limit, last)
 }
-
-var errNotYet = errors.New("not yet")
