@@ -273,7 +273,8 @@ func (s *Store) Conduct(ctx context.Context, run string, body func(context.Conte
 	if err != nil {
 		return "", err
 	}
-	defer func() { err = errors.Join(err, db.Close()) }()
+	shut := make(chan struct{}) // the database is closed
+	defer func() { err = errors.Join(err, db.Close()); close(shut) }()
 	// Each run has its own executor id, so that starting one never takes up
 	// another that a different process may be conducting.
 	engine, err := dbos.NewContext(context.WithoutCancel(ctx), dbos.Config{
@@ -297,8 +298,9 @@ func (s *Store) Conduct(ctx context.Context, run string, body func(context.Conte
 		ended <- end{v, err}
 		if err != nil {
 			// A workflow that returns is over for good; this one is to be taken
-			// up again. It waits here for the engine to be shut down.
-			<-dc.Done()
+			// up again. It waits here until nothing can be written of it any more:
+			// an engine that shuts down may still keep how a workflow ended.
+			<-shut
 			return "", err
 		}
 		return v, nil
