@@ -144,15 +144,7 @@ func (c *Campaign) Calendars() (names, places []string) {
 
 // ReadCampaign reads a campaign from YAML, as [Read] reads a policy.
 func ReadCampaign(name string, src []byte) (Campaign, error) {
-	doc, err := document.Parse(name, src)
-	if err != nil {
-		return Campaign{}, err
-	}
-	c, ps := DecodeCampaign(doc)
-	if err := ps.Err(); err != nil {
-		return Campaign{}, err
-	}
-	return c, nil
+	return readAs(name, src, DecodeCampaign)
 }
 
 // DecodeCampaign reads a campaign from a document that is parsed already, as

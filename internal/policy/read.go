@@ -21,15 +21,22 @@ var pattern = &document.Form{
 // what the file gives. name stands in the messages. The error is of type
 // [document.Problems] and holds every mistake of the file.
 func Read(name string, src []byte) (Policy, error) {
+	return readAs(name, src, Decode)
+}
+
+// readAs parses a file and decodes it; where there is any mistake, nothing is
+// returned but all of them.
+func readAs[T any](name string, src []byte, decode func(*document.Document) (T, document.Problems)) (T, error) {
+	var none T
 	doc, err := document.Parse(name, src)
 	if err != nil {
-		return Policy{}, err
+		return none, err
 	}
-	p, ps := Decode(doc)
+	v, ps := decode(doc)
 	if err := ps.Err(); err != nil {
-		return Policy{}, err
+		return none, err
 	}
-	return p, nil
+	return v, nil
 }
 
 // Decode reads a policy from a document that is parsed already, so that the
