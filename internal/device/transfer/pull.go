@@ -114,9 +114,9 @@ type Offer struct {
 	expires time.Time
 
 	mu      sync.Mutex
-	asked   int   // requests for the content
-	busy    bool  // one is being answered
-	sent    int64 // octets, those sent twice included
+	asked   int           // requests for the content
+	busy    chan struct{} // closed when the one being answered has ended; nil: none is
+	sent    int64         // octets, those sent twice included
 	covered spans
 	sum     hash.Hash // of the octets up to summed
 	summed  int64
@@ -241,7 +241,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		r.Header.Del("Range") // Source: RFC 9110 §14.2, a server may ignore it
 	}
 	if r.Method == http.MethodGet {
-		switch busy, ok := o.begin(); {
+		switch busy, ok := o.begin(r.Context()); {
 		case busy:
 			h.Set("Retry-After", "1")
 			http.Error(w, "it is being fetched", http.StatusServiceUnavailable)
@@ -270,26 +270,48 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 // maxRequests bounds how often a fetch may be taken up.
 const maxRequests = 64
 
+// handOver is how long a request waits for the end of the one before it: a
+// device has the last octets a moment before they are counted here, and takes a
+// broken fetch up again before this end knows that it broke.
+const handOver = time.Second
+
 // begin takes the offer for one request.
-func (o *Offer) begin() (busy, ok bool) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	if o.busy {
-		return true, false
+func (o *Offer) begin(ctx context.Context) (busy, ok bool) {
+	t := time.NewTimer(handOver)
+	defer t.Stop()
+	for {
+		o.mu.Lock()
+		before := o.busy
+		if before == nil {
+			defer o.mu.Unlock()
+			if o.over || o.asked >= maxRequests || !o.o.Ranges && o.asked > 0 {
+				return false, false
+			}
+			o.busy = make(chan struct{})
+			o.asked++
+			return false, true
+		}
+		o.mu.Unlock()
+		select {
+		case <-before:
+		case <-t.C:
+			return true, false
+		case <-ctx.Done():
+			return true, false
+		}
 	}
-	if o.over || o.asked >= maxRequests || !o.o.Ranges && o.asked > 0 {
-		return false, false
-	}
-	o.busy = true
-	o.asked++
-	return false, true
 }
 
 // finish gives the offer back after one request, and ends it where that was the
 // last one. It says whether the connection has to be broken.
 func (o *Offer) finish(err error) bool {
+	defer func() {
+		o.mu.Lock()
+		defer o.mu.Unlock()
+		close(o.busy)
+		o.busy = nil
+	}()
 	o.mu.Lock()
-	o.busy = false
 	whole := o.covered.total() == o.file.Size
 	tooMuch := o.sent > 2*o.file.Size+1<<20 || o.asked >= maxRequests
 	o.mu.Unlock()
@@ -527,12 +549,13 @@ func Pull(ctx context.Context, s *Server, f File, o PullOptions) (Result, error)
 	}
 	start := time.Now()
 	err = fetch(ctx, of, o, name)
-	r.Sent, r.Sending = of.Sent(), time.Since(start)
+	r.Sending = time.Since(start)
 	if err == nil {
 		start = time.Now()
 		err = pulled(ctx, of, o.Far, name, &r)
 		r.Verifying = time.Since(start)
 	}
+	r.Sent = of.Sent() // now: the last octets are counted after they left
 	if err == nil && o.Far.Rename != nil {
 		if err = o.Far.Rename(ctx, name, f.Path); err != nil {
 			err = asFault("rename "+name, err)
