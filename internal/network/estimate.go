@@ -465,7 +465,7 @@ const spanArcs = 6
 // 95 % of cases: the band of each of the busiest arcs is laid about its load.
 func (e *Estimation) Span(t *State) (least, most float64) {
 	var of []int
-	for _, a := range t.byUse[:min(spanArcs, len(t.byUse))] {
+	for _, a := range t.ordered()[:min(spanArcs, len(t.load))] {
 		of = append(of, int(a))
 	}
 	for i, band := range e.Bands(t, of) {

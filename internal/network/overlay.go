@@ -235,7 +235,7 @@ func (o *overlay) result() Result {
 		r.TotalLoad += load - s.load[a]
 		r.worse(load/o.capacity[a], int(a))
 	}
-	for _, a := range s.byUse {
+	for _, a := range s.ordered() {
 		if !o.loads.seen[a] {
 			r.worse(s.load[a]/s.capacity[a], int(a))
 			break

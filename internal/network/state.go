@@ -1,6 +1,7 @@
 package network
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -91,7 +92,8 @@ type State struct {
 	members  []int32 // left, by link
 	rows     []*row  // nil where the destination is removed
 	load     []float64
-	byUse    []int32 // arcs by falling utilisation
+	order    sync.Once
+	byUse    []int32 // see ordered
 	result   Result
 	drains   []Drain
 	failed   []bool // by link
@@ -195,29 +197,35 @@ func (s *State) finish() {
 	if r.UnroutableDemands == 0 {
 		r.Unroutable = 0 // whatever subtracting left
 	}
-	s.byUse = make([]int32, len(s.load))
-	for a := range s.byUse {
-		s.byUse[a] = int32(a)
-		r.TotalLoad += s.load[a]
-		if u := s.load[a] / s.capacity[a]; r.Worst < 0 || u > r.MaxUtilisation*(1+tolerance) {
+	most := 0.0
+	for a, load := range s.load {
+		r.TotalLoad += load
+		u := load / s.capacity[a]
+		if r.Worst < 0 || u > r.MaxUtilisation*(1+tolerance) {
 			r.MaxUtilisation, r.Worst = u, a
 		}
-	}
-	slices.SortFunc(s.byUse, func(a, b int32) int {
-		ua, ub := s.load[a]/s.capacity[a], s.load[b]/s.capacity[b]
-		switch {
-		case ua > ub:
-			return -1
-		case ua < ub:
-			return 1
+		if u > most { // so that no capacity of 0 spreads
+			most = u
 		}
-		return int(a) - int(b)
-	})
-	if len(s.byUse) > 0 {
-		top := s.byUse[0]
-		r.MaxUtilisation = s.load[top] / s.capacity[top]
 	}
+	r.MaxUtilisation = most
 	s.result = r
+}
+
+// ordered are the arcs by falling utilisation. They are sorted when they are
+// first asked for: most states of a what-if are only looked at for the worst.
+func (s *State) ordered() []int32 {
+	s.order.Do(func() {
+		use := make([]float64, len(s.load))
+		s.byUse = make([]int32, len(s.load))
+		for a := range use {
+			use[a], s.byUse[a] = s.load[a]/s.capacity[a], int32(a) //nolint:gosec // the arcs are few
+		}
+		slices.SortFunc(s.byUse, func(a, b int32) int {
+			return cmp.Or(cmp.Compare(use[b], use[a]), cmp.Compare(a, b))
+		})
+	})
+	return s.byUse
 }
 
 // tolerance is the relative difference below which two loads are alike.
@@ -293,13 +301,11 @@ func (s *State) Drains() []Drain { return slices.Clone(s.drains) }
 // rising index.
 func (s *State) Busiest() []int {
 	var arcs []int
-	for _, a := range s.byUse {
-		if s.load[a]/s.capacity[a] < s.result.MaxUtilisation*(1-tolerance) {
-			break
+	for a, load := range s.load {
+		if load/s.capacity[a] >= s.result.MaxUtilisation*(1-tolerance) {
+			arcs = append(arcs, a)
 		}
-		arcs = append(arcs, int(a))
 	}
-	slices.Sort(arcs)
 	return arcs
 }
 

@@ -349,8 +349,8 @@ func (s *State) lost(before *State) []LostDemand {
 
 // uses is the table of before and after.
 func (s *State) uses(before *State) []ArcUse {
-	out := make([]ArcUse, 0, len(s.byUse))
-	for _, i := range s.byUse {
+	out := make([]ArcUse, 0, len(s.load))
+	for _, i := range s.ordered() {
 		a := s.net.arcs[i]
 		u := ArcUse{
 			Arc: a.ID, Link: a.Link, From: a.From, To: a.To, Capacity: s.capacity[i], LoadBefore: before.load[i], LoadAfter: s.load[i],
