@@ -150,20 +150,28 @@ func (p *sshPlane) serve(life context.Context, conn net.Conn) {
 	p.mu.Unlock()
 	ctx, cancel := context.WithCancel(life)
 	var wait sync.WaitGroup
+	var mu sync.Mutex // of ending, and so that nothing is added while wait is waited for
+	ending := false
+	end := func() {
+		mu.Lock()
+		ending = true
+		mu.Unlock()
+		wait.Wait()
+	}
 	defer func() {
 		cancel()
 		_ = sc.Close() // it has ended, or shall
 		p.mu.Lock()
 		delete(p.conns, sc)
 		p.mu.Unlock()
-		wait.Wait()
+		end()
 	}()
 	go ssh.DiscardRequests(reqs)
 	// A management plane that goes down lets what runs end, and then cuts.
 	stop := context.AfterFunc(life, func() {
 		done := make(chan struct{})
 		go func() {
-			wait.Wait()
+			end()
 			close(done)
 		}()
 		t := time.NewTimer(flushLimit)
@@ -180,11 +188,19 @@ func (p *sshPlane) serve(life context.Context, conn net.Conn) {
 			_ = nc.Reject(ssh.UnknownChannelType, "want a session")
 			continue
 		}
-		ch, reqs, err := nc.Accept()
-		if err != nil {
-			return
+		mu.Lock()
+		if ending {
+			mu.Unlock()
+			_ = nc.Reject(ssh.ResourceShortage, "the device goes down")
+			continue
 		}
 		wait.Add(1)
+		mu.Unlock()
+		ch, reqs, err := nc.Accept()
+		if err != nil {
+			wait.Done()
+			return
+		}
 		go func() {
 			defer wait.Done()
 			p.channel(ctx, ch, reqs)

@@ -300,6 +300,10 @@ func (c *Client) end(cause error) {
 	c.closing.Do(func() { _ = c.Client.Close() }) // wait sees the end
 }
 
+// jumpKnows is how long after the end of a connection its jump host has for
+// learning that it has ended itself. It waits only for a goroutine to run.
+const jumpKnows = 250 * time.Millisecond
+
 // wait learns of the connection's end, closes what lies below it and tells.
 func (c *Client) wait() {
 	err := c.Wait()
@@ -309,6 +313,10 @@ func (c *Client) wait() {
 	c.mu.Unlock()
 	var jumped error
 	if c.jump != nil {
+		select { // where it took this one along, it is about to know
+		case <-c.jump.Done():
+		case <-time.After(jumpKnows):
+		}
 		jumped = c.jump.Err()
 		_ = c.jump.Close() // nothing goes over it any more
 	}

@@ -16,6 +16,7 @@ import (
 	"github.com/pkg/sftp"
 	"golang.org/x/crypto/ssh"
 
+	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
 )
 
@@ -24,6 +25,7 @@ import (
 type old struct {
 	limit    uint32
 	polite   bool
+	most     int32 // sessions, where it is not 0
 	sessions atomic.Int32
 }
 
@@ -55,6 +57,10 @@ func (o *old) serve(t *testing.T) *sshlink.Client {
 		}
 		go ssh.DiscardRequests(reqs)
 		for nc := range chans {
+			if o.most > 0 && o.sessions.Load() >= o.most {
+				_ = nc.Reject(ssh.ResourceShortage, "no more sessions")
+				continue
+			}
 			ch, rs, err := nc.Accept()
 			if err != nil {
 				return
@@ -168,5 +174,18 @@ func TestSFTPOfOldDevices(t *testing.T) {
 			holds(t, f.Path, b)
 			only(t, dir, "image")
 		})
+	}
+}
+
+// A device that goes down lets in no second session, and what is left is told.
+func TestSFTPWithoutAnotherSession(t *testing.T) {
+	o := &old{limit: 34000, most: 1}
+	c := o.serve(t)
+	dir := t.TempDir()
+	f := fileOf(filepath.Join(dir, "image"), content(3<<20+7, 11))
+	r, err := SFTP(t.Context(), c, f, Options{})
+	wantFault(t, err, device.Busy, "no more sessions", "a part of it is left as "+f.part())
+	if r.Sent >= f.Size {
+		t.Errorf("%+v", r)
 	}
 }

@@ -738,13 +738,15 @@ func (s *sending) tidy(err error) error {
 	if keep {
 		return leftover(err, fmt.Sprintf("what came across is kept as %s", part))
 	}
-	if err := s.client.Remove(part); err == nil || errors.Is(err, fs.ErrNotExist) {
-		s.made = false
-	} else if s.session(smallPacket) == nil { // the session may be gone where the connection is not
-		err = s.client.Remove(part)
-		s.made = err != nil && !errors.Is(err, fs.ErrNotExist)
+	removed := func() bool {
+		if s.client == nil {
+			return false
+		}
+		err := s.client.Remove(part)
+		return err == nil || errors.Is(err, fs.ErrNotExist)
 	}
-	if s.made {
+	// The session may be gone where the connection is not.
+	if s.made = !removed() && (s.session(smallPacket) != nil || !removed()); s.made {
 		return leftover(err, "a part of it is left as "+part)
 	}
 	return err
