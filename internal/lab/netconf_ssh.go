@@ -191,7 +191,10 @@ func (p *sshPlane) serve(life context.Context, conn net.Conn) {
 		mu.Lock()
 		if ending {
 			mu.Unlock()
-			_ = nc.Reject(ssh.ResourceShortage, "the device goes down")
+			if ch, reqs, err := nc.Accept(); err == nil {
+				go ssh.DiscardRequests(reqs)
+				_ = ch.Close() // the device goes down
+			}
 			continue
 		}
 		wait.Add(1)
