@@ -75,7 +75,9 @@ type session struct {
 	before  *state.Capture
 	probing bool
 	stepAt  time.Time
-	began   map[string]time.Time
+
+	synced bool            // the device has told its state since this session began
+	seen   map[string]bool // partners that were read since, or cannot be
 }
 
 func (c *Conductor) pulseEvery() time.Duration {
@@ -93,7 +95,7 @@ func (c *Conductor) RequestStop() { c.stop.Store(true) }
 // error is [ErrPaused] or [ErrHeld] when it waits and nobody is there.
 func (c *Conductor) Conduct(ctx context.Context) (conduct.State, error) {
 	st := conduct.New(c.Input.Plan, c.Policy)
-	c.session = session{watch: conduct.NewWatch(c.Policy), acted: map[string]bool{}, began: map[string]time.Time{}}
+	c.session = session{watch: conduct.NewWatch(c.Policy), acted: map[string]bool{}, seen: map[string]bool{}}
 	_, err := c.Store.Conduct(ctx, c.Run.ID, func(ctx context.Context, j Journal) (string, error) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
@@ -158,15 +160,9 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 			return err
 		}
 	}
-	if rec.Kind == conduct.Chosen && rec.Choice == conduct.Continue {
-		var granted conduct.ChosenData
-		if len(rec.Data) > 0 {
-			if err := json.Unmarshal(rec.Data, &granted); err != nil {
-				return fmt.Errorf("journal of run %s, record %d: %w", c.Run.ID, rec.Seq, err)
-			}
-		}
+	if rec.Kind == conduct.Chosen && (rec.Choice == conduct.Continue || rec.Choice == conduct.Waive) {
 		c.session.mu.Lock()
-		c.session.watch.GoOn(st.LossGranted, granted.Breaches)
+		c.session.watch.GoOn(st.LossGranted)
 		c.session.mu.Unlock()
 	}
 	if i := slices.IndexFunc(st.Steps, func(s plan.Step) bool { return s.ID == rec.Step }); i >= 0 && c.session.probing &&
@@ -201,21 +197,9 @@ func (c *Conductor) follow(st *conduct.State) {
 	c.session.mu.Lock()
 	c.session.watch.ExpectPrimary(primary)
 	c.session.watch.Excuse(c.Clock.Now(), st.TakenDown())
-	restarts, restarted := restarting(st)
-	c.session.watch.Restart(c.Clock.Now(), restarts, restarted, len(st.Prepared) > 0)
+	c.session.watch.Waive(st.Waived())
+	c.session.watch.Restart(c.Clock.Now(), st.Restarting(), st.Restarted, st.OwnHeld(), st.Bare)
 	c.session.mu.Unlock()
-}
-
-// restarting reports whether the whole device restarts now, and whether it has
-// in this hop.
-func restarting(st *conduct.State) (now, has bool) {
-	for i, s := range st.Steps {
-		if s.Kind == plan.ReloadDevice && s.Hop == st.Hop {
-			now = now || i == st.Cursor && st.Status != conduct.Ready
-			has = has || now || i < st.Cursor
-		}
-	}
-	return now, has
 }
 
 // primaryAt returns the controller card that the list of steps has as primary
@@ -277,11 +261,17 @@ func (c *Conductor) startWatching(ctx context.Context, wg *sync.WaitGroup) {
 		for ctx.Err() == nil {
 			// The stream breaks at every hand-over; it is taken up again, and a
 			// device that stays away is the business of the step's own polling.
-			_ = c.Device.Watch(ctx, func(e device.Event) {
+			err := c.Device.Watch(ctx, func(e device.Event) {
 				c.session.mu.Lock()
 				c.session.watch.Event(c.Clock.Now(), e)
+				c.session.synced = c.session.synced || e.Kind == device.EventSynced
 				c.session.mu.Unlock()
 			})
+			if device.KindOf(err) == device.Unable && err != nil {
+				c.session.mu.Lock()
+				c.session.synced = true // it tells nothing, ever
+				c.session.mu.Unlock()
+			}
 			_ = WallClock{}.Sleep(ctx, 50*time.Millisecond)
 		}
 	}()
@@ -294,6 +284,7 @@ func (c *Conductor) startWatching(ctx context.Context, wg *sync.WaitGroup) {
 				if ctx.Err() == nil {
 					c.session.mu.Lock()
 					c.session.watch.Partner(name, why)
+					c.session.seen[name] = true
 					c.session.mu.Unlock()
 				}
 				_ = c.Clock.Sleep(ctx, c.Policy.Conduct.PollEvery)
@@ -322,6 +313,30 @@ func partnerTrouble(ctx context.Context, d device.Device) string {
 	return ""
 }
 
+// informed waits until the guards of this session have been told how the device
+// and its partners stand, so that a session which takes a run up does not act
+// before it could know that it must not. What cannot be read within the policy's
+// time is the business of the step's own readings.
+func (c *Conductor) informed(ctx context.Context, st *conduct.State, step plan.Step) error {
+	if len(step.Guards) == 0 {
+		return nil
+	}
+	wctx, cancel := context.WithTimeout(ctx, c.Policy.Conduct.ReachableWithin)
+	defer cancel()
+	for {
+		c.session.mu.Lock()
+		told := c.session.synced && len(c.session.seen) == len(c.Partners)
+		c.session.mu.Unlock()
+		if told {
+			return nil
+		}
+		c.show(st, nil, "waiting to hear how the device and its partners stand")
+		if (WallClock{}).Sleep(wctx, time.Millisecond) != nil {
+			return ctx.Err()
+		}
+	}
+}
+
 // broken returns the first broken guard of the step.
 func (c *Conductor) broken(step plan.Step) *conduct.Failure {
 	var live conduct.Live
@@ -342,7 +357,10 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 		// A session that takes a run up in the middle of a step measures it too.
 		fresh := !c.session.probing
 		if err := c.ensureProbing(ctx, st); err != nil && !st.Back && m.Kind != conduct.MoveAct && m.Kind != conduct.MoveAwait {
-			return failed(conduct.ByVerdict, "probe", "test traffic cannot be sent: "+err.Error()), nil
+			return failed(conduct.ByUs, "probe", "test traffic cannot be sent: "+err.Error()), nil
+		}
+		if err := c.informed(ctx, st, m.Step); err != nil {
+			return conduct.Record{}, err
 		}
 		switch acting := m.Kind == conduct.MoveAct || m.Kind == conduct.MoveAwait; {
 		case !c.session.probing:
@@ -468,7 +486,15 @@ func (c *Conductor) intend(ctx context.Context, st *conduct.State, step plan.Ste
 		if ofSettings(step.Kind) {
 			return c.intendSettings(ctx, st, step, now)
 		}
-		if !asksByItself(step.Kind) && step.Kind != plan.ReloadDevice {
+		if step.Kind == plan.ReloadDevice {
+			// Only against a try that was given up can a reading tell that it has
+			// restarted; then it is not restarted once more.
+			if was, tried := st.TriedObservation(); tried {
+				if _, all := conduct.Unmet(step.After, now, &was); all {
+					return done("already so: it has restarted since that was first asked", took(step, now, 0)), nil
+				}
+			}
+		} else if !asksByItself(step.Kind) {
 			if _, all := conduct.Unmet(step.After, now, nil); all {
 				return done("already so", nil), nil
 			}

@@ -91,6 +91,8 @@ type rig struct {
 	calm  calm
 	asker Asker
 	marks conduct.Prober // in place of probe, where set
+
+	partner device.Device // of a redundancy group, where set
 }
 
 func newRig(t *testing.T, per bool) *rig {
@@ -104,10 +106,19 @@ func newRig(t *testing.T, per bool) *rig {
 // session starts a new process on the same store and device.
 func (r *rig) session(t *testing.T) (conduct.State, error) {
 	t.Helper()
+	r.dev.mu.Lock()
+	r.dev.watched, r.dev.listeners = make(chan struct{}), nil
+	r.dev.mu.Unlock()
+	r.other.mu.Lock()
+	r.other.listeners = nil
+	r.other.mu.Unlock()
 	c := &Conductor{Run: RunRow{ID: "r1", Device: "mere-agg-1", Input: []byte(`{}`)}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
 		Others: map[string]device.Device{"mere-agg-2": r.other}, Prober: r.probe, Images: blanks{}, Store: r.store, Asker: r.asker, Checks: r.calm, Pulse: 200 * time.Microsecond}
 	if r.marks != nil {
 		c.Prober = r.marks
+	}
+	if r.partner != nil {
+		c.Partners = map[string]device.Device{"weir-1": r.partner}
 	}
 	return c.Conduct(t.Context())
 }

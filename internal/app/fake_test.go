@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -46,6 +47,14 @@ type chassis struct {
 	adjusted   func()           // called once after the next adjustment
 	deaf       bool             // the next adjustment does not arrive
 	after      func(act string) // called under the lock when an act is done
+
+	off       int                      // readings until the whole device answers again
+	forgets   bool                     // settings that a restart of the whole device does not save
+	saved     map[state.Setting]string // what it starts with
+	half      int                      // readings for which it then tells half a configuration
+	watched   chan struct{}            // closed when this session has been told how it stands; nil: nobody waits
+	feed      string                   // state of feed-a
+	adjacency string                   // state of bgp 192.0.2.1
 }
 
 type card struct {
@@ -62,6 +71,7 @@ func newChassis(clock *stepClock, per bool) *chassis {
 	for _, x := range asFound() {
 		d.settings[x.Key()] = x.Value
 	}
+	d.saved = maps.Clone(d.settings)
 	for _, n := range []string{"CTL-A", "CTL-B"} {
 		d.cards[n] = &card{kind: state.KindControllerCard, release: "4.2.3", boot: clock.Now()}
 		d.installed[n] = map[string]bool{"4.2.3": true}
@@ -96,6 +106,48 @@ func (d *chassis) restart(name, release string) {
 	c.busy, c.next = d.slow, release
 }
 
+// heard lets time pass for a device that is off, and waits until the session
+// that reads has been told how the device stands: a real one takes longer to
+// restart than to say so.
+func (d *chassis) heard(ctx context.Context) error {
+	d.mu.Lock()
+	watched := d.watched
+	d.mu.Unlock()
+	if watched != nil {
+		select {
+		case <-watched:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	d.mu.Lock()
+	var tell []device.Event
+	switch {
+	case d.off > 0:
+		if d.off--; d.off == 0 {
+			for _, c := range d.cards {
+				c.release, c.boot = d.bootNext, d.clock.Now()
+			}
+			if d.forgets {
+				d.settings = maps.Clone(d.saved)
+			}
+			tell = []device.Event{{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "down"}, {Kind: device.EventConfiguration, Object: "digest", Now: "half"}}
+		}
+	case d.half > 0:
+		if d.half--; d.half == 0 {
+			tell = []device.Event{{Kind: device.EventConfiguration, Object: "digest", Now: d.digest()}, {Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "up"}}
+		}
+	}
+	listeners := slices.Clone(d.listeners)
+	d.mu.Unlock()
+	for _, e := range tell {
+		for _, f := range listeners {
+			f(e)
+		}
+	}
+	return nil
+}
+
 // tick lets time pass for the chassis at every reading.
 func (d *chassis) tick() {
 	for _, c := range d.cards {
@@ -110,9 +162,15 @@ func (d *chassis) tick() {
 	}
 }
 
-func (d *chassis) Capture(context.Context, device.Scope) (*state.Capture, error) {
+func (d *chassis) Capture(ctx context.Context, _ device.Scope) (*state.Capture, error) {
+	if err := d.heard(ctx); err != nil {
+		return nil, err
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if d.off > 0 {
+		return nil, &device.Fault{Kind: device.Unreachable, Op: "capture"}
+	}
 	d.tick()
 	c := &state.Capture{Device: d.name, Configuration: state.Configuration{Digest: state.Some(d.digest())}, TakenAt: d.clock.Now(), Complete: true, Release: state.Some(d.cards[d.primary].release), BootTime: state.Some(d.cards[d.primary].boot)}
 	for _, n := range []string{"CTL-A", "CTL-B", "LC-1", "LC-2"} {
@@ -208,6 +266,10 @@ func (d *chassis) Restart(_ context.Context, name, _ string) error {
 	if err := d.act("restart " + name); err != nil {
 		return err
 	}
+	if name == "" {
+		d.off, d.half = d.slow, 2
+		return nil
+	}
 	release := d.cards[d.primary].release
 	if d.cards[name].kind == state.KindControllerCard {
 		release = d.bootNext
@@ -239,7 +301,17 @@ func (d *chassis) Watch(ctx context.Context, f func(device.Event)) error {
 	d.mu.Lock()
 	now := d.digest()
 	f(device.Event{Kind: device.EventConfiguration, Object: "digest", Now: now})
+	if d.feed != "" {
+		f(device.Event{Kind: device.EventPower, Object: "feed-a", Now: d.feed})
+	}
+	if d.adjacency != "" {
+		f(device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: d.adjacency})
+	}
 	f(device.Event{Kind: device.EventSynced})
+	if d.watched != nil {
+		close(d.watched)
+		d.watched = nil
+	}
 	d.listeners = append(d.listeners, func(e device.Event) {
 		if ctx.Err() == nil {
 			f(e)
@@ -275,6 +347,10 @@ func (d *chassis) Adjust(_ context.Context, to []state.Setting) error {
 		return nil
 	}
 	name := "adjust " + d.name
+	if d.off > 0 {
+		d.mu.Unlock()
+		return &device.Fault{Kind: device.Unreachable, Op: "adjust"}
+	}
 	for _, x := range to {
 		name += " " + x.Text()
 	}
@@ -355,6 +431,9 @@ func (c *stepClock) Now() time.Time {
 }
 
 func (c *stepClock) Sleep(ctx context.Context, d time.Duration) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	c.mu.Lock()
 	c.now = c.now.Add(d)
 	c.mu.Unlock()

@@ -31,12 +31,9 @@ func (c *Conductor) act(ctx context.Context, st *conduct.State, step plan.Step) 
 		return c.adjust(ctx, st, step)
 	}
 	if !c.session.acted[step.ID+fmt.Sprint(st.Attempt)] && !asksByItself(step.Kind) {
-		text, begun, err := c.watchAfterCrash(ctx, st, step, was)
-		if err != nil {
-			return conduct.Record{}, err
-		}
-		if begun {
-			return conduct.Record{Kind: conduct.Acted, Text: text}, nil
+		rec, begun, err := c.watchAfterCrash(ctx, st, step, was)
+		if err != nil || begun {
+			return rec, err
 		}
 	}
 	switch step.Kind {
@@ -80,27 +77,39 @@ func (c *Conductor) actFault(ctx context.Context, err error) (conduct.Record, er
 	return fault(err), nil
 }
 
-// watchAfterCrash watches the device for the policy's time and says whether
-// the act of an interrupted session was begun.
-func (c *Conductor) watchAfterCrash(ctx context.Context, st *conduct.State, step plan.Step, was conduct.Observation) (string, bool, error) {
+// watchAfterCrash watches the device for the policy's time, to see whether the
+// act of an interrupted session was begun. Where it was not, the act is for this
+// session to ask, which needs what the intent needed then: the conditions of the
+// step by a fresh reading, and its guards whole. over says that the record is
+// the end of this move and nothing is to be asked.
+func (c *Conductor) watchAfterCrash(ctx context.Context, st *conduct.State, step plan.Step, was conduct.Observation) (rec conduct.Record, over bool, err error) {
 	since := c.Clock.Now()
 	for {
 		cp, err := c.Device.Capture(ctx, device.ScopeComponents)
 		now := c.Clock.Now()
 		switch {
 		case ctx.Err() != nil:
-			return "", false, ctx.Err()
+			return rec, true, ctx.Err()
 		case err == nil && conduct.Begun(step, cp, was):
-			return "taken up again: the device shows that this was begun", true, nil
+			return conduct.Record{Kind: conduct.Acted, Text: "taken up again: the device shows that this was begun"}, true, nil
 		case err == nil && now.Sub(since) >= c.Policy.Conduct.ObserveAfterCrash:
-			return "", false, nil
+			if f := c.broken(step); f != nil {
+				return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, true, nil
+			}
+			texts, all := conduct.Unmet(step.Before, cp, nil)
+			if all {
+				return rec, false, nil
+			}
+			if !mayCome(step.Before, cp) || now.Sub(since) > c.Policy.Conduct.ObserveAfterCrash+step.Deadline {
+				return failed(conduct.ByPrecondition, "", "taken up again, and not as the step needs it any more: "+join(texts)), true, nil
+			}
 		case err != nil && now.Sub(since) > c.Policy.Conduct.ReachableWithin:
 			// It cannot be seen; the waiting that follows says so.
-			return "taken up again: the device does not answer, so nothing was asked of it", true, nil
+			return conduct.Record{Kind: conduct.Acted, Text: "taken up again: the device does not answer, so nothing was asked of it"}, true, nil
 		}
 		c.show(st, nil, fmt.Sprintf("interrupted here before: watching the device for %v before anything is done", c.Policy.Conduct.ObserveAfterCrash))
 		if err := c.pause(ctx); err != nil {
-			return "", false, err
+			return rec, true, err
 		}
 	}
 }
@@ -572,7 +581,7 @@ func (c *Conductor) ensureProbing(ctx context.Context, st *conduct.State) error 
 func (c *Conductor) baseline(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
 	if !c.session.probing {
 		if err := c.Prober.Start(context.WithoutCancel(ctx)); err != nil {
-			return failed(conduct.ByVerdict, "probe", "test traffic cannot be sent: "+err.Error()), nil
+			return failed(conduct.ByUs, "probe", "test traffic cannot be sent: "+err.Error()), nil
 		}
 		c.session.probing = true
 		c.Prober.Mark(step.Title)
@@ -939,6 +948,13 @@ func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (cond
 		}
 		return conduct.Record{}, fmt.Errorf("app: %q cannot be chosen now; the choices are %v", ch.Choice, st.Choices)
 	}
+	if ch.Choice == conduct.Waive {
+		rec, err := waive(st, ch, id)
+		if err != nil && ok {
+			err = errors.Join(err, j.Taken(ctx, id))
+		}
+		return rec, err
+	}
 	chosen := conduct.ChosenData{Message: id}
 	if n := st.Failure.Name; ch.Choice == conduct.Continue && (n == string(plan.GuardLoss) || n == overBudget) {
 		// Whoever goes on in spite of this loss is not stopped by it once more.
@@ -948,18 +964,32 @@ func (c *Conductor) ask(ctx context.Context, j Journal, st *conduct.State) (cond
 		}
 		chosen.Loss = worst.Longest()
 	}
-	if ch.Choice == conduct.Continue && st.Failure.Cause == conduct.ByGuard {
-		// What stays as it is, a person goes on with knowingly; the guard is there
-		// for the next one.
-		c.session.mu.Lock()
-		chosen.Breaches = c.session.watch.Standing(c.Clock.Now(), plan.Guard(st.Failure.Name))
-		c.session.mu.Unlock()
-	}
 	data, err := json.Marshal(chosen)
 	if err != nil {
 		return conduct.Record{}, fmt.Errorf("app: choice: %w", err)
 	}
 	return conduct.Record{Kind: conduct.Chosen, Choice: ch.Choice, Person: ch.Person, Text: ch.Person + " chose: " + string(ch.Choice), Data: data}, nil
+}
+
+// waive makes the record of a person's choice to waive the guard that broke, for
+// the step where it did.
+func waive(st *conduct.State, ch Choice, message int64) (conduct.Record, error) {
+	step, _ := st.Step()
+	w := conduct.Waiver{Guard: plan.Guard(st.Failure.Name), Step: step.ID, Objects: st.Failure.Objects, Found: st.Failure.Text, Reason: strings.TrimSpace(ch.Reason)}
+	data, err := json.Marshal(conduct.ChosenData{Message: message, Waiver: &w})
+	if err != nil {
+		return conduct.Record{}, fmt.Errorf("app: choice: %w", err)
+	}
+	rec := conduct.Record{Kind: conduct.Chosen, Choice: conduct.Waive, Person: ch.Person, Data: data,
+		Text: fmt.Sprintf("%s waived guard %s for this step (%s): %s", ch.Person, w.Guard, strings.Join(w.Objects, ", "), w.Reason)}
+	// What the journal would not take is not written to it.
+	trial := *st
+	at := rec
+	at.Seq = st.Seq + 1
+	if err := trial.Apply(at); err != nil {
+		return conduct.Record{}, fmt.Errorf("app: this cannot be waived: %w", err)
+	}
+	return rec, nil
 }
 
 // takeChoice returns the choice that was left for this pause. One that was left

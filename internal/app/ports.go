@@ -85,6 +85,8 @@ type Consent struct {
 type Choice struct {
 	Person string         `json:"person"`
 	Choice conduct.Choice `json:"choice"`
+	// Reason is why a guard is waived; it must not be empty where one is.
+	Reason string `json:"reason,omitempty"`
 	// After is as in [Consent].
 	After int `json:"after,omitempty"`
 }

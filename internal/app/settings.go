@@ -105,6 +105,10 @@ func (c *Conductor) intendSettings(ctx context.Context, st *conduct.State, step 
 func (c *Conductor) adjust(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
 	targets := st.Targets(step)
 	fresh := c.session.acted[step.ID+fmt.Sprint(st.Attempt)]
+	if !fresh {
+		c.adjusting(targets) // a change that the session before asked for may still come
+		c.session.acted[step.ID+fmt.Sprint(st.Attempt)] = true
+	}
 	since := c.Clock.Now()
 	var found []plan.End
 	for {
@@ -126,6 +130,11 @@ func (c *Conductor) adjust(ctx context.Context, st *conduct.State, step plan.Ste
 			return conduct.Record{}, err
 		}
 	}
+	if !fresh {
+		if f := c.broken(step); f != nil {
+			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
+		}
+	}
 	var lost error // an answer that did not come; whether it was done, the reading that follows shows
 	for _, t := range targets {
 		if len(conduct.Unset([]plan.End{t}, found, st.Plan.Device)) == 0 {
@@ -135,10 +144,8 @@ func (c *Conductor) adjust(ctx context.Context, st *conduct.State, step plan.Ste
 		if err != nil {
 			return conduct.Record{}, err
 		}
-		if t.On == "" {
-			c.session.mu.Lock()
-			c.session.watch.Adjusting()
-			c.session.mu.Unlock()
+		if fresh {
+			c.adjusting([]plan.End{t})
 		}
 		if err := d.Adjust(ctx, t.Settings); err != nil {
 			rec, ferr := c.actFault(ctx, err)
@@ -154,10 +161,23 @@ func (c *Conductor) adjust(ctx context.Context, st *conduct.State, step plan.Ste
 	return conduct.Record{Kind: conduct.Acted, Text: "asked: " + step.Title}, nil
 }
 
+// adjusting tells the guards that settings of the device are about to change, if
+// any of the targets is of it.
+func (c *Conductor) adjusting(targets []plan.End) {
+	if slices.ContainsFunc(targets, func(t plan.End) bool { return t.On == "" }) {
+		c.session.mu.Lock()
+		c.session.watch.Adjusting()
+		c.session.mu.Unlock()
+	}
+}
+
 // awaitSettings waits until a fresh reading shows the targets, and then for the
 // time that they need to count, under guards.
 func (c *Conductor) awaitSettings(ctx context.Context, st *conduct.State, step plan.Step) (conduct.Record, error) {
 	targets := st.Targets(step)
+	if !c.session.acted[step.ID+fmt.Sprint(st.Attempt)] {
+		c.adjusting(targets)
+	}
 	since := c.Clock.Now()
 	var held time.Time // since when they were seen to hold
 	for {
@@ -230,13 +250,10 @@ func (c *Conductor) ownChange(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	changed := ""
-	if t, ok := cp.Configuration.Changed.Get(); ok {
-		changed = t.UTC().Format(time.RFC3339Nano)
-	}
+	told := conduct.ToldBy(cp)
 	c.session.mu.Lock()
 	defer c.session.mu.Unlock()
-	c.session.watch.Adjusted(cp.Configuration.Digest.Or(""), changed)
+	c.session.watch.Adjusted(told.Digest, told.Changed)
 	return nil
 }
 

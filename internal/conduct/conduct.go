@@ -123,6 +123,7 @@ const (
 	ByGuard        Cause = "guard"        // a guard broke
 	ByPerson       Cause = "person"       // consent was refused, or a person stopped the run
 	ByReach        Cause = "unreachable"  // the device cannot be reached
+	ByUs           Cause = "ours"         // what we measure or read with could not be started; nothing is said of the device
 )
 
 // Failure says why a step did not succeed.
@@ -130,7 +131,10 @@ type Failure struct {
 	Cause Cause  `json:"cause"`
 	Name  string `json:"name,omitempty"` // guard, rule or kind of fault
 	Text  string `json:"text"`
-	Retry bool   `json:"retry,omitempty"` // worth another attempt after reading the device
+	// Objects are, of a guard whose breach lasts, what is at fault: partners,
+	// feeds or adjacencies.
+	Objects []string `json:"objects,omitempty"`
+	Retry   bool     `json:"retry,omitempty"` // worth another attempt after reading the device
 }
 
 // Choice is what a person chooses when a run is paused.
@@ -139,15 +143,16 @@ type Choice string
 // The choices.
 const (
 	Continue Choice = "continue"  // try the step again, after reading the device
+	Waive    Choice = "waive"     // the same, and the broken guard does not count for this step
 	GoBack   Choice = "roll-back" // return to the release that the hop began with
 	HandOver Choice = "hand-over" // end here; a person goes on by hand
 )
 
 // ChosenData is what a chosen record keeps beside the choice.
 type ChosenData struct {
-	Message  int64         `json:"message"`            // that the choice came by, 0 where it was typed
-	Loss     time.Duration `json:"loss_ns,omitempty"`  // longest loss measured so far, where loss made the run pause
-	Breaches []Breach      `json:"breaches,omitempty"` // what is broken now and is gone on with
+	Message int64         `json:"message"`           // that the choice came by, 0 where it was typed
+	Loss    time.Duration `json:"loss_ns,omitempty"` // longest loss measured so far, where loss made the run pause
+	Waiver  *Waiver       `json:"waiver,omitempty"`  // of a choice to waive
 }
 
 // State is a run at one moment: the fold of its journal. The zero value with a
@@ -168,9 +173,20 @@ type State struct {
 	// hop. Past: the point of no return of this hop is behind us.
 	Touched, Past bool
 	Intent        *Record // of the step at the cursor, while Intending or Awaiting
-	Verdict       Verdict
-	Failure       *Failure // why the run turned back, paused or was refused
-	Choices       []Choice // while Waiting
+	// Tried is the intent of the first try of the step at the cursor that was
+	// given up and may have been acted on all the same; nil where there was none.
+	Tried   *Record
+	Verdict Verdict
+	// Waivers are the guards that a person has waived, each for one step.
+	Waivers []Waiver
+	// Restarted says that a restart of the whole device was intended in this hop,
+	// so that the device may have forgotten what it was not told to save.
+	Restarted bool
+	// Bare is what the device told of its configuration before the run changed
+	// any of its settings; empty where none is changed.
+	Bare    Told
+	Failure *Failure // why the run turned back, paused or was refused
+	Choices []Choice // while Waiting
 	// LossGranted is the longest loss that a person chose to go on with.
 	LossGranted time.Duration
 	// Prepared are the settings that were changed, or may have been, and are not
@@ -282,7 +298,13 @@ func (s *State) Apply(r Record) error {
 		if step.Kind.Touches() {
 			s.Touched = true
 		}
+		if step.Kind == plan.ReloadDevice {
+			s.Restarted = true
+		}
 		if step.Kind == plan.Prepare {
+			if was, ok := s.IntentObservation(); ok && !s.OwnHeld() {
+				s.Bare = was.Configuration
+			}
 			if err := s.holdFound(step); err != nil {
 				return fmt.Errorf("conduct: record %d: %w", r.Seq, err)
 			}
@@ -301,12 +323,14 @@ func (s *State) Apply(r Record) error {
 	case StepFailed, GuardBroke:
 		s.fail(step, r)
 	case BackPlanned:
-		s.Steps, s.Cursor, s.Attempt, s.Back, s.Intent = r.Steps, 0, 1, true, nil
+		s.Steps, s.Cursor, s.Attempt, s.Back, s.Intent, s.Tried = r.Steps, 0, 1, true, nil, nil
 		s.Status = Ready
 	case NoWayBack:
 		s.pause(r.Failure)
 	case Chosen:
-		s.choose(r)
+		if err := s.choose(step, r); err != nil {
+			return fmt.Errorf("conduct: record %d: %w", r.Seq, err)
+		}
 	case Finished:
 		s.Status, s.Verdict = Closed, r.Verdict
 	}
@@ -315,7 +339,7 @@ func (s *State) Apply(r Record) error {
 
 // done moves the cursor on.
 func (s *State) done(step plan.Step) {
-	s.Intent, s.Attempt = nil, 1
+	s.Intent, s.Tried, s.Attempt = nil, nil, 1
 	switch {
 	case step.Kind == plan.Restore, step.Kind == plan.Hold && step.Undo:
 		s.release(step)
@@ -333,7 +357,7 @@ func (s *State) done(step plan.Step) {
 	s.Status = Ready
 	if step.Kind == plan.AcceptHop && !s.Back {
 		s.Accepted++
-		s.Touched, s.Past = false, false
+		s.Touched, s.Past, s.Restarted, s.Bare = false, false, false, Told{}
 	}
 	next, more := s.Step()
 	if more {
@@ -380,7 +404,8 @@ func (s *State) fail(step plan.Step, r Record) {
 	}
 	if f.Retry && s.Attempt < s.Policy.Conduct.Attempts {
 		s.Attempt++
-		s.Intent, s.Status = nil, Ready
+		s.giveUp()
+		s.Status = Ready
 		return
 	}
 	if !s.Back || s.Failure == nil {
@@ -404,6 +429,7 @@ func (s *State) fail(step plan.Step, r Record) {
 //	device unreachable                    pause: it cannot be led back unseen
 //	a person asked to stop                roll back
 //	before the point of no return         roll back
+//	after it, a failure of our own        pause: it says nothing of the device
 //	after it, acceptance failed           what the policy says
 //	after it, anything else               pause
 func decide(s *State, step plan.Step, f *Failure) plan.Remedy {
@@ -420,7 +446,7 @@ func decide(s *State, step plan.Step, f *Failure) plan.Remedy {
 		return plan.RollBack
 	case !s.Past:
 		return plan.RollBack
-	case step.Phase == plan.Acceptance && step.OnFail == plan.RollBack && f.Cause != ByGuard &&
+	case step.Phase == plan.Acceptance && step.OnFail == plan.RollBack && f.Cause != ByGuard && f.Cause != ByUs &&
 		s.Policy.Conduct.AfterPointOfNoReturn == "roll-back":
 		return plan.RollBack
 	}
@@ -434,30 +460,60 @@ func (s *State) pause(f *Failure) {
 	}
 	s.Status, s.Verdict = Waiting, Paused
 	s.Choices = []Choice{Continue}
+	if step, ok := s.Step(); ok && s.waivable(step) {
+		s.Choices = append(s.Choices, Waive)
+	}
 	if !s.Back && s.Touched {
 		s.Choices = append(s.Choices, GoBack)
 	}
 	s.Choices = append(s.Choices, HandOver)
 }
 
+// giveUp ends a try of the step at the cursor that is to be tried again.
+func (s *State) giveUp() {
+	if s.Tried == nil {
+		s.Tried = s.Intent
+	}
+	s.Intent = nil
+}
+
 // choose follows a person's choice.
-func (s *State) choose(r Record) {
+func (s *State) choose(step plan.Step, r Record) error {
+	var d ChosenData
+	if len(r.Data) > 0 && json.Unmarshal(r.Data, &d) != nil {
+		d = ChosenData{}
+	}
+	if r.Choice == Waive {
+		if err := s.mayWaive(step, r.Person, d.Waiver); err != nil {
+			return err
+		}
+	}
 	s.Choices, s.Verdict = nil, ""
 	switch r.Choice {
 	case Continue:
-		s.Status, s.Attempt, s.Intent = Ready, 1, nil
-		var d ChosenData
-		if len(r.Data) > 0 && json.Unmarshal(r.Data, &d) == nil {
-			s.LossGranted = max(s.LossGranted, d.Loss)
-		}
+		s.Status, s.Attempt = Ready, 1
+		s.giveUp()
+		s.LossGranted = max(s.LossGranted, d.Loss)
 		if !s.Back {
 			s.Failure = nil
+		}
+	case Waive:
+		w := *d.Waiver
+		w.Person, w.At = r.Person, r.At
+		s.Waivers = append(slices.Clone(s.Waivers), w)
+		s.Status, s.Attempt, s.Failure = Ready, 1, nil
+		s.giveUp()
+		if step.PointOfNoReturn {
+			// It was asked for and is only awaited: nothing is asked past a waived
+			// guard.
+			s.Status, s.Intent, s.Tried = Awaiting, s.Tried, nil
 		}
 	case GoBack:
 		s.Status = Returning
 	case HandOver:
 		s.Status, s.Verdict = Closing, Paused
 	}
+	return nil
 }
 
 // Fold applies the records to a new state.

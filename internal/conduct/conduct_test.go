@@ -169,6 +169,8 @@ func TestRemedies(t *testing.T) {
 		{"06", false, "pause", Failure{Cause: ByPerson, Name: string(GoBack)}, Returning, ""},
 		{"07", false, "pause", Failure{Cause: ByVerdict}, Waiting, Paused},
 		{"07", false, "roll-back", Failure{Cause: ByVerdict}, Returning, ""},
+		{"07", false, "roll-back", Failure{Cause: ByUs}, Waiting, Paused}, // no second hand-over because we cannot measure
+		{"04", false, "roll-back", Failure{Cause: ByUs}, Returning, ""},
 		{"07", false, "roll-back", Failure{Cause: ByGuard}, Waiting, Paused},
 	} {
 		s := fresh(c.after)
@@ -229,6 +231,9 @@ func TestAnyStory(t *testing.T) {
 				rt.Fatalf("an act follows %q, not an intent", last)
 			}
 			last = m.Kind
+			if m.Step.PointOfNoReturn && (m.Kind == MoveIntend || m.Kind == MoveAct) && len(s.Waived()) > 0 {
+				rt.Fatalf("%s is to be asked for with guards waived: %+v", m.Step.ID, s.Waived())
+			}
 			r := ideal(&s, m)
 			kinds := arrows[s.Status]
 			if s.Status == Ready && !m.Step.Kind.Changes() {
@@ -238,6 +243,9 @@ func TestAnyStory(t *testing.T) {
 			switch r.Kind {
 			case StepFailed, GuardBroke, NoWayBack:
 				r.Failure = &Failure{Cause: rapid.SampledFrom([]Cause{ByDevice, ByReach, ByVerdict, ByGuard}).Draw(rt, "cause"), Retry: rapid.Bool().Draw(rt, "retry")}
+				if r.Failure.Cause == ByGuard {
+					r.Failure.Name, r.Failure.Objects = string(rapid.SampledFrom(waivableGuards[:]).Draw(rt, "guard")), []string{"x"}
+				}
 				if r.Kind == NoWayBack {
 					r.Step = ""
 				}
@@ -245,6 +253,13 @@ func TestAnyStory(t *testing.T) {
 				r.Choice = rapid.SampledFrom(s.Choices).Draw(rt, "choice")
 				if n > 200 {
 					r.Choice = HandOver
+				}
+				if r.Choice == Waive {
+					if !s.Past || s.Back {
+						rt.Fatalf("a guard can be waived before the point of no return, or on the way back: %+v", s)
+					}
+					r.Person = "Ada Fenwick"
+					r.Data, _ = json.Marshal(ChosenData{Waiver: &Waiver{Guard: plan.Guard(s.Failure.Name), Step: m.Step.ID, Objects: s.Failure.Objects, Reason: "why"}})
 				}
 			case BackPlanned:
 				r.Steps, r.Step = []plan.Step{{ID: "back-01", Kind: plan.LoadSecondary}}, ""

@@ -27,7 +27,7 @@ type Watch struct {
 	primary  string            // controller card that must be PRIMARY; empty while roles are on the move
 	latest   map[string]string // configuration and topology as last told
 	granted  time.Duration     // loss that a person chose to go on with
-	breaches []Breach          // and other breaches
+	waived   []Breach          // what a person has waived for the step that goes on
 
 	// excused are adjacencies that are down because the run took them down.
 	excused map[string]bool
@@ -40,15 +40,13 @@ type Watch struct {
 	bare    map[string]string // configuration as it was before anything was prepared
 	forget  bool              // the device has restarted since, and may have forgotten it
 	restart bool              // the whole device restarts now
-	calm    time.Time         // when it counts as restarted
+	calm    time.Time         // when it counts as restarted; zero once what it told has been judged
 }
 
-// Breach is one way in which a guard is broken: the object that is at fault and
-// what is said of it.
+// Breach is one way in which a guard is broken: the object that is at fault.
 type Breach struct {
-	Guard  plan.Guard `json:"guard"`
-	Object string     `json:"object"`
-	Value  string     `json:"value,omitempty"`
+	Guard  plan.Guard
+	Object string
 }
 
 // NewWatch makes a watch.
@@ -59,51 +57,45 @@ func NewWatch(pol policy.Policy) *Watch {
 
 // GoOn takes what was told so far as what is so from now on: a person has seen
 // the change that broke a guard and chose to continue. Loss up to the given
-// length breaks no guard any more, and neither do the breaches given, each until
-// it has ended: the same thing once more is a new breach.
-func (w *Watch) GoOn(loss time.Duration, breaches []Breach) {
+// length breaks no guard any more. What lasts breaks its guard again, unless it
+// is waived.
+func (w *Watch) GoOn(loss time.Duration) {
 	clear(w.changed)
 	for k, v := range w.latest {
 		w.first[k] = v
 	}
 	w.granted = max(w.granted, loss)
-	w.breaches = append(w.breaches, breaches...)
 }
 
-// Standing are the breaches of a guard that last: what a person goes on with who
-// chooses to continue now.
-func (w *Watch) Standing(now time.Time, g plan.Guard) []Breach {
-	var out []Breach
+// Waive says which breaches do not count from now on, and that all others do.
+func (w *Watch) Waive(breaches []Breach) { w.waived = breaches }
+
+// standing are the objects that break a guard and go on doing so, sorted; those
+// that are waived are not among them.
+func (w *Watch) standing(now time.Time, g plan.Guard) []string {
+	var out []string
 	switch g {
 	case plan.GuardPartner:
 		for k := range w.partners {
-			out = append(out, Breach{g, k, ""}) // in other words each time it is asked
+			out = append(out, k)
 		}
 	case plan.GuardPower:
 		for k, v := range w.power {
 			if v != "ok" {
-				out = append(out, Breach{g, k, v})
+				out = append(out, k)
 			}
 		}
 	case plan.GuardAdjacency:
 		for k, since := range w.down {
-			if now.Sub(since) > w.pol.Conduct.AdjacencyGrace {
-				out = append(out, Breach{g, k, ""})
+			if now.Sub(since) > w.pol.Conduct.AdjacencyGrace && !w.excused[k] {
+				out = append(out, k)
 			}
 		}
 	case plan.GuardConfiguration, plan.GuardTopology, plan.GuardRoles, plan.GuardLoss:
 	}
-	slices.SortFunc(out, func(a, b Breach) int { return strings.Compare(a.Object, b.Object) })
+	out = slices.DeleteFunc(out, func(k string) bool { return slices.Contains(w.waived, Breach{g, k}) })
+	slices.Sort(out)
 	return out
-}
-
-func (w *Watch) isGranted(g plan.Guard, object, value string) bool {
-	return slices.Contains(w.breaches, Breach{g, object, value})
-}
-
-// ended forgets a grant: what it was given for is over.
-func (w *Watch) ended(g plan.Guard, object string) {
-	w.breaches = slices.DeleteFunc(w.breaches, func(b Breach) bool { return b.Guard == g && b.Object == object })
 }
 
 // Excuse names the adjacencies, as reports name them, that the run itself has
@@ -136,15 +128,11 @@ func (w *Watch) Event(now time.Time, e device.Event) {
 	case device.EventAdjacency:
 		if e.Now == "up" {
 			delete(w.down, e.Object)
-			w.ended(plan.GuardAdjacency, e.Object)
 		} else if _, already := w.down[e.Object]; !already {
 			w.down[e.Object] = now
 		}
 	case device.EventPower:
 		w.power[e.Object] = e.Now
-		if e.Now == "ok" {
-			w.ended(plan.GuardPower, e.Object)
-		}
 	case device.EventComponent:
 		if e.Now == state.Primary || e.Now == state.Secondary {
 			w.roles[e.Object] = e.Now
@@ -168,18 +156,49 @@ func (w *Watch) Adjusting() {
 }
 
 // Restart says, at the instant now, whether the whole device restarts, whether
-// it has since settings of ours were made, and whether such are held. While it
-// restarts it tells a configuration that is not whole, so that what it tells is
-// judged a few readings later. Settings that it was not told to save are then
-// gone: a configuration as before they were made is nobody's change.
-func (w *Watch) Restart(now time.Time, restarts, restarted, held bool) {
+// it has in this hop, whether settings of ours are held, and what the device
+// told of its configuration before they were made. While it restarts it tells a
+// configuration that is not whole, so that what it tells is judged a few readings
+// later. Settings that it was not told to save are then gone: a configuration as
+// before they were made is nobody's change. An adjacency that the restart took
+// down has the policy's grace from its end on.
+func (w *Watch) Restart(now time.Time, restarts, restarted, held bool, bare Told) {
 	if w.restart && !restarts {
 		w.calm = now.Add(3 * w.pol.Conduct.PollEvery)
+		for k := range w.down {
+			w.down[k] = now
+		}
 	}
 	w.restart = restarts
-	w.forget = restarted && held
-	if !held && now.After(w.calm) {
+	w.settle(now) // by what it may have forgotten so far
+	w.forget = restarted || !w.calm.IsZero()
+	switch {
+	case held || restarted:
+		for object, v := range map[string]string{"digest": bare.Digest, "time": bare.Changed} {
+			if _, known := w.bare["configuration "+object]; !known && v != "" {
+				w.bare["configuration "+object] = v
+			}
+		}
+	case !w.forget:
 		clear(w.bare)
+	}
+}
+
+// settle judges what the device told while it restarted, once that is over.
+func (w *Watch) settle(now time.Time) {
+	if w.calm.IsZero() || w.unsettled(now) {
+		return
+	}
+	w.calm = time.Time{}
+	for k, v := range w.latest {
+		switch {
+		case k == "configuration time":
+			// A restart sets that instant anew, whatever it loads; what it has loaded,
+			// the digest tells, and the comparison.
+			w.first[k] = v
+		case strings.HasPrefix(k, "configuration "):
+			w.judge(plan.GuardConfiguration, k, v, byOthers)
+		}
 	}
 }
 
@@ -248,7 +267,6 @@ func (w *Watch) judge(g plan.Guard, key, value, text string) {
 func (w *Watch) Partner(name, why string) {
 	if why == "" {
 		delete(w.partners, name)
-		w.ended(plan.GuardPartner, name)
 	} else {
 		w.partners[name] = why
 	}
@@ -259,7 +277,7 @@ func (w *Watch) Partner(name, why string) {
 func (w *Watch) Broken(now time.Time, guards []plan.Guard, live Live) *Failure {
 	for _, g := range guards {
 		if text := w.broken(now, g, live); text != "" {
-			return &Failure{Cause: ByGuard, Name: string(g), Text: text}
+			return &Failure{Cause: ByGuard, Name: string(g), Text: text, Objects: w.standing(now, g)}
 		}
 	}
 	return nil
@@ -268,34 +286,22 @@ func (w *Watch) Broken(now time.Time, guards []plan.Guard, live Live) *Failure {
 func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 	switch g {
 	case plan.GuardConfiguration:
-		if w.unsettled(now) {
-			return w.changed[g]
-		}
-		if !w.calm.IsZero() {
-			w.calm = time.Time{}
-			for k, v := range w.latest {
-				if strings.HasPrefix(k, "configuration ") {
-					w.judge(g, k, v, byOthers)
-				}
-			}
-		}
+		w.settle(now)
 		return w.changed[g]
 	case plan.GuardTopology:
 		return w.changed[g]
 	case plan.GuardPartner:
-		return firstOf(w.partners, func(k, v string) string {
-			if w.isGranted(g, k, "") {
-				return ""
-			}
-			return "partner " + k + ": " + v
-		})
+		var lost []string
+		for _, k := range w.standing(now, g) {
+			lost = append(lost, "partner "+k+": "+w.partners[k])
+		}
+		return strings.Join(lost, "; ")
 	case plan.GuardPower:
-		return firstOf(w.power, func(k, v string) string {
-			if v == "ok" || w.isGranted(g, k, v) {
-				return ""
-			}
-			return k + " is " + v
-		})
+		var lost []string
+		for _, k := range w.standing(now, g) {
+			lost = append(lost, k+" is "+w.power[k])
+		}
+		return strings.Join(lost, "; ")
 	case plan.GuardRoles:
 		if w.primary == "" {
 			return ""
@@ -308,15 +314,12 @@ func (w *Watch) broken(now time.Time, g plan.Guard, live Live) string {
 		})
 	case plan.GuardAdjacency:
 		var lost []string
-		for k, since := range w.down {
-			if d := now.Sub(since); d > w.pol.Conduct.AdjacencyGrace && !w.excused[k] && !w.isGranted(g, k, "") {
-				lost = append(lost, fmt.Sprintf("%s (down for %v)", k, d.Round(time.Second)))
-			}
+		for _, k := range w.standing(now, g) {
+			lost = append(lost, fmt.Sprintf("%s (down for %v)", k, now.Sub(w.down[k]).Round(time.Second)))
 		}
 		if len(lost) == 0 {
 			return ""
 		}
-		slices.Sort(lost)
 		return "adjacency lost and not back within " + w.pol.Conduct.AdjacencyGrace.String() + ": " + strings.Join(lost, ", ")
 	case plan.GuardLoss:
 		if live.Worst > max(w.pol.Probe.Budget, w.granted) {

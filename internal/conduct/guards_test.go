@@ -34,7 +34,7 @@ func TestGoOn(t *testing.T) {
 		if got := broken(0); got != string(plan.GuardConfiguration) {
 			t.Fatalf("configuration %s: %q broke", v, got)
 		}
-		w.GoOn(0, nil)
+		w.GoOn(0)
 		tell(v)
 		if got := broken(0); got != "" {
 			t.Fatalf("configuration %s: %q is broken after a person chose to go on", v, got)
@@ -44,7 +44,7 @@ func TestGoOn(t *testing.T) {
 	if got := broken(over); got != string(plan.GuardLoss) {
 		t.Fatalf("%q broke, want the loss", got)
 	}
-	w.GoOn(over, nil)
+	w.GoOn(over)
 	if got := broken(over); got != "" {
 		t.Errorf("%q is broken after a person chose to go on", got)
 	}
@@ -95,15 +95,15 @@ func TestRestartForgets(t *testing.T) {
 			t.Fatal(got)
 		}
 		w.Adjusted("drained", "")
-		w.Restart(now, false, false, true)
+		w.Restart(now, false, false, true, Told{})
 		return w
 	}
 	restart := func(w *Watch, then string) string {
-		w.Restart(now, true, true, true)
+		w.Restart(now, true, true, true, Told{})
 		if got := tell(w, "half"); got != "" {
 			return "while it restarts: " + got
 		}
-		w.Restart(now, false, true, true)
+		w.Restart(now, false, true, true, Told{})
 		if got := tell(w, then); got != "" {
 			return "a moment later: " + got
 		}
@@ -126,5 +126,43 @@ func TestRestartForgets(t *testing.T) {
 	}
 	if tell(w, "other") == "" {
 		t.Error("a change after a restart breaks no guard")
+	}
+}
+
+// A watch that begins between the preparation and the restart, or after it, judges
+// by what the journal keeps as one that saw it all; an adjacency that the restart
+// took down has the grace from its end on.
+func TestRestartIsJudgedByTheJournal(t *testing.T) {
+	pol := policy.Default()
+	now := time.Date(2031, 3, 4, 1, 0, 0, 0, time.UTC)
+	guards := []plan.Guard{plan.GuardConfiguration, plan.GuardAdjacency}
+	tell := func(w *Watch, digest string) {
+		w.Event(now, device.Event{Kind: device.EventConfiguration, Object: "digest", Now: digest})
+		w.Event(now, device.Event{Kind: device.EventConfiguration, Object: "time", Now: "since " + digest})
+	}
+	bare := Told{Digest: "bare", Changed: "since bare"}
+	for then, breaks := range map[string]bool{"bare": false, "drained": false, "other": true} {
+		for _, back := range []bool{false, true} { // settings put back by the time that it counts as restarted
+			w := NewWatch(pol)
+			w.Restart(now, false, false, true, bare)
+			tell(w, "drained")
+			w.Restart(now, true, true, true, bare)
+			w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "down"})
+			tell(w, "half")
+			now = now.Add(20 * time.Minute)
+			w.Restart(now, false, true, !back, bare)
+			tell(w, then)
+			if f := w.Broken(now.Add(time.Second), guards, Live{}); f != nil {
+				t.Fatalf("%s: %s a moment after the restart", then, f.Text)
+			}
+			w.Event(now.Add(time.Second), device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "up"})
+			if back {
+				w.Restart(now.Add(time.Second), false, false, false, Told{}) // the hop is accepted that soon
+			}
+			now = now.Add(time.Minute)
+			if f := w.Broken(now, guards, Live{}); (f != nil) != breaks {
+				t.Errorf("%s, put back %v: %+v, want it broken: %v", then, back, f, breaks)
+			}
+		}
 	}
 }

@@ -22,15 +22,33 @@ type Observation struct {
 	Roles    map[string]string    `json:"roles"`
 	Releases map[string]string    `json:"releases"`
 	Oper     map[string]string    `json:"oper"`
+	// Configuration is what the device told of its configuration.
+	Configuration Told `json:"configuration,omitzero"`
 	// Found are the values that a prepare or restore step read at the settings
 	// of its ends, in the same order.
 	Found []plan.End `json:"found,omitempty"`
 }
 
+// Told is what a device tells of its configuration: the digest, and the instant
+// of the last change in RFC 3339; what it does not tell is empty.
+type Told struct {
+	Digest  string `json:"digest,omitempty"`
+	Changed string `json:"changed,omitempty"`
+}
+
+// ToldBy is what the capture tells of the configuration.
+func ToldBy(c *state.Capture) Told {
+	t := Told{Digest: c.Configuration.Digest.Or("")}
+	if at, ok := c.Configuration.Changed.Get(); ok {
+		t.Changed = at.UTC().Format(time.RFC3339Nano)
+	}
+	return t
+}
+
 // Observe keeps of a capture what an intent needs.
 func Observe(c *state.Capture) Observation {
 	o := Observation{At: c.TakenAt, Release: c.Release.Or(""), Boot: c.BootTime.Or(time.Time{}),
-		Boots: map[string]time.Time{}, Roles: map[string]string{}, Releases: map[string]string{}, Oper: map[string]string{}}
+		Boots: map[string]time.Time{}, Roles: map[string]string{}, Releases: map[string]string{}, Oper: map[string]string{}, Configuration: ToldBy(c)}
 	for _, k := range c.Components {
 		if t, ok := k.BootTime.Get(); ok {
 			o.Boots[k.Name] = t
@@ -51,10 +69,17 @@ func Observe(c *state.Capture) Observation {
 // IntentObservation returns the observation that the intent in force was written with;
 // ok is false where there is none.
 func (s *State) IntentObservation() (o Observation, ok bool) {
-	if s.Intent == nil || len(s.Intent.Data) == 0 {
+	return observed(s.Intent)
+}
+
+// TriedObservation is the same of the first try of the step that was given up.
+func (s *State) TriedObservation() (o Observation, ok bool) { return observed(s.Tried) }
+
+func observed(r *Record) (o Observation, ok bool) {
+	if r == nil || len(r.Data) == 0 {
 		return o, false
 	}
-	return o, json.Unmarshal(s.Intent.Data, &o) == nil
+	return o, json.Unmarshal(r.Data, &o) == nil
 }
 
 // Answer is what a condition's check found.

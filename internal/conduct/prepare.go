@@ -36,6 +36,18 @@ func (s *State) holdFound(step plan.Step) error {
 	return nil
 }
 
+// OwnHeld reports whether the run holds settings of its own device changed.
+func (s *State) OwnHeld() bool {
+	return slices.ContainsFunc(s.Prepared, func(h plan.Held) bool { return h.On == "" && !h.ByHand })
+}
+
+// Restarting reports whether the whole device restarts now, as far as the
+// journal tells: a restart was intended and the step has not ended.
+func (s *State) Restarting() bool {
+	step, ok := s.Step()
+	return ok && step.Kind == plan.ReloadDevice && s.Restarted && (s.Status != Ready || s.Tried != nil)
+}
+
 // release forgets what the step has put back.
 func (s *State) release(step plan.Step) {
 	for _, e := range step.Ends {

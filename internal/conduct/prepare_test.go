@@ -172,25 +172,25 @@ func TestOwnChangeIsNoBreach(t *testing.T) {
 	}
 }
 
-// A breach that lasts does not stop a person twice who chose to go on with it;
-// the same thing once more does, and so does another.
-func TestGoOnWithABreachThatLasts(t *testing.T) {
+// A breach that lasts breaks its guard until it is waived, and then another one
+// does still.
+func TestWaivedBreach(t *testing.T) {
 	pol := policy.Default()
 	now := time.Date(2031, 3, 4, 1, 0, 0, 0, time.UTC)
 	long := now.Add(pol.Conduct.AdjacencyGrace + time.Second)
 	for _, c := range []struct {
 		guard           plan.Guard
 		breaks, another func(*Watch)
-		ends            func(*Watch)
+		object          string
 	}{
 		{plan.GuardPower,
 			func(w *Watch) { w.Event(now, device.Event{Kind: device.EventPower, Object: "feed-a", Now: "dead"}) },
 			func(w *Watch) { w.Event(now, device.Event{Kind: device.EventPower, Object: "feed-b", Now: "dead"}) },
-			func(w *Watch) { w.Event(now, device.Event{Kind: device.EventPower, Object: "feed-a", Now: "ok"}) }},
+			"feed-a"},
 		{plan.GuardPartner,
 			func(w *Watch) { w.Partner("mere-agg-2", "LC-1 is INACTIVE") },
 			func(w *Watch) { w.Partner("mere-agg-3", "LC-1 is INACTIVE") },
-			func(w *Watch) { w.Partner("mere-agg-2", "") }},
+			"mere-agg-2"},
 		{plan.GuardAdjacency,
 			func(w *Watch) {
 				w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "down"})
@@ -198,29 +198,29 @@ func TestGoOnWithABreachThatLasts(t *testing.T) {
 			func(w *Watch) {
 				w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.2", Now: "down"})
 			},
-			func(w *Watch) {
-				w.Event(now, device.Event{Kind: device.EventAdjacency, Object: "bgp 192.0.2.1", Now: "up"})
-			}},
+			"bgp 192.0.2.1"},
 	} {
 		w := NewWatch(pol)
-		broken := func() bool { return w.Broken(long, []plan.Guard{c.guard}, Live{}) != nil }
+		broken := func() *Failure { return w.Broken(long, []plan.Guard{c.guard}, Live{}) }
 		c.breaks(w)
-		if !broken() {
-			t.Fatalf("%s is not broken", c.guard)
+		if f := broken(); f == nil || len(f.Objects) != 1 || f.Objects[0] != c.object {
+			t.Fatalf("%s: %+v, want it broken by %s", c.guard, f, c.object)
 		}
-		w.GoOn(0, w.Standing(long, c.guard))
-		if broken() {
-			t.Errorf("%s stops a person who chose to go on with it", c.guard)
+		w.GoOn(0)
+		if broken() == nil {
+			t.Errorf("%s lasts, and nobody waived it", c.guard)
+		}
+		w.Waive([]Breach{{c.guard, c.object}})
+		if f := broken(); f != nil {
+			t.Errorf("%s is waived: %+v", c.guard, f)
 		}
 		c.another(w)
-		if !broken() {
-			t.Errorf("%s: another breach was granted with the first", c.guard)
+		if f := broken(); f == nil || len(f.Objects) != 1 || f.Objects[0] == c.object {
+			t.Errorf("%s: %+v, want it broken by the other alone", c.guard, f)
 		}
-		w.GoOn(0, w.Standing(long, c.guard))
-		c.ends(w)
-		c.breaks(w)
-		if !broken() {
-			t.Errorf("%s: what had ended and came again is granted still", c.guard)
+		w.Waive(nil)
+		if f := broken(); f == nil || len(f.Objects) != 2 {
+			t.Errorf("%s: %+v, want it broken by both once nothing is waived", c.guard, f)
 		}
 	}
 }

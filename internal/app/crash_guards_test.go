@@ -1,0 +1,121 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"towpath/internal/conduct"
+	"towpath/internal/device"
+	"towpath/internal/state"
+)
+
+// diesAfter runs a session that ends right after the first record whose key has
+// the word in it.
+func (r *rig) diesAfter(t *testing.T, word string) {
+	t.Helper()
+	calm := newRig(t, r.dev.per)
+	calm.plan, calm.pol = r.plan, r.pol
+	if _, err := calm.session(t); err != nil {
+		t.Fatal(err)
+	}
+	i := slices.IndexFunc(calm.store.keys, func(k string) bool { return strings.Contains(k, word) })
+	if i < 0 {
+		t.Fatalf("no record with %q in %q", word, calm.store.keys)
+	}
+	r.store.dieAt = i + 1
+	if _, err := r.session(t); !errors.Is(err, errCrash) {
+		t.Fatal(err)
+	}
+}
+
+// A session that takes a run up between intent and act needs for the act what
+// the intent needed, now: hours may have passed.
+func TestTakenUpActNeedsWhatTheIntentNeeded(t *testing.T) {
+	for name, c := range map[string]struct {
+		meanwhile func(*rig)
+		because   string
+	}{
+		"a feed has failed":          {func(r *rig) { r.dev.feed = "dead" }, "feed-a is dead"},
+		"the secondary runs another": {func(r *rig) { r.dev.cards["CTL-B"].release = "4.2.3" }, "CTL-B runs 4.3.1"},
+		"an adjacency is down for too long": {func(r *rig) {
+			r.dev.adjacency, r.pol.Conduct.ObserveAfterCrash = "down", r.pol.Conduct.AdjacencyGrace+time.Minute
+		}, "bgp 192.0.2.1"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newRig(t, true)
+			r.diesAfter(t, "intend 12-switch-over")
+			c.meanwhile(r)
+			st, err := r.session(t)
+			if err != nil && !errors.Is(err, ErrPaused) {
+				t.Fatal(err)
+			}
+			if st.Failure == nil || !strings.Contains(st.Failure.Text, c.because) {
+				t.Errorf("%q, %+v, want it stopped because %q", st.Verdict, st.Failure, c.because)
+			}
+			if n := count(r.dev.acts, "hand-over"); n != 0 {
+				t.Errorf("handed over %d times: %q", n, r.dev.acts)
+			}
+		})
+	}
+}
+
+// A session does not act before its guards were told how the device and its
+// partners stand, however slowly those answer.
+func TestGuardsAreToldBeforeTheFirstAct(t *testing.T) {
+	r := newRig(t, true)
+	r.asker = nobody{}
+	if _, err := r.session(t); !errors.Is(err, ErrHeld) {
+		t.Fatal(err)
+	}
+	r.send(t, "consent", Consent{Person: "Ada Fenwick", Granted: true, After: r.seq()})
+	r.partner = &slowPartner{chassis: newChassis(r.clock, true)}
+	st, err := r.session(t)
+	if err != nil || st.Verdict != conduct.RolledBack || !strings.Contains(st.Failure.Text, "LC-1 is INACTIVE") {
+		t.Errorf("%q, %v, %+v, want it taken back for the partner", st.Verdict, err, st.Failure)
+	}
+	if n := count(r.dev.acts, "hand-over"); n != 0 {
+		t.Errorf("handed over with the partner down: %q", r.dev.acts)
+	}
+}
+
+// slowPartner has lost a line card, and takes its time to say so.
+type slowPartner struct{ *chassis }
+
+func (p *slowPartner) Capture(ctx context.Context, _ device.Scope) (*state.Capture, error) {
+	if err := (WallClock{}).Sleep(ctx, 30*time.Millisecond); err != nil {
+		return nil, err
+	}
+	return &state.Capture{Components: []state.Component{{Name: "LC-1", Kind: state.KindLineCard, Oper: state.Some(state.OperInactive)}}}, nil
+}
+
+// A restart of the whole device that took longer than its deadline is not asked
+// for once more by who continues when the device is back.
+func TestLateRestartIsNotRepeated(t *testing.T) {
+	r := newRig(t, false)
+	r.plan, r.pol = drained(t)
+	r.dev.forgets, r.dev.slow = true, 100000
+	st, err := r.session(t)
+	if !errors.Is(err, ErrPaused) || st.Failure.Cause != conduct.ByReach {
+		t.Fatalf("%v, %+v, want the run paused while the device is away", err, st.Failure)
+	}
+	r.dev.off, r.dev.slow = 1, 3 // it is back a moment later
+	r.send(t, "choice", Choice{Person: "Ada Fenwick", Choice: conduct.Continue, After: r.seq()})
+	st, err = r.session(t)
+	if err != nil || st.Verdict != conduct.Accepted {
+		t.Fatalf("%q, %v, %+v", st.Verdict, err, st.Failure)
+	}
+	n := 0
+	for _, a := range r.dev.acts {
+		if a == "restart " {
+			n++
+		}
+	}
+	if n != 1 {
+		t.Errorf("the whole device was restarted %d times: %q", n, r.dev.acts)
+	}
+	r.assertAsFound(t)
+}
