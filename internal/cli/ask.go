@@ -169,8 +169,24 @@ func (t *terminal) Choose(ctx context.Context, st *conduct.State) (app.Choice, e
 			return app.Choice{}, err
 		}
 		word, person, _ := strings.Cut(l, " ")
-		if person != "" && slices.Contains(st.Choices, conduct.Choice(word)) {
-			return app.Choice{Person: strings.TrimSpace(person), Choice: conduct.Choice(word)}, nil
+		person = strings.TrimSpace(person)
+		if person == "" || !slices.Contains(st.Choices, conduct.Choice(word)) {
+			continue
+		}
+		ch := app.Choice{Person: person, Choice: conduct.Choice(word)}
+		if ch.Choice != conduct.Waive {
+			return ch, nil
+		}
+		if names := st.WaivedBy(); len(names) > 0 && !slices.Contains(names, person) {
+			fmt.Fprintf(t.out, "  %q may not waive a guard here; that may %s.\n", person, strings.Join(names, " or "))
+			continue
+		}
+		tellWaiver(t.out, st)
+		if ch.Reason, err = t.line(ctx, "  Why is it waived? One line, kept in the evidence; none to choose again: "); err != nil {
+			return app.Choice{}, err
+		}
+		if ch.Reason != "" {
+			return ch, nil
 		}
 	}
 }

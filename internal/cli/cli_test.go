@@ -128,6 +128,9 @@ func TestExitStatuses(t *testing.T) {
 		{"choice at a hold point", held, []string{"resume", "r1", "--choose", "continue", "--person", "A", ws}, ExitUsage, "nothing to choose"},
 		{"nobody chooses", paused, []string{"resume", "r1", "--choose", "continue", ws}, ExitUsage, "--person"},
 		{"no such choice", paused, []string{"resume", "r1", "--choose", "retry", "--person", "A", ws}, ExitUsage, "roll-back"},
+		{"waived before the point of no return", paused, []string{"resume", "r1", "--choose", "waive", "--person", "A", "--because", "B", ws}, ExitUsage, "point of no return"},
+		{"waived for no reason", paused, []string{"resume", "r1", "--choose", "waive", "--person", "A", ws}, ExitUsage, "--because"},
+		{"a reason for nothing", paused, []string{"resume", "r1", "--choose", "continue", "--person", "A", "--because", "B", ws}, ExitUsage, "--choose waive"},
 		{"consent while paused", paused, []string{"resume", "r1", "--consent", "A", ws}, ExitUsage, "hold point"},
 	} {
 		status, _, errOut := command(t, c.store, c.args...)
@@ -162,14 +165,14 @@ func TestExitStatuses(t *testing.T) {
 // An answer is left with the place in the journal that it belongs to.
 func TestAnswersAreBound(t *testing.T) {
 	s := standing(t, false, "Ada Fenwick")
-	if err := say(t.Context(), s, s.runs[0], "Ada Fenwick", "", "", ""); err != nil {
+	if err := say(t.Context(), io.Discard, s, s.runs[0], "Ada Fenwick", "", choosing{}); err != nil {
 		t.Fatal(err)
 	}
-	if err := say(t.Context(), s, s.runs[0], "", "Ada Fenwick", "", ""); err != nil {
+	if err := say(t.Context(), io.Discard, s, s.runs[0], "", "Ada Fenwick", choosing{}); err != nil {
 		t.Fatal(err)
 	}
 	p := standing(t, true)
-	if err := say(t.Context(), p, p.runs[0], "", "", "roll-back", "Ada Fenwick"); err != nil {
+	if err := say(t.Context(), io.Discard, p, p.runs[0], "", "", choosing{choose: "roll-back", person: "Ada Fenwick"}); err != nil {
 		t.Fatal(err)
 	}
 	got := append(s.sent, p.sent...)

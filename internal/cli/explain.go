@@ -43,7 +43,7 @@ func explain(err error) (status int, hint string) {
 	case errors.Is(err, app.ErrHeld):
 		return ExitHold, "consent with: towpath resume RUN --consent NAME, or --refuse NAME"
 	case errors.Is(err, app.ErrPaused):
-		return ExitHold, "choose with: towpath resume RUN --choose continue|roll-back|hand-over --person NAME"
+		return ExitHold, "choose with: towpath resume RUN --choose WORD --person NAME; it lists the words that can be chosen"
 	case errors.Is(err, app.ErrNoRun):
 		return ExitUsage, "towpath runs lists the runs"
 	case errors.Is(err, app.ErrOpenRun):

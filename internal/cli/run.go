@@ -154,11 +154,13 @@ func (e *env) knowRuns(a *app.App, s app.Store) {
 
 func (e *env) resumeCmd() *cobra.Command {
 	var flags runFlags
-	var consent, refuse, choose, person string
+	var consent, refuse string
+	var pick choosing
 	c := &cobra.Command{
 		Use: "resume RUN", Short: "take up a run that was interrupted, held or paused; the device is read before anything is done",
 		Example: "  towpath resume mere-agg-1-20310304-011500\n  towpath resume mere-agg-1-20310304-011500 --consent \"Ada Fenwick\"\n" +
-			"  towpath resume mere-agg-1-20310304-011500 --choose roll-back --person \"Ada Fenwick\"", Args: cobra.ExactArgs(1),
+			"  towpath resume mere-agg-1-20310304-011500 --choose roll-back --person \"Ada Fenwick\"\n" +
+			"  towpath resume mere-agg-1-20310304-011500 --choose waive --person \"Ada Fenwick\" --because \"feed A is being repaired, feed B carries all\"", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			ctx := cmd.Context()
 			if err := flags.check(); err != nil {
@@ -178,7 +180,7 @@ func (e *env) resumeCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if err := say(ctx, s, run, consent, refuse, choose, person); err != nil {
+			if err := say(ctx, e.err, s, run, consent, refuse, pick); err != nil {
 				return err
 			}
 			return e.session(ctx, a, s, run, flags, nil)
@@ -187,13 +189,19 @@ func (e *env) resumeCmd() *cobra.Command {
 	flags.add(c)
 	c.Flags().StringVar(&consent, "consent", "", "name of the person who consents at the hold point where the run stands")
 	c.Flags().StringVar(&refuse, "refuse", "", "name of the person who refuses consent there")
-	c.Flags().StringVar(&choose, "choose", "", "what a paused run is to do: continue, roll-back or hand-over")
-	c.Flags().StringVar(&person, "person", "", "name of the person who chooses")
+	c.Flags().StringVar(&pick.choose, "choose", "", "what a paused run is to do: continue, waive (the broken guard, for this step only), roll-back or hand-over")
+	c.Flags().StringVar(&pick.person, "person", "", "name of the person who chooses")
+	c.Flags().StringVar(&pick.because, "because", "", "why a guard is waived; it is kept in the evidence")
 	return c
 }
 
-// say leaves a person's answer for the run.
-func say(ctx context.Context, s app.Store, run app.RunRow, consent, refuse, choose, person string) error {
+// choosing is what a person chooses for a paused run, as typed.
+type choosing struct{ choose, person, because string }
+
+// say leaves a person's answer for the run. What a waiver sets aside, and the
+// cautions of the change, are told on w.
+func say(ctx context.Context, w io.Writer, s app.Store, run app.RunRow, consent, refuse string, pick choosing) error {
+	choose, person := pick.choose, pick.person
 	send := func(topic string, v any) error {
 		b, err := json.Marshal(v)
 		if err != nil {
@@ -207,7 +215,10 @@ func say(ctx context.Context, s app.Store, run app.RunRow, consent, refuse, choo
 			given++
 		}
 	}
+	waives := choose == string(conduct.Waive)
 	switch {
+	case pick.because != "" && !waives:
+		return usage("--because goes with --choose waive")
 	case given == 0 && person != "":
 		return usage("--person goes with --choose")
 	case given == 0:
@@ -216,6 +227,8 @@ func say(ctx context.Context, s app.Store, run app.RunRow, consent, refuse, choo
 		return usage("--consent, --refuse and --choose exclude each other")
 	case choose != "" && person == "":
 		return usage("--choose needs --person: who chooses is kept in the evidence")
+	case waives && strings.TrimSpace(pick.because) == "":
+		return usage("--choose waive needs --because: why a guard is set aside is kept in the evidence")
 	}
 	st, _, err := app.StateOf(ctx, s, run)
 	if err != nil {
@@ -233,14 +246,43 @@ func say(ctx context.Context, s app.Store, run app.RunRow, consent, refuse, choo
 		return send("consent", app.Consent{Person: who, Granted: consent != "", After: st.Seq})
 	}
 	for _, ch := range st.Choices {
-		if string(ch) == choose {
-			return send("choice", app.Choice{Person: person, Choice: ch, After: st.Seq})
+		if string(ch) != choose {
+			continue
 		}
+		if waives {
+			if names := st.WaivedBy(); len(names) > 0 && !slices.Contains(names, person) {
+				return usage("%q may not waive a guard of this hop; that may %s", person, strings.Join(names, " or "))
+			}
+			tellWaiver(w, &st)
+		}
+		return send("choice", app.Choice{Person: person, Choice: ch, Reason: pick.because, After: st.Seq})
 	}
-	if len(st.Choices) == 0 {
+	switch {
+	case len(st.Choices) == 0:
 		return usage("run %s is not paused: there is nothing to choose", run.ID)
+	case waives:
+		return usage("no guard can be waived here, want one of %v: only one that stays broken can be (partner, power, adjacency), and only after the point of no return", st.Choices)
 	}
 	return usage("--choose is %q, want one of %v", choose, st.Choices)
+}
+
+// tellWaiver says what a waiver sets aside and what it does not, with the
+// cautions of the change.
+func tellWaiver(w io.Writer, st *conduct.State) {
+	v := &view{out: w}
+	step, _ := st.Step()
+	fmt.Fprintf(w, "\nWAIVER on %s, hop %d\n", st.Plan.Device, step.Hop+1)
+	v.lines("  guard:   ", st.Failure.Name)
+	v.lines("  broken:  ", st.Failure.Text)
+	v.lines("  step:    ", step.Title)
+	text := "It counts for this step and for nothing else that breaks; the next step asks anew."
+	if step.PointOfNoReturn {
+		text += " The step was asked for and is only awaited; it is not asked for again."
+	}
+	v.lines("  ", text)
+	for _, c := range st.Plan.Cautions {
+		v.lines("  ! ", c)
+	}
 }
 
 // session conducts a run in this process, shows it, and writes the evidence.
@@ -513,6 +555,9 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 				words[i] = string(ch)
 			}
 			e.printf("  choose:   %s, with\n            towpath resume %s --choose WORD --person NAME\n", strings.Join(words, ", "), d.Run)
+			if slices.Contains(st.Choices, conduct.Waive) {
+				e.wrap("            ", "to waive, add --because REASON: "+st.Failure.Name+" then does not count for this step")
+			}
 		}
 	case "":
 		if !held {
