@@ -164,6 +164,12 @@ func (s *state) trade(a, b int, better func() bool) {
 		s.take(i)
 	}
 	ok := true
+	if x, y := s.p.classOf(a), s.p.classOf(b); s.p.Together != nil && x != y {
+		// What is carried at one hour need not be at another.
+		slices.Sort(ina)
+		slices.Sort(inb)
+		ok = (len(ina) == 0 || s.together(y, ina)) && (len(inb) == 0 || s.together(x, inb))
+	}
 	lay := func(list []int, w int) {
 		for _, i := range list {
 			if ok = ok && s.fits(i, w); ok {
@@ -171,7 +177,7 @@ func (s *state) trade(a, b int, better func() bool) {
 			}
 		}
 	}
-	s.known = true // whole windows: what was fit together stays so
+	s.known = true // whole windows: what was fit together stays so in a window of the same class
 	lay(ina, b)
 	lay(inb, a)
 	s.known = false

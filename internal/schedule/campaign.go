@@ -97,6 +97,18 @@ type Rules struct {
 	// whole windows in the end: use it for what is dear to know, such as every
 	// further failure. Either may be nil.
 	Carries, Verify Carrier
+	// Hours, where it is set, gives the carriers of a window from start to end, and
+	// Carries and Verify do not count: the network carries more by day than by
+	// night. Windows for which it returns the same pointer are alike.
+	Hours func(start, end time.Time) (*Hours, error)
+}
+
+// Hours are windows in which the network carries the same.
+type Hours struct {
+	// Name says which windows they are, such as "the windows of Tuesday 12:00 to
+	// 16:00".
+	Name            string
+	Carries, Verify Carrier // either may be nil
 }
 
 // Waves is a campaign in windows.
@@ -251,7 +263,7 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 		}
 		for v := range W {
 			if st.open[v] = len(st.in[v]) > 0; st.open[v] {
-				r.together(st.sorted(v)) // what is asked next differs by one device
+				r.together(b.p.classOf(v), st.sorted(v)) // what is asked next differs by one device
 			}
 		}
 		rng := rand.New(rand.NewPCG(lim.Seed, uint64(fails)))
@@ -309,6 +321,7 @@ type builder struct {
 	placed  map[int][]Placed
 	checked map[string]bool // sets that passed Verify
 	unsure  bool            // some rule was added that need not hold
+	hours   []*Hours        // by class
 }
 
 // settle checks every window from the given one on and lays it out. It adds a
@@ -333,14 +346,21 @@ func (b *builder) settle(ctx context.Context, win []int, from int) (cuts int) {
 			continue
 		}
 		b.placed[w] = placed
-		if b.rules.Verify == nil {
+		class := p.classOf(w)
+		if b.hours[class].Verify == nil {
 			continue
 		}
-		key := fmt.Sprint(set)
+		key := fmt.Sprint(class, set)
 		if b.checked[key] {
 			continue
 		}
-		ask := func(items []int) (bool, string) { return b.rules.Verify.Carries(ctx, names(b.tasks, items)) }
+		asked := func(c int, items []int) (bool, string) {
+			if b.hours[c].Verify == nil {
+				return true, ""
+			}
+			return b.hours[c].Verify.Carries(ctx, names(b.tasks, items))
+		}
+		ask := func(items []int) (bool, string) { return asked(class, items) }
 		ok, why := ask(set)
 		if ok {
 			b.checked[key] = true
@@ -361,11 +381,40 @@ func (b *builder) settle(ctx context.Context, win []int, from int) (cuts int) {
 			core = set
 		}
 		cuts++
-		says := fmt.Sprintf("%s cannot be out together: %s", p.names(core), why)
-		if len(core) == 1 {
-			says = fmt.Sprintf("%s cannot be out: %s", p.names(core), why)
+		cut := Group{Name: fmt.Sprintf("cut %d", len(p.Groups)), Members: core, MaxDown: len(core) - 1}
+		// It holds in the windows of the classes that refuse the set, no others.
+		refused := map[int]bool{class: true}
+		for _, c := range p.classes() {
+			if c != class {
+				ok, _ := asked(c, core)
+				refused[c] = !ok
+			}
 		}
-		p.Groups = append(p.Groups, Group{Name: fmt.Sprintf("cut %d", len(p.Groups)), Members: core, MaxDown: len(core) - 1, Says: says})
+		where := ""
+		if all := p.classes(); len(all) > 1 {
+			var parts []string
+			for _, c := range all {
+				if refused[c] {
+					parts = append(parts, p.inClass(c))
+				}
+			}
+			if where = strings.Join(parts, " or"); len(parts) == len(all) {
+				where = " in any window"
+			} else {
+				for v := range p.Windows {
+					limit := len(core)
+					if refused[p.classOf(v)] {
+						limit--
+					}
+					cut.PerWindow = append(cut.PerWindow, limit)
+				}
+			}
+		}
+		cut.Says = fmt.Sprintf("%s cannot be out together%s: %s", p.names(core), where, why)
+		if len(core) == 1 {
+			cut.Says = fmt.Sprintf("%s cannot be out%s: %s", p.names(core), where, why)
+		}
+		p.Groups = append(p.Groups, cut)
 	}
 	return cuts
 }
@@ -740,14 +789,44 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 			before, from = items, role
 		}
 	}
-	if rules.Carries != nil {
-		p.Together = func(items []int) (bool, string) { return rules.Carries.Carries(ctx, names(tasks, items)) }
-	}
 	if len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}
+	if err := b.classify(); err != nil {
+		return nil, err
+	}
+	if slices.ContainsFunc(b.hours, func(h *Hours) bool { return h.Carries != nil }) {
+		p.Together = func(class int, items []int) (bool, string) {
+			if b.hours[class].Carries == nil {
+				return true, ""
+			}
+			return b.hours[class].Carries.Carries(ctx, names(tasks, items))
+		}
+	}
 	b.stage, b.warn = stage, warn
 	return b, nil
+}
+
+// classify gives every window its class by its hours.
+func (b *builder) classify() error {
+	if b.rules.Hours == nil {
+		b.hours = []*Hours{{Carries: b.rules.Carries, Verify: b.rules.Verify}}
+		return nil
+	}
+	for _, c := range b.windows {
+		h, err := b.rules.Hours(c.start, c.end)
+		if err != nil {
+			return err
+		}
+		k := slices.Index(b.hours, h)
+		if k < 0 {
+			k = len(b.hours)
+			b.hours = append(b.hours, h)
+			b.p.Classes = append(b.p.Classes, h.Name)
+		}
+		b.p.Class = append(b.p.Class, k)
+	}
+	return nil
 }
 
 // windowAt is the window that the instant lies in, -1 for none.

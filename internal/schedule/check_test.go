@@ -50,8 +50,12 @@ func check(p *Problem, win []int) []string {
 			say("window %d holds %d of %d", w, work, c)
 		}
 		for _, g := range p.Groups {
-			if n, _ := inWindow(g.Members, w); n > g.MaxDown {
-				say("group %s: %d of at most %d in window %d", g.Name, n, g.MaxDown, w)
+			limit := g.MaxDown
+			if len(g.PerWindow) > 0 {
+				limit = g.PerWindow[w]
+			}
+			if n, _ := inWindow(g.Members, w); n > limit {
+				say("group %s: %d of at most %d in window %d", g.Name, n, limit, w)
 			}
 		}
 		for _, b := range p.Budgets {
@@ -71,8 +75,12 @@ func check(p *Problem, win []int) []string {
 				}
 			}
 			if len(list) > 0 {
-				if ok, why := p.Together(list); !ok {
-					say("window %d: %s", w, why)
+				class := 0
+				if len(p.Class) > 0 {
+					class = p.Class[w]
+				}
+				if ok, why := p.Together(class, list); !ok {
+					say("window %d of class %d: %s", w, class, why)
 				}
 			}
 		}
@@ -205,22 +213,48 @@ func drawProblem(t *rapid.T, n, windows int) *Problem {
 				Windows: rapid.SliceOfNDistinct(rapid.IntRange(0, windows-1), 1, windows, rapid.ID).Draw(t, "windows"), Says: "drawn"})
 		}
 	}
-	if rapid.IntRange(0, 3).Draw(t, "together") == 0 {
-		limit := rapid.Int64Range(9, 16).Draw(t, "load")
+	if windows > 0 && rapid.IntRange(0, 3).Draw(t, "group by window") == 0 {
+		g := Group{Name: "hours", Members: some.Draw(t, "members"), MaxDown: 9}
+		for range windows {
+			g.PerWindow = append(g.PerWindow, rapid.IntRange(0, 3).Draw(t, "down"))
+		}
+		p.Groups = append(p.Groups, g)
+	}
+	if rapid.Bool().Draw(t, "together") {
+		// Each class has its own limit and its own weight of each item, so that no
+		// class is merely stricter than another; a class may take some item never.
+		classes := 1
+		if windows > 0 {
+			if classes = rapid.IntRange(1, 3).Draw(t, "classes"); classes > 1 {
+				for range windows {
+					p.Class = append(p.Class, rapid.IntRange(0, classes-1).Draw(t, "class"))
+				}
+			}
+		}
 		items := p.Items
-		p.Together = func(list []int) (bool, string) {
+		limits, weights := make([]int64, classes), make([][]int64, classes)
+		for c := range classes {
+			limits[c] = rapid.Int64Range(4, 16).Draw(t, "load")
+			for i := range items {
+				weights[c] = append(weights[c], (items[i].Work*items[i].Work)/8)
+				if c > 0 {
+					weights[c][i] = rapid.Int64Range(0, 6).Draw(t, "weight")
+				}
+			}
+		}
+		p.Together = func(class int, list []int) (bool, string) {
 			var sum int64
 			for _, i := range list {
-				sum += (items[i].Work * items[i].Work) / 8
+				sum += weights[class][i]
 			}
-			return sum <= limit, "too much load"
+			return sum <= limits[class], "too much load"
 		}
 	}
 	return p
 }
 
 func TestSolveAgainstBruteForce(t *testing.T) {
-	solved, refused := 0, 0
+	solved, refused, classes := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		windows := rapid.IntRange(0, 4).Draw(t, "W")
 		p := drawProblem(t, rapid.IntRange(2, 5).Draw(t, "n"), windows)
@@ -241,6 +275,9 @@ func TestSolveAgainstBruteForce(t *testing.T) {
 			return
 		}
 		solved++
+		if len(p.classes()) > 1 {
+			classes++
+		}
 		if err != nil {
 			t.Fatalf("%v; %d windows would do", err, used)
 		}
@@ -254,8 +291,8 @@ func TestSolveAgainstBruteForce(t *testing.T) {
 			t.Fatalf("got %+v, want risk %v worst %d", got, risk, worst)
 		}
 	})
-	if solved < 10 || refused < 1 {
-		t.Fatalf("%d solved, %d refused: the draw is one-sided", solved, refused)
+	if solved < 10 || refused < 1 || classes < 3 {
+		t.Fatalf("%d solved, %d refused, %d with classes: the draw is one-sided", solved, refused, classes)
 	}
 }
 
@@ -290,17 +327,19 @@ func TestCheckerNotices(t *testing.T) {
 		p   Problem
 		win []int
 	}{
-		"conflict": {Problem{Conflicts: []Conflict{{A: 0, B: 1}}}, []int{0, 0}},
-		"capacity": {Problem{Capacity: 10}, []int{0, 0}},
-		"group":    {Problem{Groups: []Group{{Members: both, MaxDown: 1}}}, []int{0, 0}},
-		"budget":   {Problem{Budgets: []Budget{{Members: both, Work: 10}}}, []int{0, 0}},
-		"order":    {Problem{Orders: []Order{{Before: []int{0}, After: []int{1}}}}, []int{0, 0}},
-		"gap":      {Problem{Orders: []Order{{Before: []int{0}, After: []int{1}, Gap: 2}}}, []int{0, 1}},
-		"soak":     {Problem{Windows: two, Orders: []Order{{Before: []int{0}, After: []int{1}, Soak: 30 * time.Hour}}}, []int{0, 1}},
-		"permit":   {Problem{Windows: two, Permits: []Permit{{Items: both, Windows: []int{1}}}}, []int{0, 1}},
-		"window":   {Problem{Windows: two}, []int{0, 2}},
-		"missing":  {Problem{}, []int{0, -1}},
-		"together": {Problem{Together: func(l []int) (bool, string) { return len(l) < 2, "no" }}, []int{0, 0}},
+		"conflict":        {Problem{Conflicts: []Conflict{{A: 0, B: 1}}}, []int{0, 0}},
+		"capacity":        {Problem{Capacity: 10}, []int{0, 0}},
+		"group":           {Problem{Groups: []Group{{Members: both, MaxDown: 1}}}, []int{0, 0}},
+		"budget":          {Problem{Budgets: []Budget{{Members: both, Work: 10}}}, []int{0, 0}},
+		"order":           {Problem{Orders: []Order{{Before: []int{0}, After: []int{1}}}}, []int{0, 0}},
+		"gap":             {Problem{Orders: []Order{{Before: []int{0}, After: []int{1}, Gap: 2}}}, []int{0, 1}},
+		"soak":            {Problem{Windows: two, Orders: []Order{{Before: []int{0}, After: []int{1}, Soak: 30 * time.Hour}}}, []int{0, 1}},
+		"permit":          {Problem{Windows: two, Permits: []Permit{{Items: both, Windows: []int{1}}}}, []int{0, 1}},
+		"window":          {Problem{Windows: two}, []int{0, 2}},
+		"missing":         {Problem{}, []int{0, -1}},
+		"class":           {Problem{Windows: two, Class: []int{0, 1}, Together: func(class int, _ []int) (bool, string) { return class == 0, "no" }}, []int{0, 1}},
+		"group by window": {Problem{Windows: two, Groups: []Group{{Members: both, MaxDown: 2, PerWindow: []int{2, 0}}}}, []int{0, 1}},
+		"together":        {Problem{Together: func(_ int, l []int) (bool, string) { return len(l) < 2, "no" }}, []int{0, 0}},
 	} {
 		c.p.Items = items
 		if len(check(&c.p, c.win)) == 0 {

@@ -20,11 +20,11 @@ const (
 	KindOrder    Kind = "order"
 	KindPermit   Kind = "permit"
 	KindCapacity Kind = "capacity" // of one window; of all where windows are not listed
-	KindTogether Kind = "load"     // what Together says
+	KindTogether Kind = "load"     // what Together says of the windows of one class
 )
 
 // Rule points at one rule of a problem. Index counts in the slice of its kind;
-// for capacities in the windows.
+// for capacities in the windows; for loads it is the class.
 type Rule struct {
 	Kind  Kind
 	Index int
@@ -110,7 +110,7 @@ func Explain(ctx context.Context, p *Problem, lim Limits) (Explanation, error) {
 	}
 	for k, r := range out.Rules {
 		if r.Kind == KindTogether {
-			out.Rules[k].Says = x.load(items)
+			out.Rules[k].Says = x.load(r.Index, items)
 		}
 	}
 	return out, nil
@@ -160,10 +160,15 @@ func (p *Problem) Rules() []Rule {
 		add(KindCapacity, 0, "", fmt.Sprintf("a window holds at most %d of work", p.Capacity))
 	}
 	if p.Together != nil {
-		add(KindTogether, 0, "", "what is out at the same time must leave the load carried")
+		for _, c := range p.classes() {
+			add(KindTogether, c, "", carried+p.inClass(c))
+		}
 	}
 	return out
 }
+
+// carried is the rule of loads, where nothing more is known.
+const carried = "what is out at the same time must leave the load carried"
 
 type verdict int
 
@@ -182,7 +187,8 @@ type explainer struct {
 
 // restrict returns the problem with these rules and items only.
 func (p *Problem) restrict(rules []Rule, items []int) *Problem {
-	q := &Problem{Windows: slices.Clone(p.Windows)}
+	q := &Problem{Windows: slices.Clone(p.Windows), Class: p.Class, Classes: p.Classes}
+	asked := map[int]bool{} // classes
 	for w := range q.Windows {
 		q.Windows[w].Capacity = Unlimited
 	}
@@ -230,13 +236,17 @@ func (p *Problem) restrict(rules []Rule, items []int) *Problem {
 				q.Capacity = p.Capacity
 			}
 		case KindTogether:
-			q.Together = func(list []int) (bool, string) {
+			asked[r.Index] = true
+			q.Together = func(class int, list []int) (bool, string) {
+				if !asked[class] {
+					return true, ""
+				}
 				own := make([]int, len(list))
 				for k, i := range list {
 					own[k] = items[i]
 				}
 				slices.Sort(own)
-				return p.Together(own)
+				return p.Together(class, own)
 			}
 		}
 	}
@@ -461,28 +471,33 @@ func hitting(sets []set, m, size int, budget *int) []int {
 	return out
 }
 
-// load asks which of the items cannot be out together, and why.
-func (x *explainer) load(items []int) string {
+// load asks which of the items cannot be out together in windows of the class,
+// and why.
+func (x *explainer) load(class int, items []int) string {
+	where := x.p.inClass(class)
+	var says []string
 	for _, i := range items {
-		if ok, why := x.p.Together([]int{i}); !ok {
-			return fmt.Sprintf("%s cannot be out: %s", x.p.Items[i].Name, why)
+		if ok, why := x.p.Together(class, []int{i}); !ok {
+			says = append(says, fmt.Sprintf("%s cannot be out%s: %s", x.p.Items[i].Name, where, why))
 		}
 	}
-	var says []string
+	if len(says) > 0 {
+		return strings.Join(says, "; ")
+	}
 	for k, i := range items {
 		for _, j := range items[:k] {
-			if ok, why := x.p.Together([]int{j, i}); !ok {
-				says = append(says, fmt.Sprintf("%s and %s cannot be out together: %s", x.p.Items[j].Name, x.p.Items[i].Name, why))
+			if ok, why := x.p.Together(class, []int{j, i}); !ok {
+				says = append(says, fmt.Sprintf("%s and %s cannot be out together%s: %s", x.p.Items[j].Name, x.p.Items[i].Name, where, why))
 			}
 		}
 	}
 	if len(says) > 0 {
 		return strings.Join(says, "; ")
 	}
-	if ok, why := x.p.Together(items); !ok {
-		return fmt.Sprintf("%s cannot be out together: %s", x.p.names(items), why)
+	if ok, why := x.p.Together(class, items); !ok {
+		return fmt.Sprintf("%s cannot be out together%s: %s", x.p.names(items), where, why)
 	}
-	return "what is out at the same time must leave the load carried"
+	return carried + where
 }
 
 // span is a duration in words that operators use.

@@ -101,12 +101,12 @@ func TestExplanations(t *testing.T) {
 			},
 			[]string{"mere-1 is banned from night-1", "freeze from 8 May"}, "mere-1"},
 		"load": {
-			Problem{Items: routers(1, 1, 1), Windows: nights(2, Unlimited), Together: func(l []int) (bool, string) {
+			Problem{Items: routers(1, 1, 1), Windows: nights(2, Unlimited), Together: func(_ int, l []int) (bool, string) {
 				return len(l) < 2, "link mere-north would be at 130 %"
 			}}, nil,
 			[]string{"mere-1 and mere-2 cannot be out together: link mere-north would be at 130 %"}, "mere-1 mere-2 mere-3"},
 		"load and a pin": {
-			Problem{Items: routers(1, 1), Windows: nights(2, Unlimited), Together: func(l []int) (bool, string) {
+			Problem{Items: routers(1, 1), Windows: nights(2, Unlimited), Together: func(_ int, l []int) (bool, string) {
 				return len(l) < 2, "too much"
 			}}, func(p *Problem) { pin(p, 0, 1); pin(p, 1, 1) },
 			[]string{"mere-1 is pinned", "mere-2 is pinned", "cannot be out together: too much"}, "mere-1 mere-2"},

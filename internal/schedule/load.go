@@ -36,7 +36,9 @@ type Load struct {
 
 // keep bounds the states that a Load holds on to; in a large network each is some
 // megabytes.
-func (l *Load) keep() int { return min(512, max(24, 300_000/max(1, l.nodes))) }
+func (l *Load) keep() int {
+	return min(512, max(24, 300_000/max(1, l.nodes))) / max(1, l.opt.Share)
+}
 
 // LoadOptions say what the network must bear.
 type LoadOptions struct {
@@ -51,6 +53,8 @@ type LoadOptions struct {
 	// of the second uplink does while the first is being worked on. Without a
 	// failure no demand may lose its path.
 	MayIsolate bool
+	// Share is how many such loads share the memory for states; 0 counts as 1.
+	Share int
 	// Unavoidable lets a demand be without a path that has none as soon as one of
 	// the devices alone is out, such as that of a host on one switch: no window
 	// helps. [Load.Alone] tells which.
@@ -191,7 +195,7 @@ func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
 		return nil, err
 	}
 	l.Asked++
-	if len(l.age) >= l.keep() { // the oldest goes
+	if len(l.age) > 0 && len(l.age) >= l.keep() { // the oldest goes
 		delete(l.states, l.age[0])
 		delete(l.sets, l.age[0])
 		l.age = l.age[1:]

@@ -60,7 +60,25 @@ type Group struct {
 	Name    string
 	Members []int
 	MaxDown int
-	Says    string
+	// PerWindow is the limit by listed window, where it differs; it stands instead
+	// of MaxDown.
+	PerWindow []int
+	Says      string
+}
+
+func (g *Group) limit(w int) int {
+	if g.PerWindow != nil {
+		return g.PerWindow[w]
+	}
+	return g.MaxDown
+}
+
+// most is the largest limit in any window.
+func (g *Group) most() int {
+	if g.PerWindow != nil {
+		return slices.Max(g.PerWindow)
+	}
+	return g.MaxDown
 }
 
 // Budget limits the work of its members in any one window, such as the minutes
@@ -123,13 +141,51 @@ type Problem struct {
 	// Together, where it is set, is asked whether the items may share a window;
 	// see [Together].
 	Together Together
+	// Class is the class of every listed window, counted from 0, for Together: a
+	// set may be refused in the windows of one class and not in those of another,
+	// as when the network carries less by night. Nil is 0 for all. Classes names
+	// them for explanations, such as "the windows of Tuesday 12:00 to 16:00"; it
+	// may be empty.
+	Class   []int
+	Classes []string
 }
 
-// Together says whether a set of items may be out at the same time, beyond the
-// other rules, and in words why not. In a window any subset of its items can be
-// out at some instant, so that the answer is taken to hold for every larger set
-// once it is no. It must give the same answer for the same set.
-type Together func(items []int) (ok bool, why string)
+// classOf is the class of a window.
+func (p *Problem) classOf(w int) int {
+	if p.Class == nil {
+		return 0
+	}
+	return p.Class[w]
+}
+
+// classes are those that some window has, rising.
+func (p *Problem) classes() []int {
+	if p.Class == nil {
+		return []int{0}
+	}
+	cs := slices.Clone(p.Class)
+	slices.Sort(cs)
+	return slices.Compact(cs)
+}
+
+// inClass says in words which windows a class has, with a blank before; it is
+// empty where all windows are alike.
+func (p *Problem) inClass(c int) string {
+	switch {
+	case len(p.classes()) < 2:
+		return ""
+	case c < len(p.Classes) && p.Classes[c] != "":
+		return " in " + p.Classes[c]
+	}
+	return fmt.Sprintf(" in the windows of class %d", c)
+}
+
+// Together says whether a set of items may be out at the same time in a window of
+// the class, beyond the other rules, and in words why not. In a window any subset
+// of its items can be out at some instant, so that the answer is taken to hold for
+// every larger set in windows of that class once it is no; it says nothing of
+// other classes. It must give the same answer for the same set and class.
+type Together func(class int, items []int) (ok bool, why string)
 
 // Schedule is an answer of [Solve].
 type Schedule struct {
@@ -243,6 +299,17 @@ func (p *Problem) Validate() error {
 	}
 	for _, g := range p.Groups {
 		members(fmt.Sprintf("group %q", g.Name), g.Members)
+		if g.PerWindow != nil && (len(g.PerWindow) != len(p.Windows) || len(g.PerWindow) == 0) {
+			bad("group %q lists %d windows, and there are %d", g.Name, len(g.PerWindow), len(p.Windows))
+		}
+	}
+	if p.Class != nil && (len(p.Class) != len(p.Windows) || len(p.Class) == 0) {
+		bad("%d windows have a class, and there are %d", len(p.Class), len(p.Windows))
+	}
+	for w, c := range p.Class {
+		if c < 0 {
+			bad("window %d has class %d, which should be at least 0", w, c)
+		}
 	}
 	for _, b := range p.Budgets {
 		members(fmt.Sprintf("budget %q", b.Name), b.Members)

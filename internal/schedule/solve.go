@@ -110,17 +110,17 @@ func (r *rules) onlySizes() bool {
 func (r *rules) hopeless() error {
 	for i, it := range r.p.Items {
 		ok := false
-		for w := range max(1, len(r.p.Windows)) {
-			ok = ok || it.Work <= r.capacity(w) && (r.allow == nil || r.allow[i] == nil || r.allow[i].has(w))
-		}
-		for _, g := range r.groupsOf[i] {
-			ok = ok && r.p.Groups[g].MaxDown > 0
-		}
-		for _, b := range r.budgetsOf[i] {
-			ok = ok && it.Work <= r.p.Budgets[b].most()
-		}
-		if ok && r.p.Together != nil && r.n <= 2000 {
-			ok = r.together([]int{i})
+		for w := 0; w < max(1, len(r.p.Windows)) && !ok; w++ {
+			ok = it.Work <= r.capacity(w) && (r.allow == nil || r.allow[i] == nil || r.allow[i].has(w))
+			for _, g := range r.groupsOf[i] {
+				ok = ok && r.p.Groups[g].limit(w) > 0
+			}
+			for _, b := range r.budgetsOf[i] {
+				ok = ok && it.Work <= r.p.Budgets[b].limit(w)
+			}
+			if ok && r.p.Together != nil && r.n <= 2000 {
+				ok = r.together(r.p.classOf(w), []int{i})
+			}
 		}
 		if !ok {
 			return fmt.Errorf("%w: %s fits into no window", ErrInfeasible, it.Name)
@@ -281,7 +281,7 @@ func (r *rules) order() []int {
 		}
 		degree[i] = len(r.nb[i])
 		for _, g := range r.groupsOf[i] {
-			degree[i] += len(r.p.Groups[g].Members) / max(1, r.p.Groups[g].MaxDown)
+			degree[i] += len(r.p.Groups[g].Members) / max(1, r.p.Groups[g].most())
 		}
 	}
 	order := make([]int, r.n)
@@ -423,8 +423,8 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 		}
 	}
 	for _, g := range r.p.Groups {
-		if g.MaxDown > 0 {
-			raise((len(mine(g.Members))+g.MaxDown-1)/g.MaxDown, fmt.Sprintf("group %s, of which at most %d are down at once", g.Name, g.MaxDown))
+		if most := g.most(); most > 0 {
+			raise((len(mine(g.Members))+most-1)/most, fmt.Sprintf("group %s, of which at most %d are down at once", g.Name, most))
 		}
 	}
 	for _, b := range r.p.Budgets {
@@ -470,7 +470,7 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 		}
 	}
 	for _, gr := range r.p.Groups {
-		if gr.MaxDown == 1 && len(gr.Members) <= 2000 {
+		if gr.most() == 1 && len(gr.Members) <= 2000 {
 			pairs(mine(gr.Members), -1)
 		}
 	}
@@ -485,7 +485,7 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 	if r.p.Together != nil && len(items) <= 60 {
 		for x, a := range items {
 			for _, b := range items[:x] {
-				if !g.row[back[a]].has(back[b]) && !r.together([]int{min(a, b), max(a, b)}) {
+				if !g.row[back[a]].has(back[b]) && !r.anywhere([]int{min(a, b), max(a, b)}) {
 					g.link(back[a], back[b])
 				}
 			}
@@ -495,7 +495,8 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 	// take one more each.
 	for _, gr := range r.p.Groups {
 		ms := mine(gr.Members)
-		if gr.MaxDown <= 0 || len(ms) == 0 {
+		most := gr.most()
+		if most <= 0 || len(ms) == 0 {
 			continue
 		}
 		common := g.row[back[ms[0]]].clone()
@@ -508,7 +509,7 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 			common.and(common, g.row[v])
 		}
 		if more > 0 {
-			raise((len(ms)+gr.MaxDown-1)/gr.MaxDown+more, fmt.Sprintf("group %s and those that exclude all of it", gr.Name))
+			raise((len(ms)+most-1)/most+more, fmt.Sprintf("group %s and those that exclude all of it", gr.Name))
 		}
 	}
 	cl := clique(g, &meter{done: done, limit: 50_000_000 / int64(1000+len(items)*len(items)/16)})
@@ -541,6 +542,14 @@ func (e *exact) prepare() {
 			if b.PerWindow != nil {
 				key += fmt.Sprint("b", b.PerWindow[w])
 			}
+		}
+		for _, g := range e.p.Groups {
+			if g.PerWindow != nil {
+				key += fmt.Sprint("g", g.PerWindow[w])
+			}
+		}
+		if e.p.Together != nil {
+			key += fmt.Sprint("c", e.p.classOf(w))
 		}
 		if e.ordered {
 			key = fmt.Sprint("w", w)

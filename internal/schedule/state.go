@@ -21,6 +21,8 @@ type rules struct {
 	allow     []set // nil where every window is allowed
 	asked     map[string]bool
 	asks      int64
+	classes   []int // those that some window has
+	members   []set // by place in classes: its windows; nil where windows are not listed
 }
 
 func compile(p *Problem) *rules {
@@ -28,6 +30,19 @@ func compile(p *Problem) *rules {
 	r := &rules{p: p, n: n, anon: len(p.Windows) == 0, ordered: len(p.Orders) > 0,
 		nb: make([][]int32, n), groupsOf: make([][]int32, n), budgetsOf: make([][]int32, n),
 		beforeOf: make([][]int32, n), afterOf: make([][]int32, n), asked: map[string]bool{}}
+	r.classes = p.classes()
+	for _, c := range r.classes {
+		if p.Class == nil {
+			break
+		}
+		s := newSet(len(p.Windows))
+		for w, d := range p.Class {
+			if d == c {
+				s.add(w)
+			}
+		}
+		r.members = append(r.members, s)
+	}
 	for _, c := range p.Conflicts {
 		r.nb[c.A] = append(r.nb[c.A], int32(c.B))
 		r.nb[c.B] = append(r.nb[c.B], int32(c.A))
@@ -92,19 +107,46 @@ func (r *rules) maxCapacity() int64 {
 	return c
 }
 
-// together asks the problem's Together and keeps what it said. list is sorted.
-func (r *rules) together(list []int) bool {
-	key := make([]byte, 0, 4*len(list))
+// together asks the problem's Together of a class and keeps what it said. list is
+// sorted.
+func (r *rules) together(class int, list []int) bool {
+	key := make([]byte, 0, 4*len(list)+4)
+	if class > 0 {
+		key = binary.LittleEndian.AppendUint32(key, ^uint32(class)) // no item has that number
+	}
 	for _, i := range list {
 		key = binary.LittleEndian.AppendUint32(key, uint32(i))
 	}
 	ok, known := r.asked[string(key)]
 	if !known {
-		ok, _ = r.p.Together(list)
+		ok, _ = r.p.Together(class, list)
 		r.asked[string(key)] = ok
 		r.asks++
 	}
 	return ok
+}
+
+// anywhere says whether some class of windows that all the items may be in takes
+// them together. Where no window is meant, as in a bound, nothing less refuses
+// them: what one class refuses another may carry. list is sorted.
+func (r *rules) anywhere(list []int) bool {
+	for k, c := range r.classes {
+		if r.members != nil && r.allow != nil {
+			s := r.members[k].clone()
+			for _, i := range list {
+				if r.allow[i] != nil {
+					s.and(s, r.allow[i])
+				}
+			}
+			if s.next(0) < 0 {
+				continue
+			}
+		}
+		if r.together(c, list) {
+			return true
+		}
+	}
+	return false
 }
 
 // state is a partial schedule in W windows.
@@ -168,7 +210,7 @@ func (s *state) fits(i, w int) bool {
 		return false
 	}
 	for _, g := range s.groupsOf[i] {
-		if int(s.group[g][w]) >= s.p.Groups[g].MaxDown {
+		if int(s.group[g][w]) >= s.p.Groups[g].limit(w) {
 			return false
 		}
 	}
@@ -200,7 +242,7 @@ func (s *state) fits(i, w int) bool {
 			}
 		}
 	}
-	return s.p.Together == nil || s.known || s.together(s.with(i, w))
+	return s.p.Together == nil || s.known || s.together(s.p.classOf(w), s.with(i, w))
 }
 
 // with returns the items of the window and one more, sorted.
@@ -502,7 +544,7 @@ func (s *state) inTheWay(i, w int, weight, out []int) ([]int, bool) {
 				have--
 			}
 		}
-		for ; have >= s.p.Groups[g].MaxDown; have-- {
+		for limit := s.p.Groups[g].limit(w); have >= limit; have-- {
 			u := lightest(func(u int) bool { return slices.Contains(s.groupsOf[u], g) })
 			if u < 0 {
 				return out, false
@@ -550,7 +592,7 @@ func (s *state) inTheWay(i, w int, weight, out []int) ([]int, bool) {
 				}
 			}
 			slices.Sort(list)
-			if s.together(list) {
+			if s.together(s.p.classOf(w), list) {
 				break
 			}
 			u := lightest(func(int) bool { return true })
