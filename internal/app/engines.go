@@ -264,7 +264,8 @@ func (a *App) compose(p *Prepared) (*plan.Plan, error) {
 			}
 			for _, x := range f.Adjacencies {
 				if x.Carries {
-					hop.LossLeast, hop.LossMost = max(hop.LossLeast, seconds(x.Loss.Least)), max(hop.LossMost, seconds(x.Loss.Most))
+					hop.LossLeast, hop.LossMost = max(hop.LossLeast, seconds(x.Range.Least)), max(hop.LossMost, seconds(x.Range.Most))
+					hop.Loss = max(hop.Loss, seconds((x.Loss.Least+x.Loss.Most)/2))
 				}
 				hop.Outlook = append(hop.Outlook, plan.Outlook{Object: x.Name(), Outcome: strings.ToLower(string(x.Outcome)), Survive: x.Survive, Why: x.Why, Source: x.Source})
 			}

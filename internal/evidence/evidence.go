@@ -451,7 +451,7 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 	silence := silences(in.Journal)
 	for i, h := range p.Hops {
 		hop := Hop{From: h.From, To: h.To, Method: h.Method, Untouched: h.Untouched, Bare: h.Bare,
-			Silence: Pair{Least: h.Least, Forecast: h.Silence, Most: h.Most}, Loss: Pair{Least: h.LossLeast, Forecast: max(h.Loss, h.LossLeast), Most: h.LossMost}}
+			Silence: Pair{Least: h.Least, Forecast: h.Silence, Most: h.Most}, Loss: Pair{Least: h.LossLeast, Forecast: max(h.Loss, h.LossExpected), Most: h.LossMost}}
 		if s, ok := silence[i]; ok {
 			hop.Silence.Measured, hop.Silence.Resolution, hop.Silence.Known = s.measured, s.resolution, true
 		}

@@ -68,8 +68,9 @@ type HopInput struct {
 	NoBack    string
 	Untouched float64 // with the preparations
 	Bare      float64 // without them, where there are any
-	// LossLeast and LossMost bound the expected loss by adjacencies alone.
-	LossLeast, LossMost time.Duration
+	// Loss is the expected loss by adjacencies alone, LossLeast and LossMost bound
+	// what one silence can cost.
+	Loss, LossLeast, LossMost time.Duration
 
 	Prepare []Preparation
 	Outlook []Outlook
@@ -134,9 +135,10 @@ func describeHop(h release.Hop, in HopInput) (HopPlan, error) {
 	if silence != nil {
 		hp.Least, hp.Silence, hp.Most = silence.Least, silence.Likely, silence.Most
 	}
-	hp.LossLeast, hp.LossMost = in.LossLeast, in.LossMost
+	hp.LossExpected, hp.LossLeast, hp.LossMost = in.Loss, in.LossLeast, in.LossMost
 	if h.Loss != nil {
 		hp.Loss = h.Loss.Likely
+		hp.LossExpected = max(hp.LossExpected, h.Loss.Likely)
 		hp.LossLeast, hp.LossMost = max(hp.LossLeast, h.Loss.Least), max(hp.LossMost, h.Loss.Most)
 	}
 	for _, im := range in.Images {

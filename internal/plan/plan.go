@@ -49,11 +49,12 @@ type HopPlan struct {
 	Least   time.Duration `json:"silence_least_ns"`
 	Most    time.Duration `json:"silence_most_ns"`
 	Loss    time.Duration `json:"loss_ns"` // likeliest loss of traffic at the switchover
-	// LossLeast and LossMost bound the expected loss of the traffic that is hit
-	// worst and has no other way: at the switchover, and by adjacencies that drop
-	// or restart.
-	LossLeast time.Duration `json:"loss_least_ns,omitempty"`
-	LossMost  time.Duration `json:"loss_most_ns,omitempty"`
+	// LossExpected is the mean loss of the traffic that is hit worst and has no
+	// other way: at the switchover, and by adjacencies that drop or restart.
+	// LossLeast and LossMost bound what one run can cost it.
+	LossExpected time.Duration `json:"loss_expected_ns,omitempty"`
+	LossLeast    time.Duration `json:"loss_least_ns,omitempty"`
+	LossMost     time.Duration `json:"loss_most_ns,omitempty"`
 	// Untouched is the forecast probability that every adjacency holds, with
 	// the preparations; Bare is the same without them, where there are any.
 	Untouched float64        `json:"untouched"`

@@ -31,7 +31,7 @@ func Explain(a AdjacencyForecast) string {
 	case !a.Carries:
 		fmt.Fprintf(&b, "  traffic  none rides on it\n")
 	default:
-		fmt.Fprintf(&b, "  traffic  expected loss %s; if lost, %s\n", a.Loss, a.IfLost)
+		fmt.Fprintf(&b, "  traffic  expected loss %s; if lost, %s; one silence can cost %s\n", a.Loss, a.IfLost, a.Range)
 	}
 	width := 0
 	for _, in := range a.Inputs {

@@ -406,6 +406,23 @@ func TestRouteDecidesWhatAFarSessionStandsOn(t *testing.T) {
 	}
 }
 
+// Whatever silence the law lets happen costs what the range says.
+func TestRangeCoversEverySilence(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawCapture(t)
+		least := time.Duration(rapid.IntRange(0, 4000).Draw(t, "least")) * ms
+		most := least + time.Duration(rapid.IntRange(1, 8000).Draw(t, "most"))*ms
+		f := Predict(c, Silence{least, (least + most) / 2, most}, Options{})
+		at := Predict(c, Fixed(least+time.Duration(rapid.Float64Range(0, 1).Draw(t, "at")*float64(most-least))), Options{})
+		for i, a := range at.Adjacencies {
+			r := f.Adjacencies[i].Range
+			if a.Loss.Least < r.Least-1e-9 || a.Loss.Most > r.Most+1e-9 {
+				t.Fatalf("%s: %v costs %v, the range is %v", a.Name(), at.Law, a.Loss, r)
+			}
+		}
+	})
+}
+
 func TestForecastIsWellFormed(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawCapture(t)
@@ -419,6 +436,9 @@ func TestForecastIsWellFormed(t *testing.T) {
 			}
 			if a.Loss.Least > a.Loss.Most || a.IfLost.Least > a.IfLost.Most || a.Loss.Least < 0 || math.IsNaN(a.Loss.Most+a.IfLost.Most) {
 				t.Fatalf("%+v", a)
+			}
+			if a.Range.Least > a.Loss.Least+1e-9 || a.Range.Most < a.Loss.Most-1e-9 {
+				t.Fatalf("one silence costs %v, the mean of many %v: %+v", a.Range, a.Loss, a)
 			}
 			if (a.Outcome == Holds) != (a.Survive == 1) || (a.Outcome == Drops) != (a.Survive == 0) {
 				t.Fatalf("%+v", a)

@@ -100,6 +100,10 @@ type AdjacencyForecast struct {
 	Loss Interval `json:"loss_s"`
 	// IfLost is the loss of that traffic should the adjacency be lost.
 	IfLost Interval `json:"if_lost_s"`
+	// Range is what one silence of the law can cost that traffic, whatever its
+	// length and whether the adjacency lives: what a measurement is held against,
+	// where Loss is a mean over many silences.
+	Range Interval `json:"loss_range_s"`
 	// Carries says whether traffic rides on it at all; the loss of one that
 	// carries none, such as LLDP, touches no traffic.
 	Carries  bool     `json:"carries"`

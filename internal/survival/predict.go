@@ -247,6 +247,7 @@ func (m *model) expectUntouched(law Law) (p, err float64) {
 type marginal struct {
 	survive, alone float64
 	loss, ifLost   Interval
+	span           Interval // least and most that a silence can cost
 }
 
 // marginalKey is all that a marginal depends on.
@@ -372,6 +373,8 @@ func (b *bound) marginal(i int, view lossView) marginal {
 			mean := b.law.Mean().Seconds()
 			g.loss.Least, g.loss.Most = view.whole(mean)
 			g.ifLost.Least, g.ifLost.Most = view.lost(most)
+			g.span.Least, _ = view.whole(least)
+			_, g.span.Most = view.whole(most)
 		}
 		return g
 	}
@@ -409,6 +412,14 @@ func (b *bound) marginal(i int, view lossView) marginal {
 		g.ifLost.Least, g.ifLost.Most = view.lost(most)
 	}
 	g.loss = Interval{mean[1] + mean[3], mean[2] + mean[4]}
+	// Either grows with the silence, so that its ends give the bounds.
+	g.span.Least, _ = view.lost(least)
+	_, g.span.Most = view.lost(most)
+	if g.survive > 0 {
+		lo, _ := view.whole(least)
+		_, hi := view.whole(most)
+		g.span.Least, g.span.Most = min(g.span.Least, lo), max(g.span.Most, hi)
+	}
 	return g
 }
 
@@ -533,7 +544,7 @@ func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
 	r := &m.relations[i]
 	w := AdjacencyForecast{
 		Protocol: r.protocol, Instance: r.instance, Interface: r.iface, Neighbour: r.neighbour, Peer: r.peer,
-		Survive: g.survive, Alone: g.alone, Loss: g.loss, IfLost: g.ifLost, Carries: r.carries,
+		Survive: g.survive, Alone: g.alone, Loss: g.loss, IfLost: g.ifLost, Range: g.span, Carries: r.carries,
 		Inputs: r.inputs, Cautions: r.cautions, Source: r.source,
 	}
 	safe, dead := r.own.bounds()
