@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -417,10 +418,58 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 		if still := st.StillChanged(); len(still) > 0 {
 			text += ". Still changed, to be put back: " + join(still)
 		}
-		return conduct.Record{Kind: conduct.Finished, Verdict: st.Verdict, Text: text}, nil
+		rec := conduct.Record{Kind: conduct.Finished, Verdict: st.Verdict, Text: text}
+		if st.Verdict == conduct.Paused {
+			var err error
+			if rec.Data, err = json.Marshal(c.handedOver(ctx, st)); err != nil {
+				return conduct.Record{}, fmt.Errorf("app: what was found: %w", err)
+			}
+			if ctx.Err() != nil {
+				return conduct.Record{}, ctx.Err()
+			}
+		}
+		return rec, nil
 	case conduct.MoveNone:
 	}
 	return conduct.Record{}, fmt.Errorf("app: no such move %q", m.Kind)
+}
+
+// lookWithin is how long a device is given to show how it stands when a person
+// takes the work over: they wait for the command to end, and what does not answer
+// is said.
+const lookWithin = 20 * time.Second
+
+// handedOver reads how the device stands when a person takes the work over, with
+// the settings that are still changed. What cannot be read at once is said; it
+// keeps nobody from taking over.
+func (c *Conductor) handedOver(ctx context.Context, st *conduct.State) conduct.FinishedData {
+	ctx, cancel := context.WithTimeout(ctx, lookWithin)
+	defer cancel()
+	var out conduct.FinishedData
+	var unread []string
+	if cp, err := c.Device.Capture(ctx, device.ScopeComponents); err != nil {
+		unread = append(unread, fmt.Sprintf("%s: %v", st.Plan.Device, err))
+	} else {
+		o := conduct.Observe(cp)
+		out.Found = &o
+	}
+	for _, end := range st.HeldEnds() {
+		d, err := c.end(end.On)
+		var found []state.Setting
+		if err == nil {
+			found, err = d.Settings(ctx, end.Settings)
+		}
+		if err != nil {
+			unread = append(unread, fmt.Sprintf("settings of %s: %v", cmp.Or(end.On, st.Plan.Device), err))
+			continue
+		}
+		if out.Found == nil {
+			out.Found = &conduct.Observation{At: c.Clock.Now()}
+		}
+		out.Found.Found = append(out.Found.Found, plan.End{On: end.On, Settings: found})
+	}
+	out.Unread = join(unread)
+	return out
 }
 
 func done(text string, data any) conduct.Record {

@@ -2,6 +2,7 @@ package app
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -10,6 +11,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -343,7 +345,7 @@ func gatherCaptures(ctx context.Context, s Store, run string, e *evidence.Inputs
 	if err != nil {
 		return err
 	}
-	slices.Sort(names)
+	slices.SortFunc(names, byNumber)
 	for _, n := range names {
 		b, _, err := s.Artefact(ctx, run, n)
 		if err != nil {
@@ -358,11 +360,38 @@ func gatherCaptures(ctx context.Context, s Store, run string, e *evidence.Inputs
 		switch {
 		case n == "capture/before":
 			e.Before = cp
-		case strings.HasPrefix(n, "capture/after-hop-"):
-			e.After = append(e.After, cp)
+		case strings.HasPrefix(n, afterHop):
+			hop, err := strconv.Atoi(strings.TrimPrefix(n, afterHop))
+			if err != nil || hop < 1 {
+				return fmt.Errorf("app: run %s keeps %q, want a number of a hop at its end", run, n)
+			}
+			for len(e.After) < hop {
+				e.After = append(e.After, nil)
+			}
+			e.After[hop-1] = cp
 		}
 	}
 	return nil
+}
+
+// afterHop begins the names of captures taken after a hop; its number follows,
+// from 1.
+const afterHop = "capture/after-hop-"
+
+// byNumber compares two names by what stands before the number at their ends, and
+// then by that number, so that the tenth hop comes after the second.
+func byNumber(a, b string) int {
+	split := func(s string) (string, int) {
+		head := strings.TrimRight(s, "0123456789")
+		n, err := strconv.Atoi(s[len(head):])
+		if err != nil {
+			return s, -1
+		}
+		return head, n
+	}
+	headA, nA := split(a)
+	headB, nB := split(b)
+	return cmp.Or(cmp.Compare(headA, headB), cmp.Compare(nA, nB))
 }
 
 func gatherComparisons(ctx context.Context, s Store, run string, e *evidence.Inputs) error {
@@ -370,6 +399,11 @@ func gatherComparisons(ctx context.Context, s Store, run string, e *evidence.Inp
 	if err != nil {
 		return err
 	}
+	slices.SortFunc(names, byNumber)
+	// The way back comes last, whatever its name.
+	slices.SortStableFunc(names, func(a, b string) int {
+		return cmp.Compare(strings.Count(a, "comparison/back"), strings.Count(b, "comparison/back"))
+	})
 	for _, n := range names {
 		b, _, err := s.Artefact(ctx, run, n)
 		if err != nil {

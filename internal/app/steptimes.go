@@ -98,7 +98,7 @@ func MeasuredSteps(ctx context.Context, s Store) (StepTimes, error) {
 			byID[x.ID] = x
 		}
 		for _, x := range doc.Steps {
-			if s, ok := byID[x.ID]; ok && x.Result == "done" && !x.Back && x.Attempt <= 1 {
+			if s, ok := byID[x.ID]; ok && x.Result == "done" && !x.Back && x.Try <= 1 {
 				out.Add(in.Plan.Platform, s, x.Took)
 			}
 		}

@@ -482,7 +482,7 @@ func Summary(d *evidence.Document, path string) map[string]any {
 		silence["measured"] = ms(measured)
 	}
 	return map[string]any{
-		"verdict": d.Verdict, "reason": d.Reason, "safe_state": d.SafeState, "run": d.Run, "device": d.Device, "from": d.From, "to": d.To, "hops": hops,
+		"verdict": d.Verdict, "reason": d.Reason, "safe_state": d.SafeState, "found": d.Found, "waivers": d.Waivers, "run": d.Run, "device": d.Device, "from": d.From, "to": d.To, "hops": hops,
 		"silence_ms": silence,
 		"probe": map[string]any{"sent": d.Probe.Sent, "lost": d.Probe.Lost, "lost_forward": d.Probe.Forward, "lost_reverse": d.Probe.Reverse,
 			"tpl_frames": d.Probe.TPLFrames, "tpl_ms": ms(d.Probe.TPLTime), "resolution_ms": ms(d.Probe.Resolution)},
@@ -508,6 +508,9 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 		e.wrap("  because:  ", d.Reason)
 	}
 	e.wrap("  now:      ", d.SafeState)
+	for _, f := range d.Found {
+		e.wrap("  found:    ", f)
+	}
 	if held {
 		e.wrap("  held:     ", "a named person must consent: "+step.Hold.Ask)
 		if len(step.Hold.Persons) > 0 {

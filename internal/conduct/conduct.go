@@ -155,6 +155,15 @@ type ChosenData struct {
 	Waiver  *Waiver       `json:"waiver,omitempty"`  // of a choice to waive
 }
 
+// FinishedData is what the last record of a run keeps that a person took over by
+// hand: what the device showed then.
+type FinishedData struct {
+	// Found is the reading; its Found are the settings that the run holds changed,
+	// where they could be read.
+	Found  *Observation `json:"found,omitempty"`
+	Unread string       `json:"unread,omitempty"` // what could not be read, and why
+}
+
 // State is a run at one moment: the fold of its journal. The zero value with a
 // Plan and a Policy is a run that has not begun.
 type State struct {

@@ -41,6 +41,24 @@ func (s *State) OwnHeld() bool {
 	return slices.ContainsFunc(s.Prepared, func(h plan.Held) bool { return h.On == "" && !h.ByHand })
 }
 
+// HeldEnds are the settings that the run holds changed over a connection, without
+// their values, by device.
+func (s *State) HeldEnds() []plan.End {
+	var out []plan.End
+	for _, h := range s.Prepared {
+		if h.ByHand {
+			continue
+		}
+		i := slices.IndexFunc(out, func(e plan.End) bool { return e.On == h.On })
+		if i < 0 {
+			out = append(out, plan.End{On: h.On})
+			i = len(out) - 1
+		}
+		out[i].Settings = append(out[i].Settings, h.Wanted.Key())
+	}
+	return out
+}
+
 // Restarting reports whether the whole device restarts now, as far as the
 // journal tells: a restart was intended and the step has not ended.
 func (s *State) Restarting() bool {

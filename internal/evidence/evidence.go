@@ -43,16 +43,18 @@ type Document struct {
 	SafeState   string                `json:"safe_state"`
 	Begun       time.Time             `json:"begun"`
 	Ended       time.Time             `json:"ended"`
-	Lab         string                `json:"lab,omitempty"`    // set when this was the emulated lab
-	Cautions    []string              `json:"cautions"`         // as shown when the change was approved
-	Notes       []string              `json:"notes,omitempty"`  // what a reader must know, such as time that was not measured
-	Unsafe      []string              `json:"unsafe,omitempty"` // verification that was switched off, with the operator's reason
-	Consents    []Consent             `json:"consents"`         // who consented to what, and when
-	Workspace   string                `json:"workspace_sha256"` // digest of the files that the run was made from
-	Plan        string                `json:"plan_sha256"`      // digest of the plan that was consented to
-	Hops        []Hop                 `json:"hops"`             // forecast beside measurement
-	Findings    []Finding             `json:"findings"`         // readiness
-	Budget      time.Duration         `json:"budget_ns"`        // longest loss that the policy allows
+	Lab         string                `json:"lab,omitempty"`     // set when this was the emulated lab
+	Cautions    []string              `json:"cautions"`          // as shown when the change was approved
+	Notes       []string              `json:"notes,omitempty"`   // what a reader must know, such as time that was not measured
+	Unsafe      []string              `json:"unsafe,omitempty"`  // verification that was switched off, with the operator's reason
+	Consents    []Consent             `json:"consents"`          // who consented to what, and when
+	Waivers     []conduct.Waiver      `json:"waivers,omitempty"` // guards that a person waived, each for one step
+	Found       []string              `json:"found,omitempty"`   // what the device showed when a person took the work over by hand
+	Workspace   string                `json:"workspace_sha256"`  // digest of the files that the run was made from
+	Plan        string                `json:"plan_sha256"`       // digest of the plan that was consented to
+	Hops        []Hop                 `json:"hops"`              // forecast beside measurement
+	Findings    []Finding             `json:"findings"`          // readiness
+	Budget      time.Duration         `json:"budget_ns"`         // longest loss that the policy allows
 	Probe       conduct.Measurement   `json:"probe"`
 	Sessions    []conduct.Measurement `json:"probe_sessions,omitempty"` // where the run was interrupted
 	Compared    []Comparison          `json:"comparisons"`
@@ -107,6 +109,9 @@ type Prepared struct {
 	ByHand  bool      `json:"by_hand,omitempty"`
 	Since   time.Time `json:"since"`
 	Back    time.Time `json:"back,omitzero"` // zero: it was not put back in this run
+	// Last is what was found of it when a person took the work over by hand; empty
+	// where nobody did, or where it could not be read.
+	Last string `json:"last,omitempty"`
 }
 
 // PhaseMinutes is how long a phase took, by the run's clock.
@@ -167,6 +172,12 @@ type Step struct {
 	Text    string        `json:"text"`
 	Back    bool          `json:"back,omitempty"` // on the way back
 	Attempt int           `json:"attempt,omitempty"`
+	// Try counts the tries of the step from 1, by itself or by a person's word.
+	Try int `json:"try,omitempty"`
+	// By and Choice say who had it tried once more, and by what choice; empty where
+	// the run did so by itself.
+	By     string         `json:"by,omitempty"`
+	Choice conduct.Choice `json:"choice,omitempty"`
 }
 
 // Inputs is what the evidence is assembled from.
@@ -181,7 +192,7 @@ type Inputs struct {
 	Journal   []conduct.Record
 	Findings  []Finding
 	Before    *state.Capture
-	After     []*state.Capture // one per hop that got so far
+	After     []*state.Capture // by hop; nil where the run did not get so far
 	Compared  []Comparison
 	Sessions  []conduct.Measurement // in order of time
 	Captures  map[string]string     // name → SHA-256
@@ -211,6 +222,7 @@ func Assemble(in Inputs) (*Document, error) {
 	}
 	d.Steps = stepsOf(p, in.Journal)
 	d.Consents = consentsOf(p, in.Journal)
+	d.Waivers = in.State.Waivers
 	d.Probe = merge(in.Sessions)
 	if len(in.Sessions) > 1 {
 		d.Sessions = in.Sessions
@@ -220,16 +232,33 @@ func Assemble(in Inputs) (*Document, error) {
 		d.Notes = append(d.Notes, "What was measured of traffic before the first interruption was not kept: nothing is claimed of that time.")
 	}
 	d.Notes = append(d.Notes, inSpite(in.Journal)...)
+	d.Notes = append(d.Notes, setBack(in.Journal)...)
+	last := foundAtEnd(in.Journal)
+	d.Found = last.lines(p)
 	if still := in.State.StillChanged(); len(still) > 0 {
 		d.Notes = append(d.Notes, "Settings that the run changed and did not put back, and that somebody must put back: "+strings.Join(still, "; "))
 	}
 	d.Hops = hopsOf(p, in, d.Steps)
 	for _, x := range preparedIn(p, in) {
 		if x.hop < len(d.Hops) {
+			if x.Back.IsZero() {
+				x.Last = last.setting(p, x.Prepared)
+			}
 			d.Hops[x.hop].Prepared = append(d.Hops[x.hop].Prepared, x.Prepared)
 		}
 	}
 	return d, d.seal(in.Captures)
+}
+
+// setBack tells where the clock that the journal was written by went back: what
+// was timed over that is not known.
+func setBack(journal []conduct.Record) (out []string) {
+	for i := 1; i < len(journal); i++ {
+		if d := journal[i-1].At.Sub(journal[i].At); d > 0 {
+			out = append(out, fmt.Sprintf("The clock of the machine that conducted went back by %v at least between records %d and %d: how long the step there took is not known.", d, journal[i-1].Seq, journal[i].Seq))
+		}
+	}
+	return out
 }
 
 // inSpite tells where a person had the run go on in spite of what stopped it.
@@ -239,8 +268,16 @@ func inSpite(journal []conduct.Record) (out []string) {
 		if r.Failure != nil {
 			why = r.Failure.Text
 		}
-		if r.Kind == conduct.Chosen && r.Choice == conduct.Continue {
+		switch {
+		case r.Kind != conduct.Chosen:
+		case r.Choice == conduct.Continue:
 			out = append(out, fmt.Sprintf("%s chose to go on in spite of: %s", r.Person, why))
+		case r.Choice == conduct.Waive:
+			var d conduct.ChosenData
+			if json.Unmarshal(r.Data, &d) != nil || d.Waiver == nil {
+				continue // the journal would not have been folded
+			}
+			out = append(out, fmt.Sprintf("%s waived guard %s for step %s in spite of: %s. Why: %s", r.Person, d.Waiver.Guard, d.Waiver.Step, d.Waiver.Found, d.Waiver.Reason))
 		}
 	}
 	return out
@@ -346,8 +383,9 @@ func Check(r io.Reader) (*Document, error) {
 	return &d, nil
 }
 
-// stepsOf pairs the begin of each step with its end. A step begins where the
-// record before it ends.
+// stepsOf pairs the begin of each try of a step with its end. A try begins where
+// the record before it ends, and what a person chooses after it is the begin of
+// the next: neither the time nor the words of one run into the other.
 func stepsOf(p *plan.Plan, journal []conduct.Record) []Step {
 	list := p.Steps
 	back := false
@@ -359,22 +397,27 @@ func stepsOf(p *plan.Plan, journal []conduct.Record) []Step {
 		return list[i], true
 	}
 	var out []Step
-	open := map[string]int{}
+	open, tries := -1, map[string]int{}
+	var said conduct.Record // the choice that the next try follows
 	last := journal[0].At
 	for _, r := range journal {
 		if r.Kind == conduct.BackPlanned {
 			list, back = r.Steps, true
-			open = map[string]int{}
+			open, tries = -1, map[string]int{}
+		}
+		if r.Kind == conduct.Chosen {
+			open, said, last = -1, r, r.At
+			continue
 		}
 		s, ok := find(r.Step)
 		if ok && r.Step != "" {
-			key := fmt.Sprint(r.Step, r.Attempt)
-			i, seen := open[key]
-			if !seen {
-				out = append(out, Step{ID: s.ID, Hop: s.Hop, Phase: s.Phase, Title: s.Title, Begun: last, Expect: s.Expect.Mean(), Result: "open", Back: back, Attempt: r.Attempt})
-				i = len(out) - 1
-				open[key] = i
+			if open < 0 || out[open].ID != r.Step {
+				tries[r.Step]++
+				out = append(out, Step{ID: s.ID, Hop: s.Hop, Phase: s.Phase, Title: s.Title, Begun: last, Expect: s.Expect.Mean(), Result: "open", Back: back, Attempt: r.Attempt,
+					Try: tries[r.Step], By: said.Person, Choice: said.Choice})
+				open, said = len(out)-1, conduct.Record{}
 			}
+			i := open
 			if r.Text != "" {
 				out[i].Text = r.Text
 			}
@@ -387,7 +430,10 @@ func stepsOf(p *plan.Plan, journal []conduct.Record) []Step {
 				out[i].Result = "guard broke"
 			case conduct.RunBegun, conduct.Intended, conduct.Acted, conduct.BackPlanned, conduct.NoWayBack, conduct.Chosen, conduct.Finished:
 			}
-			out[i].Took = r.At.Sub(out[i].Begun)
+			if out[i].Result != "open" {
+				open = -1
+			}
+			out[i].Took = max(0, r.At.Sub(out[i].Begun))
 			list = conduct.RolesAfter(list, r)
 		}
 		last = r.At
@@ -427,7 +473,9 @@ func merge(ms []conduct.Measurement) conduct.Measurement {
 	}
 	out.Outages, out.Voids, out.Marks, out.Series = slices.Clone(out.Outages), slices.Clone(out.Voids), slices.Clone(out.Marks), nil
 	for i, m := range ms[1:] {
-		out.Voids = append(out.Voids, conduct.Void{From: ms[i].Ended, Until: m.Begun, Why: "nothing was measured: the run was interrupted"})
+		if m.Begun.After(ms[i].Ended) {
+			out.Voids = append(out.Voids, conduct.Void{From: ms[i].Ended, Until: m.Begun, Why: "nothing was measured: the run was interrupted"})
+		}
 		out.Ended = m.Ended
 		out.Sent += m.Sent
 		out.Lost += m.Lost
@@ -459,7 +507,9 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 			if s.Hop != i || s.Back {
 				continue
 			}
-			hop.Minutes.Forecast += s.Expect
+			if s.Try <= 1 { // once, however often it was tried
+				hop.Minutes.Forecast += s.Expect
+			}
 			hop.Minutes.Measured += s.Took
 			hop.Minutes.Known = true
 			switch s.Phase {
@@ -478,9 +528,9 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 		}
 		hop.Loss.Known = in.measuredHop(i, p, steps)
 		hop.Loss.Resolution = in.resolution()
-		if i < len(in.After) && in.Before != nil {
+		if i < len(in.After) && in.After[i] != nil && in.Before != nil {
 			before := in.Before
-			if i > 0 {
+			if i > 0 && in.After[i-1] != nil {
 				before = in.After[i-1]
 			}
 			hop.Adjacencies = fates(h.Outlook, before, in.After[i])
@@ -527,16 +577,23 @@ func (in Inputs) resolution() time.Duration {
 // can cut traffic, from its begin to its end, and whether the hand-over or
 // restart that the loss is foretold of was one of them.
 func (in Inputs) measuredHop(hop int, p *plan.Plan, steps []Step) bool {
-	handed := false
+	handed, tries := false, map[string]int{}
 	for _, s := range steps {
 		i := slices.IndexFunc(p.Steps, func(x plan.Step) bool { return x.ID == s.ID })
 		if s.Hop != hop || s.Back || i < 0 || !p.Steps[i].Kind.Touches() {
 			continue
 		}
-		has := func(m conduct.Measurement, label string) bool {
-			return slices.ContainsFunc(m.Marks, func(k conduct.Mark) bool { return k.Label == label })
+		// Each try of it, so that one that was measured does not stand for another.
+		tries[s.Title]++
+		whole := 0
+		for _, m := range in.Sessions {
+			marks := map[string]int{}
+			for _, k := range m.Marks {
+				marks[k.Label]++
+			}
+			whole += min(marks[s.Title], marks[s.Title+conduct.Over])
 		}
-		if !slices.ContainsFunc(in.Sessions, func(m conduct.Measurement) bool { return has(m, s.Title) && has(m, s.Title+conduct.Over) }) {
+		if whole < tries[s.Title] {
 			return false
 		}
 		handed = handed || p.Steps[i].PointOfNoReturn && s.Result == "done"

@@ -34,7 +34,7 @@ func (d *Document) stretches() (out []TimelineData) {
 		if m.Sent == 0 || len(m.Series) == 0 {
 			continue
 		}
-		in := TimelineData{Title: "Loss of test traffic", Start: m.Begun, Length: m.Ended.Sub(m.Begun), Bucket: m.Bucket, Resolution: m.Resolution,
+		in := TimelineData{Title: "Loss of test traffic", Start: d.local(m.Begun), Length: m.Ended.Sub(m.Begun), Bucket: m.Bucket, Resolution: m.Resolution,
 			Budget: d.Budget, ID: fmt.Sprintf("loss%d", i+1)}
 		for _, s := range m.Series {
 			in.Rows = append(in.Rows, TimelineRow{Flow: s.Flow, Direction: s.Direction, Sent: s.Sent, Lost: s.Lost})

@@ -24,6 +24,8 @@ type Page struct {
 	Sentence  string
 	Ended     string
 	Begun     string
+	Zone      string // that all times are of, such as UTC+01:00
+	Found     []string
 	Hops      []PageHop
 	Counts    []Count
 	Findings  []Finding // those that are not clear, then the clear ones
@@ -113,7 +115,9 @@ func (d *Document) WriteHTML(w io.Writer) error {
 }
 
 func (d *Document) page() (*Page, error) {
-	p := &Page{Doc: d, Begun: d.Begun.Format(time.RFC1123Z), Ended: d.Ended.Format(time.RFC1123Z), SessionsN: len(d.Sessions)}
+	// Sessions may have run by other clocks than the first, and a night may have
+	// two offsets: all times are shown by that of the begin.
+	p := &Page{Doc: d, Begun: d.Begun.Format(time.RFC1123Z), Ended: d.local(d.Ended).Format(time.RFC1123Z), Zone: d.Begun.Format("UTC-07:00"), SessionsN: len(d.Sessions), Found: d.Found}
 	p.Headline, p.Sentence = headline(d)
 	for _, h := range d.Hops {
 		p.Hops = append(p.Hops, pageHop(h))
@@ -144,16 +148,19 @@ func (d *Document) page() (*Page, error) {
 		if s.Back {
 			title = "way back: " + title
 		}
-		if s.Attempt > 1 {
-			title += fmt.Sprintf(" (attempt %d)", s.Attempt)
+		switch {
+		case s.By != "":
+			title += fmt.Sprintf(" (try %d: %s chose %s)", s.Try, s.By, s.Choice)
+		case s.Try > 1:
+			title += fmt.Sprintf(" (try %d)", s.Try)
 		}
-		p.Steps = append(p.Steps, PageStep{fmt.Sprint(i + 1), string(s.Phase), title, s.Begun.Format("15:04:05"), words(s.Took), words(s.Expect), s.Result, s.Text})
+		p.Steps = append(p.Steps, PageStep{fmt.Sprint(i + 1), string(s.Phase), title, d.clock(s.Begun, "15:04:05"), words(s.Took), words(s.Expect), s.Result, s.Text})
 	}
 	for _, c := range d.Consents {
-		p.Consents = append(p.Consents, PageConsent{c.At.Format(time.RFC3339), c.Person, c.What})
+		p.Consents = append(p.Consents, PageConsent{d.local(c.At).Format(time.RFC3339), c.Person, c.What})
 	}
 	for _, r := range d.Journal {
-		p.Journal = append(p.Journal, PageRecord{fmt.Sprint(r.Seq), r.At.Format("15:04:05.000"), string(r.Kind), r.Step, r.Text})
+		p.Journal = append(p.Journal, PageRecord{fmt.Sprint(r.Seq), d.clock(r.At, "15:04:05.000"), string(r.Kind), r.Step, r.Text})
 	}
 	names := make([]string, 0, len(d.Parts))
 	for n := range d.Parts {
@@ -164,6 +171,19 @@ func (d *Document) page() (*Page, error) {
 		p.Parts = append(p.Parts, Count{n, d.Parts[n]})
 	}
 	return p, nil
+}
+
+// local is an instant by the offset that the run began with.
+func (d *Document) local(t time.Time) time.Time { return t.In(d.Begun.Location()) }
+
+// clock writes an instant by that offset, with its day where that is not the one
+// of the begin.
+func (d *Document) clock(t time.Time, layout string) string {
+	t = d.local(t)
+	if t.Format(time.DateOnly) != d.Begun.Format(time.DateOnly) {
+		layout = "2 Jan " + layout
+	}
+	return t.Format(layout)
 }
 
 func headline(d *Document) (head, sentence string) {
@@ -243,6 +263,9 @@ func pageHop(h Hop) PageHop {
 			found = "as noted by the person who set it"
 		}
 		back := "NOT PUT BACK"
+		if x.Last != "" {
+			back += ", " + x.Last + " found when the work was taken over"
+		}
 		if !x.Back.IsZero() {
 			back = "put back after " + words(x.Back.Sub(x.Since))
 		}
@@ -280,10 +303,10 @@ func (d *Document) lossPage(p *Page) {
 	sorted := slices.Clone(m.Outages)
 	slices.SortStableFunc(sorted, func(a, b conduct.Outage) int { return int(b.Longest() - a.Longest()) })
 	for _, o := range sorted[:min(len(sorted), 40)] {
-		p.Loss = append(p.Loss, PageOutage{o.Flow, o.Direction, o.From.Format("15:04:05.000"), fmt.Sprint(o.Lost), words(o.ByLoss), words(o.ByTimestamp)})
+		p.Loss = append(p.Loss, PageOutage{o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"), fmt.Sprint(o.Lost), words(o.ByLoss), words(o.ByTimestamp)})
 	}
 	for _, v := range m.Voids[:min(len(m.Voids), 10)] {
-		p.Voids = append(p.Voids, fmt.Sprintf("%s, %s: %s", v.From.Format("15:04:05.000"), words(v.Until.Sub(v.From)), v.Why))
+		p.Voids = append(p.Voids, fmt.Sprintf("%s, %s: %s", d.clock(v.From, "15:04:05.000"), words(v.Until.Sub(v.From)), v.Why))
 	}
 	if n := len(m.Voids) - 10; n > 0 {
 		p.Voids = append(p.Voids, fmt.Sprintf("and %d more", n))

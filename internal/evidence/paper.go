@@ -35,12 +35,16 @@ func (d *Document) paper() (*paper.Document, error) {
 	}
 	out := &paper.Document{
 		Title: fmt.Sprintf("Evidence: %s, %s to %s", d.Device, d.From, d.To), Maker: d.Operator, Made: d.Ended, Digest: d.Digest, DigestOf: "evidence",
-		Lead: fmt.Sprintf("%s, platform %s, run %s, begun %s%s, ended %s", d.Operator, d.Platform, d.Run, p.Begun, who, p.Ended),
+		Lead: fmt.Sprintf("%s, platform %s, run %s, begun %s%s, ended %s. All times are %s.", d.Operator, d.Platform, d.Run, p.Begun, who, p.Ended, p.Zone),
 	}
 	add := func(b ...paper.Block) { out.Blocks = append(out.Blocks, b...) }
 	section := func(s string) { add(paper.Heading{Level: 1, Text: s}) }
 	say := func(format string, a ...any) { add(paper.Paragraph{Text: paper.Plainf(format, a...)}) }
-	add(paper.Callout{Label: p.Headline, Texts: []paper.Text{paper.Plain(p.Sentence), paper.Plainf("How the device stands: %s.", d.SafeState)}})
+	stands := paper.Callout{Label: p.Headline, Texts: []paper.Text{paper.Plain(p.Sentence), paper.Plainf("How the device stands: %s.", d.SafeState)}}
+	if len(p.Found) > 0 {
+		stands.Texts = append(stands.Texts, paper.Plainf("Found when the work was taken over: %s.", strings.Join(p.Found, "; ")))
+	}
+	add(stands)
 	if d.Lab != "" {
 		add(paper.Callout{Label: "Emulated lab", Texts: []paper.Text{paper.Plain(d.Lab)}})
 	}
