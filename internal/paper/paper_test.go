@@ -511,6 +511,41 @@ func TestHatchStaysInside(t *testing.T) {
 	})
 }
 
+// TestDrawingsArePrintedAsLargeAsTheyGo: a page is turned on its side only for a
+// drawing that comes out larger there; what is high stays upright.
+func TestDrawingsArePrintedAsLargeAsTheyGo(t *testing.T) {
+	for _, c := range []struct {
+		name          string
+		width, height float64
+		lies          bool
+	}{{"wide", 1200, 500, true}, {"wide and high", 960, 1400, false}, {"narrow", 700, 300, false}, {"high", 500, 3000, false}} {
+		d := Drawing{Width: c.width, Height: c.height}
+		if lying(d) != c.lies {
+			t.Errorf("%s: lying %v, want %v", c.name, lying(d), c.lies)
+		}
+		w, h := figureSize(d)
+		wide, high := bodyW, bodyH
+		if c.lies {
+			wide, high = lyingW, lyingH
+		}
+		if w > wide+0.01 || h > high+0.01 {
+			t.Errorf("%s: %v by %v leaves the page", c.name, w, h)
+		}
+		if math.Abs(w/h-c.width/c.height) > 1e-9 {
+			t.Errorf("%s: out of proportion", c.name)
+		}
+	}
+	var b bytes.Buffer
+	made := time.Date(2031, 3, 4, 1, 2, 3, 0, time.UTC)
+	if err := WritePDF(&b, &Document{Title: "A figure", Made: made, Blocks: []Block{Figure{Caption: "High", Drawing: Drawing{Width: 960, Height: 1400,
+		Shapes: []Shape{Rect{X: 0, Y: 0, W: 960, H: 1400, Fill: None, Stroke: Ink, Line: 1}}}}}}); err != nil {
+		t.Fatal(err)
+	}
+	if info := tool(t, "pdfinfo", b.Bytes(), "-l", "9", "-"); strings.Contains(info, "841.89 x 595") {
+		t.Errorf("the page of a high drawing lies on its side:\n%s", info)
+	}
+}
+
 // TestWrapLosesNothing: lines are no wider than asked, and hold all letters.
 func TestWrapLosesNothing(t *testing.T) {
 	a, err := widths()

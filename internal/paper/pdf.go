@@ -549,7 +549,7 @@ func (p *press) step(s Item) {
 
 // figureHeight is the height of a figure with its caption.
 func (p *press) figureHeight(f Figure) float64 {
-	if f.Drawing.Width > wideDrawing {
+	if lying(f.Drawing) {
 		return 0 // it gets a page of its own
 	}
 	_, h := figureSize(f.Drawing)
@@ -562,20 +562,31 @@ func figureSize(d Drawing) (w, h float64) {
 	if d.Width <= 0 || d.Height <= 0 {
 		return 0, 0
 	}
-	wide, high := bodyW, bodyH
-	if d.Width > wideDrawing {
-		wide, high = pageH-(pageW-bodyW), pageW-(pageH-bodyH)
-	}
-	scale := wide / d.Width
-	if d.Height*scale > high-40 {
-		scale = (high - 40) / d.Height
+	scale := fitted(d, bodyW, bodyH)
+	if lying(d) {
+		scale = fitted(d, lyingW, lyingH)
 	}
 	return d.Width * scale, d.Height * scale
 }
 
+// The body of a page that lies on its side.
+const lyingW, lyingH = pageH - (pageW - bodyW), pageW - (pageH - bodyH)
+
+// lying says whether a drawing is printed on a page of its own that lies on its
+// side: a wide one that comes out larger there. One that is high as well does
+// not, and would be too small to read.
+func lying(d Drawing) bool {
+	return d.Width > wideDrawing && fitted(d, lyingW, lyingH) > fitted(d, bodyW, bodyH)
+}
+
+// fitted is the scale at which the drawing with its caption fits the room.
+func fitted(d Drawing, wide, high float64) float64 {
+	return min(wide/d.Width, (high-40)/d.Height)
+}
+
 func (p *press) figure(f Figure) {
 	p.figures++
-	wide := f.Drawing.Width > wideDrawing
+	wide := lying(f.Drawing)
 	if wide {
 		p.newPageOf(pageH, pageW)
 	} else {

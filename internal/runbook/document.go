@@ -103,7 +103,7 @@ func (s Step) item() paper.Item {
 	}
 	add("before", strings.Join(s.Before, "; "))
 	for _, x := range s.Settings {
-		add("sets", x)
+		add(s.setsLabel(), x)
 	}
 	add("after", strings.Join(s.After, "; "))
 	add("watched", s.Guards)

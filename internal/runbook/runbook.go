@@ -9,6 +9,7 @@ package runbook
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -93,6 +94,7 @@ type Step struct {
 	Hold     string // what is asked
 	Persons  string
 	Settings []string // that the step makes or puts back, with the device
+	PutsBack bool     // the step puts the settings back
 	First    bool     // first of its phase and hop
 	Hop      int
 }
@@ -133,12 +135,19 @@ func PageOf(p *plan.Plan) (Page, error) {
 			guards = append(guards, strings.ReplaceAll(string(g), "-", " "))
 		}
 		step.Guards = strings.Join(guards, ", ")
+		step.PutsBack = s.Kind == plan.Restore || s.Undo
 		for _, e := range s.Ends {
 			on := string(e.On)
 			if on == "" {
 				on = page.Device
 			}
 			for _, x := range e.Settings {
+				if step.PutsBack {
+					// The value of the setting is the one to be rid of: read as one to be
+					// made, it would be left behind by who works by hand.
+					step.Settings = append(step.Settings, fmt.Sprintf("%s: %s, to what was found before it was set to %s", on, x.Parts(), cmp.Or(x.Value, "its default")))
+					continue
+				}
 				step.Settings = append(step.Settings, on+": "+x.Text())
 			}
 		}
@@ -155,6 +164,14 @@ func PageOf(p *plan.Plan) (Page, error) {
 		page.Steps = append(page.Steps, step)
 	}
 	return page, nil
+}
+
+// setsLabel says what a step does with its settings.
+func (s Step) setsLabel() string {
+	if s.PutsBack {
+		return "puts back"
+	}
+	return "sets"
 }
 
 func hopOf(i int, h plan.HopPlan) Hop {
@@ -375,7 +392,7 @@ func text(b *bytes.Buffer, p Page) {
 			wrap(b, "        before: ", strings.Join(s.Before, "; "))
 		}
 		for _, x := range s.Settings {
-			wrap(b, "        sets:   ", x)
+			wrap(b, fmt.Sprintf("        %-7s ", s.setsLabel()+":"), x)
 		}
 		if len(s.After) > 0 {
 			wrap(b, "        after:  ", strings.Join(s.After, "; "))

@@ -14,6 +14,7 @@ import (
 	"towpath/internal/plan"
 	"towpath/internal/policy"
 	"towpath/internal/release"
+	"towpath/internal/state"
 
 	"github.com/yuin/goldmark"
 	"github.com/yuin/goldmark/extension"
@@ -78,6 +79,30 @@ func TestEveryFormatShowsEveryStep(t *testing.T) {
 	}
 	if err := Render(&bytes.Buffer{}, p, "pdf-by-hand"); err == nil {
 		t.Error("an unknown format was rendered")
+	}
+}
+
+// TestPuttingBackIsNoSetting: a step that puts settings back never reads as one
+// that sets them to the value that they are to lose, in any format.
+func TestPuttingBackIsNoSetting(t *testing.T) {
+	p := example(t)
+	ends := []plan.End{{Settings: []state.Setting{{Protocol: "bfd", Neighbour: "192.0.2.1", Parameter: "detection-multiplier", Value: "4"}}}}
+	p.Steps = append(p.Steps,
+		plan.Step{ID: "x-prepare", Phase: plan.UpgradeRun, Kind: plan.Prepare, Title: "Prepare", Ends: ends},
+		plan.Step{ID: "x-restore", Phase: plan.UpgradeRun, Kind: plan.Restore, Title: "Put back", Ends: ends})
+	for _, f := range Formats() {
+		t.Run(string(f), func(t *testing.T) {
+			var b bytes.Buffer
+			if err := Render(&b, p, f); err != nil {
+				t.Fatal(err)
+			}
+			got := readBack(t, f, b.Bytes())
+			for _, want := range []string{"mere-agg-1: bfd 192.0.2.1 detection-multiplier 4", "mere-agg-1: bfd 192.0.2.1 detection-multiplier, to what was found before it was set to 4"} {
+				if n := strings.Count(got, want); n != 1 {
+					t.Errorf("%q is there %d times, want once", want, n)
+				}
+			}
+		})
 	}
 }
 
