@@ -168,35 +168,3 @@ func TestNewAdaptersAreWhole(t *testing.T) {
 		t.Errorf("%d reads, lacking %v", len(a.Reads), a.Lacking())
 	}
 }
-
-// FuzzRead reads anything as an adapter; what is taken must be usable.
-func FuzzRead(f *testing.F) {
-	for _, n := range adapter.BuiltinNames() {
-		src, err := adapter.BuiltinSource(n)
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(src, []byte("part A\n  kind controller\n"))
-	}
-	f.Add([]byte(small), []byte("a b\nc d\n"))
-	f.Add([]byte(strings.Replace(small, `lines: '^(?P<name>\S+) (?P<oper>\S+)$'`, `json: {each: .*.*, columns: {name: ^1, oper: .state, version: .v.#}}`, 1)), []byte(`{"a":{"x":{"state":"up","v":[1,2]}}}`))
-	f.Add([]byte(strings.Replace(small, `lines: '^(?P<name>\S+) (?P<oper>\S+)$'`, "textfsm: |\n        Value Required NAME (\\S+)\n\n        Start\n          ^${NAME} -> Record", 1)), []byte("a\nb\n"))
-	f.Fuzz(func(t *testing.T, src, output []byte) {
-		if len(src) > 32<<10 || len(output) > 32<<10 {
-			t.Skip("too long to be quick")
-		}
-		a, err := adapter.Read("fuzz.yaml", src)
-		if err != nil {
-			if a != nil {
-				t.Error("an adapter with an error")
-			}
-			return
-		}
-		at := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
-		r := a.Rehearse(func(string) ([]byte, bool) { return output, true }, at)
-		if r.Capture == nil {
-			t.Fatal("no capture")
-		}
-		_ = a.Abilities()
-	})
-}
