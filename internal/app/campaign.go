@@ -108,9 +108,7 @@ type campaigner struct {
 	tasks    []schedule.Task
 	slots    []schedule.Slot
 	rules    schedule.Rules
-	fast     *schedule.Load
-	full     *schedule.Load
-	weak     []string
+	loads    *nightLoads // nil where the fleet has no links or no demands
 	left     []plan.Unscheduled
 	there    []fleet.DeviceID
 	warn     []string
@@ -651,43 +649,6 @@ func (m *campaigner) order() {
 		m.rules.Canaries = append(m.rules.Canaries, fleet.DeviceID(d))
 	}
 	m.rules.CanaryCount, m.rules.Growth, m.rules.Soak, m.rules.RoleOrder = c.CanaryCount, c.Growth, c.Soak, c.RoleOrder
-}
-
-// load makes the carriers.
-func (m *campaigner) load() error {
-	f := m.app.Workspace.Fleet
-	if len(f.Links) == 0 || len(f.Demands) == 0 {
-		m.warn = append(m.warn, "the fleet file has no links or no demands: nothing was asked of the network's load")
-		return nil
-	}
-	net, err := network.FromFleet(f, network.FleetOptions{})
-	if err != nil {
-		return err
-	}
-	opt := schedule.LoadOptions{Limit: m.conf.Utilisation, How: network.NoTransit, MayIsolate: true, Unavoidable: true}
-	for _, d := range f.Devices {
-		if d.Drain == fleet.DrainLastResort {
-			if opt.Ways == nil {
-				opt.Ways = map[fleet.DeviceID]network.How{}
-			}
-			opt.Ways[d.ID] = network.MaxMetric
-		}
-	}
-	base := net.Intact()
-	if m.fast, _, err = schedule.NewLoad(base, opt); err != nil {
-		return err
-	}
-	if over := base.Result(); over.MaxUtilisation > m.conf.Utilisation {
-		a := net.Arcs()[over.Worst]
-		return fmt.Errorf("%w: with nothing out, link %s from %s to %s is at %.0f %% of its capacity already, and %s allows %.0f %%",
-			schedule.ErrInfeasible, a.Link, a.From, a.To, 100*over.MaxUtilisation, workspace.CampaignFile, 100*m.conf.Utilisation)
-	}
-	opt.Failures = failures(f, net, m.conf.AlsoFail)
-	if m.full, m.weak, err = schedule.NewLoad(base, opt); err != nil {
-		return err
-	}
-	m.rules.Carries, m.rules.Verify = m.fast, m.full
-	return nil
 }
 
 // failures lists every single failure of the kinds, by name.

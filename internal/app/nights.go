@@ -14,6 +14,7 @@ import (
 	"towpath/internal/release"
 	"towpath/internal/schedule"
 	"towpath/internal/timing"
+	"towpath/internal/unit"
 	"towpath/internal/workspace"
 )
 
@@ -74,10 +75,13 @@ func (m *campaigner) ruleTexts() []string {
 	for _, t := range c.Apart {
 		add("never two of %s in the same window%s", strings.Join(t.Devices, ", "), because(t.Why))
 	}
-	if m.full != nil {
+	if m.loads != nil {
 		s := fmt.Sprintf("with all devices of a night out, no link carries more than %.0f %% of its capacity and no demand loses its path", 100*c.Utilisation)
 		if len(c.AlsoFail) > 0 {
 			s += "; nor does a link when any one " + strings.Join(c.AlsoFail, ", or ") + " fails on top"
+		}
+		if m.loads.file != "" {
+			s += ", in every sample of the night's own hours (" + m.loads.source + ")"
 		}
 		out = append(out, s)
 	}
@@ -335,12 +339,14 @@ func (m *campaigner) limit(n schedule.Night, t schedule.Placed) time.Time {
 // nights; that none overloads a link is checked however many there are.
 const mostFailures = 40_000
 
-// traffic asks what the network carries in each night.
+// traffic asks what the network carries in each night, with the demands of its
+// own hours.
 func (m *campaigner) traffic(c *plan.Campaign) error {
-	if m.full == nil {
+	l := m.loads
+	if l == nil {
 		return nil
 	}
-	check := &plan.NetworkCheck{Limit: m.conf.Utilisation, AlsoFail: m.conf.AlsoFail, Weak: m.weak}
+	check := &plan.NetworkCheck{Limit: m.conf.Utilisation, AlsoFail: m.conf.AlsoFail, Demands: l.source}
 	open := 0
 	for _, n := range c.Nights {
 		if len(n.Tasks) > 0 {
@@ -349,15 +355,24 @@ func (m *campaigner) traffic(c *plan.Campaign) error {
 	}
 	most := mostFailures / max(1, open)
 	var worst plan.Peak
-	have := m.full.Failures() > 0
+	have := false
+	unknown := false // of some night
 	var isolated []string
 	for k := range c.Nights {
 		n := &c.Nights[k]
+		h, err := l.of(n.Start, n.End)
+		if err != nil {
+			return err
+		}
+		any, err := l.at(h.root)
+		if err != nil {
+			return err
+		}
 		var out []fleet.DeviceID
 		for _, t := range n.Tasks {
 			if t.Outcome == "" {
 				out = append(out, t.Device)
-				names, err := m.fast.Alone(t.Device)
+				names, err := any.fast.Alone(t.Device)
 				if err != nil {
 					return err
 				}
@@ -369,35 +384,47 @@ func (m *campaigner) traffic(c *plan.Campaign) error {
 		if len(out) == 0 {
 			continue
 		}
-		intact, failed, whole, err := m.full.Peaks(out, most)
+		left := most
+		intact, failed, err := l.peaks(h, out, &left)
 		if err != nil {
 			return err
 		}
-		peak := func(p schedule.Peak) plan.Peak {
-			return plan.Peak{Night: n.Number, Utilisation: p.Utilisation, Link: p.Link, From: p.From, To: p.To, Failure: p.Failure}
+		peak := func(p hourPeak) plan.Peak {
+			return plan.Peak{Night: n.Number, Utilisation: p.Utilisation, Link: p.Link, From: p.From, To: p.To, Failure: p.Failure, Sample: p.at}
 		}
-		n.Load = &plan.NightLoad{Worst: peak(intact)}
+		n.Load = &plan.NightLoad{Worst: peak(intact), Demands: h.demands}
+		if h.peak {
+			n.Warnings = append(n.Warnings, fmt.Sprintf("%s has no sample of these hours, or not of all: the load is that of each demand at its peak over all samples", l.file))
+		}
 		if intact.Utilisation >= check.Worst.Utilisation {
 			check.Worst = peak(intact)
 		}
-		if have = have && whole; have {
+		unknown = unknown || left < 0
+		if left >= 0 && failed.Failure != "" {
 			f := peak(failed)
-			n.Load.WorstFailure = &f
+			n.Load.WorstFailure, have = &f, true
 			if f.Utilisation >= worst.Utilisation {
 				worst = f
 			}
 		}
 	}
-	if have {
+	if have && !unknown {
 		check.WorstFailure = &worst
 	}
-	check.Sets, check.Failures = m.fast.Asked+m.full.Asked, m.fast.Failed+m.full.Failed
+	for _, x := range l.built {
+		check.Sets += x.fast.Asked
+		check.Failures += x.fast.Failed
+		if x.full != nil {
+			check.Sets += x.full.Asked
+			check.Failures += x.full.Failed
+		}
+	}
 	if len(isolated) > 8 {
 		isolated = append(isolated[:7:7], fmt.Sprintf("the same for %d more devices", len(isolated)-7))
 	}
 	c.Warnings = append(c.Warnings, isolated...)
-	if len(m.weak) > 0 {
-		c.Warnings = append(c.Warnings, fmt.Sprintf("the network does not bear these failures even with nothing out, so that they were left out: %s", few(m.weak)))
+	if check.Weak = l.weak(); len(check.Weak) > 0 {
+		c.Warnings = append(c.Warnings, fmt.Sprintf("the network does not bear these failures even with nothing out, so that they were left out: %s", few(check.Weak)))
 	}
 	c.Network = check
 	return nil
@@ -503,14 +530,6 @@ func orText(s, def string) string {
 	return s
 }
 
-// counted is a number with its word.
-func counted(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
-}
-
 // periods are the slots that begin before until and end after from, in the order
 // of time. Slots that differ by their site only become one.
 func periods(slots []schedule.Slot, from, until time.Time) []plan.Period {
@@ -538,3 +557,6 @@ func periods(slots []schedule.Slot, from, until time.Time) []plan.Period {
 	slices.SortStableFunc(out, func(a, b plan.Period) int { return a.Start.Compare(b.Start) })
 	return out
 }
+
+// counted is a number with its word.
+func counted(n int, word string) string { return unit.Counted(n, word) }

@@ -253,6 +253,8 @@ type NetworkCheck struct {
 	// of each night's devices, each single one: link, node, group.
 	Limit    float64  `json:"limit"`
 	AlsoFail []string `json:"also_fail,omitempty"`
+	// Demands says where those of the nights come from; each night has its own.
+	Demands string `json:"demands,omitempty"`
 	// Worst is the busiest link of any night with nothing failing on top,
 	// WorstFailure that with the worst single failure on top.
 	Worst        Peak  `json:"worst"`
@@ -266,8 +268,11 @@ type NetworkCheck struct {
 
 // NightLoad is what the network carries in one night.
 type NightLoad struct {
-	Worst        Peak  `json:"worst"`
-	WorstFailure *Peak `json:"worst_failure,omitempty"`
+	// Demands says which ones: those of the fleet file, or of which hours of a
+	// series.
+	Demands      string `json:"demands,omitempty"`
+	Worst        Peak   `json:"worst"`
+	WorstFailure *Peak  `json:"worst_failure,omitempty"`
 }
 
 // Peak is the busiest link.
@@ -278,6 +283,9 @@ type Peak struct {
 	From        string  `json:"from"`
 	To          string  `json:"to"`
 	Failure     string  `json:"failure,omitempty"` // what has failed on top
+	// Sample is when the demands were measured with which it is reached; zero where
+	// they are of no sample.
+	Sample time.Time `json:"sample,omitzero"`
 }
 
 // Served is somebody who depends on devices of the campaign.

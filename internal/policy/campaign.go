@@ -55,10 +55,30 @@ type Campaign struct {
 	// and AlsoFail what fails on top, each single one.
 	Utilisation float64  `yaml:"utilisation,omitempty" json:"utilisation"`
 	AlsoFail    []string `yaml:"also-fail,omitempty" json:"also-fail"`
+	// Demands are those measured over time, from which the load of each window is
+	// computed; without a series it is that of the fleet file at all hours.
+	Demands MeasuredDemands `yaml:"demands,omitempty" json:"demands,omitzero"`
 
 	Deadlines []Deadline       `yaml:"deadlines,omitempty" json:"deadlines,omitempty"`
 	Devices   []CampaignDevice `yaml:"devices,omitempty" json:"devices,omitempty"`
 }
+
+// MeasuredDemands are demands of which a series over time is known.
+type MeasuredDemands struct {
+	// Series is a file of the workspace, CSV with the columns time, src, dst and
+	// volume, or a folder of it with a matrix in SNDlib native text for each period.
+	Series string `yaml:"series" json:"series"`
+	// Repeat says how the samples come again: [EveryWeek] or [EveryDay].
+	Repeat string `yaml:"repeat,omitempty" json:"repeat"`
+	// Growth multiplies every demand.
+	Growth float64 `yaml:"growth,omitempty" json:"growth"`
+}
+
+// How measured demands come again.
+const (
+	EveryWeek = "week" // every Monday is like the Mondays measured, and so on
+	EveryDay  = "day"  // every day is like the days measured
+)
 
 // Span is a three-point estimate of a duration.
 type Span struct {
@@ -119,6 +139,7 @@ func DefaultCampaign() Campaign {
 		Zone: "UTC", Done: 0.95, Back: 0.9, Runs: 2000,
 		Consent:         Span{time.Minute, 3 * time.Minute, 15 * time.Minute},
 		NeighboursApart: true, CanaryCount: 1, Soak: 24 * time.Hour, Utilisation: 1, AlsoFail: []string{"link"},
+		Demands: MeasuredDemands{Repeat: EveryWeek, Growth: 1},
 	}
 }
 
@@ -202,6 +223,15 @@ var calendar = &document.Form{
 	},
 }
 
+// series is the form of the name of a file or folder with measured demands.
+var series = &document.Form{
+	Want:    "a file of the workspace such as week.csv, or a folder of it",
+	Pattern: `^[^/\\\x00-\x1f][^\\\x00-\x1f]*$`,
+	Check: func(s string) bool {
+		return s != "" && s != "." && s != ".." && path.Clean(s) == s && !path.IsAbs(s) && !strings.HasPrefix(s, "../") && !strings.Contains(s, "\\")
+	},
+}
+
 // CampaignShape describes a campaign file.
 func CampaignShape() *document.Shape {
 	device := func(doc string) document.Field {
@@ -223,13 +253,14 @@ func CampaignShape() *document.Shape {
 		Name: "campaign",
 		Doc:  "The nights: change windows, who is there, and the order in which devices are done. What the file leaves out keeps its default; a list replaces the default's.",
 		Types: map[string]string{
-			"Campaign":       "What the operator says of nights and of the people who work in them.",
-			"Span":           "A three-point estimate of a duration.",
-			"Engineer":       "Somebody who works on devices in windows.",
-			"SiteLimit":      "A limit for one site.",
-			"DeviceTeam":     "Devices of which no two share a window.",
-			"Deadline":       "An instant by which devices must be done. What it leaves out does not narrow it.",
-			"CampaignDevice": "What is said of one device.",
+			"Campaign":        "What the operator says of nights and of the people who work in them.",
+			"MeasuredDemands": "Demands of which a series over time is known. The load of each window is computed from the samples of its own hours.",
+			"Span":            "A three-point estimate of a duration.",
+			"Engineer":        "Somebody who works on devices in windows.",
+			"SiteLimit":       "A limit for one site.",
+			"DeviceTeam":      "Devices of which no two share a window.",
+			"Deadline":        "An instant by which devices must be done. What it leaves out does not narrow it.",
+			"CampaignDevice":  "What is said of one device.",
 		},
 		Fields: map[string]document.Field{
 			"Campaign.zone":              {Doc: "IANA name of the time zone that people read times in, and that calendars mean where they say none."},
@@ -253,8 +284,13 @@ func CampaignShape() *document.Shape {
 			"Campaign.role-order":        {Doc: "Roles in the order in which they are done; others are free.", Unique: true},
 			"Campaign.utilisation":       {Doc: "Load that no link may exceed, as a share of its capacity.", Range: document.AboveUpTo(0, 1)},
 			"Campaign.also-fail":         {Doc: "What fails on top of what is out, each single one. An empty list means nothing.", Words: []string{"link", "node", "group"}, Unique: true},
+			"Campaign.demands":           {Doc: "Demands measured over time. Without them the load is computed from the demands of the fleet file, at all hours alike."},
 			"Campaign.deadlines":         {Doc: "When devices must be done, by what they are."},
 			"Campaign.devices":           {Doc: "What is said of devices by name."},
+
+			"MeasuredDemands.series": {Doc: "CSV with the columns time, src, dst, volume, or a folder with a matrix in SNDlib native text for each period.", Form: series},
+			"MeasuredDemands.repeat": {Doc: "How the samples come again: a window is like the samples of its hours on the same days of the week, or on any day.", Words: []string{EveryWeek, EveryDay}},
+			"MeasuredDemands.growth": {Doc: "Factor by which every demand has grown, or will have.", Range: document.AboveUpTo(0, 100)},
 
 			"Span.least":  span("The least it takes."),
 			"Span.likely": span("What it takes as a rule."),

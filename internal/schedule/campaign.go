@@ -466,6 +466,16 @@ func clusters(slots []Slot) []cluster {
 	return out
 }
 
+// Joined returns the windows that slots become in a campaign, in the order of
+// time: those that overlap are one, with a start and an end and nothing else.
+func Joined(slots []Slot) []Slot {
+	var out []Slot
+	for _, c := range clusters(slots) {
+		out = append(out, Slot{Start: c.start, End: c.end})
+	}
+	return out
+}
+
 func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rules Rules) (*builder, error) {
 	p := &Problem{}
 	b := &builder{p: p, tasks: tasks, rules: rules, placed: map[int][]Placed{}, checked: map[string]bool{}}

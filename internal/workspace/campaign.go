@@ -64,6 +64,77 @@ func (r *reader) calendarNear(name string) string {
 	return document.Nearest(name, candidates)
 }
 
+// maxSeries is the largest series of demands that is read, all its files
+// together: a month in steps of five minutes of some hundred demands.
+const maxSeries = 256 * unit.MiB
+
+// series reads the measured demands that the campaign names: a file, or the
+// files of a folder.
+func (r *reader) series(doc *document.Document) {
+	const place = "demands.series"
+	name := r.w.Campaign.Demands.Series
+	if name == "" || r.problems.Under("demands") {
+		return
+	}
+	report := func(err error, found, want, near string) {
+		p := doc.Problem(place, found, want, near)
+		p.Err = err
+		r.problems = append(r.problems, p)
+	}
+	files := []string{name}
+	if info, err := fs.Stat(r.fsys, path.Join(r.dir, name)); err == nil && info.IsDir() {
+		entries, err := fs.ReadDir(r.fsys, path.Join(r.dir, name))
+		if err != nil {
+			report(err, fmt.Sprintf("the folder %q cannot be read: %v", name, err), "", "")
+			return
+		}
+		files = nil
+		for _, e := range entries {
+			if !e.IsDir() {
+				files = append(files, path.Join(name, e.Name()))
+			}
+		}
+		if len(files) == 0 {
+			report(nil, fmt.Sprintf("no file in the folder %q", name), "a matrix in SNDlib native text for each period", "")
+			return
+		}
+	}
+	r.w.Series = map[string][]byte{}
+	left := maxSeries
+	for _, f := range files {
+		src, err := r.readUpTo(f, left)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			report(nil, fmt.Sprintf("no file %q in %s", f, r.shown), "a series of demands in the workspace", r.seriesNear(f))
+			return
+		case err != nil:
+			report(err, fmt.Sprintf("the file %q cannot be read: %v", f, err), "", "")
+			return
+		case unit.ByteSize(len(src)) > left:
+			report(nil, fmt.Sprintf("the series %q is too large", name), fmt.Sprintf("at most %v", maxSeries), "")
+			return
+		}
+		left -= unit.ByteSize(len(src))
+		r.w.Files = append(r.w.Files, File{Name: f, Size: unit.ByteSize(len(src)), SHA256: fmt.Sprintf("%x", sha256.Sum256(src))})
+		r.w.Series[f] = src
+	}
+}
+
+// seriesNear finds a file in the folder that is named almost like the series.
+func (r *reader) seriesNear(name string) string {
+	entries, err := fs.ReadDir(r.fsys, path.Join(r.dir, path.Dir(name)))
+	if err != nil {
+		return "" // the file that is not there is reported; the rest is a courtesy
+	}
+	var candidates []string
+	for _, e := range entries {
+		if e.IsDir() || path.Ext(e.Name()) == ".csv" {
+			candidates = append(candidates, path.Join(path.Dir(name), e.Name()))
+		}
+	}
+	return document.Nearest(name, candidates)
+}
+
 // nights checks what the campaign says of the fleet and of the catalogue.
 func (r *reader) nights(doc *document.Document) {
 	c := r.w.Campaign

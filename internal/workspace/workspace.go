@@ -43,6 +43,9 @@ type Workspace struct {
 	// files that it names, as they were read.
 	Campaign  *policy.Campaign
 	Calendars map[string][]byte
+	// Series are the files of the measured demands that the campaign names, as they
+	// were read: one, or all of a folder.
+	Series map[string][]byte
 	// Files are those that were read, by name.
 	Files []File
 	// Digest is the SHA-256, in lower-case hex, of what the command sha256sum
@@ -102,6 +105,7 @@ func load(fsys fs.FS, dir, shown string) (*Workspace, error) {
 		c, ps := policy.DecodeCampaign(doc)
 		r.w.Campaign, r.problems = &c, append(r.problems, ps...)
 		r.calendars(doc)
+		r.series(doc)
 		if devices != nil {
 			r.nights(doc)
 		}
@@ -157,13 +161,15 @@ func (r *reader) parse(name string, required bool) *document.Document {
 }
 
 // read returns the file, cut off just behind the size that is refused.
-func (r *reader) read(name string) ([]byte, error) {
+func (r *reader) read(name string) ([]byte, error) { return r.readUpTo(name, document.MaxSize) }
+
+func (r *reader) readUpTo(name string, most unit.ByteSize) ([]byte, error) {
 	f, err := r.fsys.Open(path.Join(r.dir, name))
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close() //nolint:errcheck // opened for reading; nothing can be lost
-	return io.ReadAll(io.LimitReader(f, int64(document.MaxSize)+1))
+	return io.ReadAll(io.LimitReader(f, int64(most)+1))
 }
 
 // nearly finds a file that is named almost like one of a workspace. A policy
