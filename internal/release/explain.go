@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"towpath/internal/unit"
 )
 
 // NoPath says why there is no path.
@@ -295,7 +297,7 @@ func (t *task) explainNoPath(r *run, levels []uint16) *NoPath {
 		text += "; nearest is " + out.Nearest
 		if t.reach[near] {
 			out.Left = t.floor[near].hops
-			text += fmt.Sprintf(", %s away", plural(out.Left, "hop"))
+			text += fmt.Sprintf(", %s away", unit.Counted(out.Left, "hop"))
 		}
 	}
 	out.Opens = t.opens(r, levels)
@@ -309,13 +311,6 @@ func (t *task) explainNoPath(r *run, levels []uint16) *NoPath {
 	}
 	out.Reason = text
 	return out
-}
-
-func plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
 }
 
 // leadsTo reports whether any transition leads to the target at all.
@@ -438,7 +433,7 @@ func (t *task) opens(r *run, levels []uint16) []string {
 			}
 		}
 		if fewest > 0 {
-			out = append(out, plural(fewest, "hop")+" allowed")
+			out = append(out, unit.Counted(fewest, "hop")+" allowed")
 		}
 	}
 	return out

@@ -11,6 +11,7 @@ import (
 
 	"towpath/internal/paper"
 	"towpath/internal/plan"
+	"towpath/internal/unit"
 )
 
 // BriefFormats lists the forms of the document that a change board decides on:
@@ -120,7 +121,7 @@ func chance(p *float64, runs int, missing string) string {
 	if p == nil {
 		return missing
 	}
-	return percent(*p, runs)
+	return unit.Share(*p, runs)
 }
 
 func (b *briefing) lead() string {
@@ -129,9 +130,9 @@ func (b *briefing) lead() string {
 		return fmt.Sprintf("%s: no night is planned.", cmp.Or(c.Operator, "This operator"))
 	}
 	first, last := c.Nights[0], c.Nights[len(c.Nights)-1]
-	s := fmt.Sprintf("%s change their software in %s", count(len(c.Devices), "device"), count(len(c.Nights), "night"))
+	s := fmt.Sprintf("%s change their software in %s", unit.Counted(len(c.Devices), "device"), unit.Counted(len(c.Nights), "night"))
 	if len(c.Devices) == 1 {
-		s = fmt.Sprintf("1 device changes its software in %s", count(len(c.Nights), "night"))
+		s = fmt.Sprintf("1 device changes its software in %s", unit.Counted(len(c.Nights), "night"))
 	}
 	if len(c.Nights) == 1 {
 		s += ", on " + day(first.Start)
@@ -204,7 +205,7 @@ func (b *briefing) span() string {
 		s = "1, " + day(n[0].Start)
 	}
 	if b.c.WindowsOffered > 0 {
-		s += fmt.Sprintf("; %s offered", count(b.c.WindowsOffered, "window"))
+		s += fmt.Sprintf("; %s offered", unit.Counted(b.c.WindowsOffered, "window"))
 	}
 	return s
 }
@@ -216,7 +217,7 @@ func (b *briefing) allDone() string {
 		return ""
 	}
 	least := slices.MinFunc(b.c.Nights, func(x, y plan.Night) int { return cmp.Compare(x.Done, y.Done) })
-	return fmt.Sprintf("the least sure night (%d) with %s; all nights with %s, were they independent", least.Number, percent(least.Done, b.c.Runs), b.allNights())
+	return fmt.Sprintf("the least sure night (%d) with %s; all nights with %s, were they independent", least.Number, unit.Share(least.Done, b.c.Runs), b.allNights())
 }
 
 // allNights is the product of the nights' chances, each no surer than its
@@ -234,7 +235,7 @@ func (b *briefing) allNights() string {
 	if bounded {
 		return fmt.Sprintf(">%.1f %%", math.Floor(1000*p)/10)
 	}
-	return percent(p, 0)
+	return unit.Share(p, 0)
 }
 
 func minutes(m int64) string {
@@ -273,7 +274,7 @@ func (b *briefing) leftShort() string {
 	if len(b.c.Left) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%s, for the reasons under Scope", count(len(b.c.Left), "device"))
+	return fmt.Sprintf("%s, for the reasons under Scope", unit.Counted(len(b.c.Left), "device"))
 }
 
 // peak is the busiest link in words.
@@ -301,7 +302,7 @@ func (b *briefing) changes() {
 		b.say("No device was moved.")
 		return
 	}
-	b.say("%s moved. Any revision moves at least %d.", capital(count(len(c.Changes), "device")), c.LeastMoves)
+	b.say("%s moved. Any revision moves at least %d.", capital(unit.Counted(len(c.Changes), "device")), c.LeastMoves)
 	t := figures("", []string{"Device", "Was", "Is", "Why"})
 	for _, x := range c.Changes {
 		t.Rows = append(t.Rows, paper.Cells(string(x.Device), moment(x.Was), moment(x.Is), x.Why))
@@ -451,7 +452,7 @@ func (b *briefing) nights() {
 				failure = peakOfNight(*n.Load.WorstFailure)
 			}
 		}
-		t.Rows = append(t.Rows, paper.Cells(fmt.Sprint(n.Number), percent(n.Done, c.Runs), chance(n.Back, c.Runs, "no way back of some device"), untouched, load, failure))
+		t.Rows = append(t.Rows, paper.Cells(fmt.Sprint(n.Number), unit.Share(n.Done, c.Runs), chance(n.Back, c.Runs, "no way back of some device"), untouched, load, failure))
 	}
 	b.add(t)
 	for _, n := range c.Nights {
@@ -543,7 +544,7 @@ func (b *briefing) risk() {
 		if len(d.Matters) > 0 {
 			on = fmt.Sprintf("%s (%.0f %% of the spread)", d.Matters[0].Title, 100*d.Matters[0].Share)
 		}
-		t.Rows = append(t.Rows, paper.Cells(string(d.Device), fmt.Sprint(d.Night), percent(d.Done, c.Runs), chance(d.Back, c.Runs, noBack(d)), short(d.Kept), short(d.P95), on))
+		t.Rows = append(t.Rows, paper.Cells(string(d.Device), fmt.Sprint(d.Night), unit.Share(d.Done, c.Runs), chance(d.Back, c.Runs, noBack(d)), short(d.Kept), short(d.P95), on))
 	}
 	b.add(t)
 	var none []string
@@ -579,9 +580,9 @@ func (b *briefing) checked() {
 	c := b.c
 	b.section("What was checked, and by what figures")
 	b.add(paper.Heading{Level: 2, Text: "Time"})
-	asked := fmt.Sprintf("Each device must be done inside the time kept for it with a probability of %s or more", percent(c.AskedDone, 0))
+	asked := fmt.Sprintf("Each device must be done inside the time kept for it with a probability of %s or more", unit.Share(c.AskedDone, 0))
 	if c.AskedBack > 0 {
-		asked += fmt.Sprintf(", and done and, if need be, rolled back inside its window with %s or more", percent(c.AskedBack, 0))
+		asked += fmt.Sprintf(", and done and, if need be, rolled back inside its window with %s or more", unit.Share(c.AskedBack, 0))
 	}
 	b.say("%s. The probabilities come from %d simulated runs of each device's steps, with seed %d, so that the same files give the same figures.", asked, c.Runs, c.Seed)
 	learned, with := 0, 0
@@ -592,7 +593,7 @@ func (b *briefing) checked() {
 		}
 	}
 	if learned > 0 {
-		b.say("For %s, %d durations that were measured in earlier runs were used.", count(with, "device"), learned)
+		b.say("For %s, %d durations that were measured in earlier runs were used.", unit.Counted(with, "device"), learned)
 	} else {
 		b.say("No measured duration was used: the estimates of the release catalogue and the policy stand alone.")
 	}
@@ -750,7 +751,7 @@ func (b *briefing) device(d plan.DeviceCourse) {
 	b.add(paper.Facts(
 		pair("What and where", strings.Join(where, ", ")), pair("When", at), pair("Hops", strings.Join(hops, "; ")),
 		pair("Takes", fmt.Sprintf("%s on average, half the time within %s, 95 %% within %s; %s are kept", short(d.Mean), short(d.P50), short(d.P95), short(d.Kept))),
-		pair("Chances", fmt.Sprintf("done in its window %s, with time to roll back %s; traffic untouched %s", percent(d.Done, c.Runs), back, chance(d.Untouched, 0, "not known, for want of a capture"))),
+		pair("Chances", fmt.Sprintf("done in its window %s, with time to roll back %s; traffic untouched %s", unit.Share(d.Done, c.Runs), back, chance(d.Untouched, 0, "not known, for want of a capture"))),
 		pair("Weight", fmt.Sprintf("%s, exposure %s × criticality %s: %s", number(d.Risk.Weight), number(d.Risk.Exposure), number(d.Risk.Criticality), orDash(strings.Join(d.Risk.Why, "; ")))),
 		pair("Deadline", due), pair("Its end depends on", strings.Join(matters, "; ")),
 		pair("Serves", strings.Join(d.Serves, ", ")), pair("Partners that stay in service", strings.Join(partners, ", ")),

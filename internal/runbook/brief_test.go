@@ -390,18 +390,6 @@ func TestGanttAsSVG(t *testing.T) {
 	}
 }
 
-func TestPercentClaimsNoMoreThanItsRuns(t *testing.T) {
-	for _, c := range []struct {
-		p    float64
-		runs int
-		want string
-	}{{1, 1000, ">99.7 %"}, {0, 1000, "<0.3 %"}, {0.5, 1000, "50.0 %"}, {0.9999, 0, ">99.9 %"}, {1, 0, "100 %"}, {0, 0, "0 %"}, {1, 1, ">0.0 %"}, {0.97, 4000, "97.0 %"}} {
-		if got := percent(c.p, c.runs); got != c.want {
-			t.Errorf("%v of %d runs: %s, want %s", c.p, c.runs, got, c.want)
-		}
-	}
-}
-
 // TestCalendarReadByOthers. Source: RFC 5545 §3.1, §3.4, §3.6.1, and two readers of
 // it that are none of ours.
 func TestCalendarReadByOthers(t *testing.T) {

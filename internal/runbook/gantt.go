@@ -10,6 +10,7 @@ import (
 
 	"towpath/internal/paper"
 	"towpath/internal/plan"
+	"towpath/internal/unit"
 )
 
 // The measures of the pictures, in their own units, of which 680 fill a page.
@@ -92,22 +93,14 @@ func joined(words []string) string {
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
 
-// count is a number with its word: 1 device, 2 devices.
-func count(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
-}
-
 // describe tells the picture in words.
 func describe(c *plan.Campaign) string {
-	s := fmt.Sprintf("%s in %s", count(len(c.Devices), "device"), count(len(c.Nights), "night"))
+	s := fmt.Sprintf("%s in %s", unit.Counted(len(c.Devices), "device"), unit.Counted(len(c.Nights), "night"))
 	if n := len(c.Nights); n > 0 {
 		s += fmt.Sprintf(", the first on %s, the last on %s", day(c.Nights[0].Start), day(c.Nights[n-1].Start))
 	}
 	if n := len(c.Freezes); n > 0 {
-		s += fmt.Sprintf("; %s hatched", count(n, "freeze"))
+		s += fmt.Sprintf("; %s hatched", unit.Counted(n, "freeze"))
 	}
 	return s + ". The tables of the nights hold the same figures."
 }
@@ -320,7 +313,7 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 		text, whole := paper.Fit(name, gText, true, gLeft-20)
 		d.Add(paper.Line{X1: gMargin, Y1: y, X2: gRight, Y2: y, Stroke: paper.Rule, Line: 0.6},
 			paper.Label{X: gMargin, Y: y + 18, Size: gText, Bold: true, Text: text, Title: whole},
-			paper.Label{X: gMargin, Y: y + 33, Size: gSmall, Fill: paper.Quiet, Text: count(total, "device")})
+			paper.Label{X: gMargin, Y: y + 33, Size: gSmall, Fill: paper.Quiet, Text: unit.Counted(total, "device")})
 		columns(&d, c, s, name, per[name], most, y)
 		y += gSite
 	}
@@ -344,7 +337,7 @@ func columns(d *paper.Drawing, c *plan.Campaign, s scale, name string, per map[i
 		x0, x1 := s.x(n.Start), s.x(n.End)
 		w := max(x1-x0, 3)
 		h := 4 + (gSite-22)*float64(k)/float64(most)
-		bars = append(bars, paper.Rect{X: (x0+x1)/2 - w/2, Y: y + gSite - h, W: w, H: h, Fill: paper.Strong, Title: fmt.Sprintf("%s, night %d, %s: %s", name, n.Number, day(n.Start), count(k, "device"))})
+		bars = append(bars, paper.Rect{X: (x0+x1)/2 - w/2, Y: y + gSite - h, W: w, H: h, Fill: paper.Strong, Title: fmt.Sprintf("%s, night %d, %s: %s", name, n.Number, day(n.Start), unit.Counted(k, "device"))})
 		numbers = append(numbers, fmt.Sprint(k))
 	}
 	for _, b := range bars {
@@ -438,7 +431,7 @@ func dueMarks(d *paper.Drawing, s scale, due []deadline, top, y float64) float64
 	d.Add(paper.Label{X: gMargin, Y: y + 11, Size: gSmall, Text: "Deadlines"})
 	for _, x := range due {
 		at := s.x(x.at)
-		text := fmt.Sprintf("%s by %s", count(len(x.devices), "device"), x.at.Format("2 Jan"))
+		text := fmt.Sprintf("%s by %s", unit.Counted(len(x.devices), "device"), x.at.Format("2 Jan"))
 		w := paper.Width(text, gSmall, false) * 1.08
 		from, anchor, tx := at, paper.Left, at+8
 		if at+8+w > gRight {
@@ -606,43 +599,22 @@ func night(d *paper.Drawing, c *plan.Campaign, n plan.Night, tasks []plan.Task, 
 
 // nightSum is what to read when there is time for one line only.
 func nightSum(n plan.Night, runs int) string {
-	parts := []string{count(len(n.Tasks), "device")}
+	parts := []string{unit.Counted(len(n.Tasks), "device")}
 	if len(n.Engineers) > 0 {
-		parts = append(parts, count(len(n.Engineers), "engineer"))
+		parts = append(parts, unit.Counted(len(n.Engineers), "engineer"))
 	}
 	work := fmt.Sprintf("%d min of work", n.Minutes)
 	if n.Room > 0 {
 		work = fmt.Sprintf("%d of %d min of work", n.Minutes, n.Room)
 	}
-	parts = append(parts, work, "done "+percent(n.Done, runs))
+	parts = append(parts, work, "done "+unit.Share(n.Done, runs))
 	if n.Back != nil {
-		parts = append(parts, "with time to roll back "+percent(*n.Back, runs))
+		parts = append(parts, "with time to roll back "+unit.Share(*n.Back, runs))
 	}
 	if !n.RollbackClock.IsZero() {
 		parts = append(parts, "rollback clock "+n.RollbackClock.Format("15:04"))
 	}
 	return strings.Join(parts, "; ")
-}
-
-// percent writes a share of simulated runs. What came in all or in none of them
-// is bounded at 95 % confidence; runs 0 means that the share was computed.
-// Source: the rule of three, Hanley and Lippman-Hand, JAMA 249 (1983), from memory.
-func percent(p float64, runs int) string {
-	rest := 0.0005
-	if runs > 0 {
-		rest = max(rest, min(3/float64(runs), 1))
-	}
-	switch {
-	case p >= 1 && runs <= 0:
-		return "100 %"
-	case p <= 0 && runs <= 0:
-		return "0 %"
-	case p > 1-rest:
-		return fmt.Sprintf(">%.1f %%", math.Floor(1000*(1-rest))/10)
-	case p < rest:
-		return fmt.Sprintf("<%.1f %%", math.Ceil(1000*rest)/10)
-	}
-	return fmt.Sprintf("%.1f %%", 100*p)
 }
 
 // hourAxis writes the hours above a plot and returns the height below them.
@@ -699,7 +671,7 @@ func task(d *paper.Drawing, c *plan.Campaign, s scale, t plan.Task, y float64) {
 	w := max(x1-x0, 2)
 	tip := fmt.Sprintf("%s, %s", t.Device, hours(t.Start, t.End))
 	if known {
-		tip += fmt.Sprintf(", %s to %s, done in the window %s", course.From, course.To, percent(course.Done, c.Runs))
+		tip += fmt.Sprintf(", %s to %s, done in the window %s", course.From, course.To, unit.Share(course.Done, c.Runs))
 	}
 	text := hours(t.Start, t.End)
 	if t.Outcome != "" {

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"towpath/internal/unit"
 )
 
 // Kind says what sort of rule a [Rule] is.
@@ -511,9 +513,4 @@ func span(d time.Duration) string {
 }
 
 // counted is a number with its word.
-func counted(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
-}
+func counted(n int, word string) string { return unit.Counted(n, word) }
