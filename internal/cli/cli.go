@@ -11,7 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -63,13 +63,24 @@ func (e exit) Error() string { return fmt.Sprintf("exit status %d", e.status) }
 
 // Main runs the command line and returns the exit status.
 func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer, a Adapters) int {
-	e := &env{Adapters: a, in: in, out: out, err: errOut}
+	o := &outlet{Writer: out}
+	e := &env{Adapters: a, in: in, out: o, err: errOut}
 	root := e.root()
 	root.SetArgs(args)
 	root.SetIn(in)
-	root.SetOut(out)
+	root.SetOut(o)
 	root.SetErr(errOut)
-	err := root.ExecuteContext(ctx)
+	polish(root)
+	status := e.status(root.ExecuteContext(ctx))
+	if o.err != nil && status <= ExitVerdict {
+		fmt.Fprintln(errOut, "towpath: what was to be printed is incomplete:", o.err)
+		return ExitDevice
+	}
+	return status
+}
+
+// status tells of the error that a command ended with and returns its status.
+func (e *env) status(err error) int {
 	if err == nil {
 		return ExitDone
 	}
@@ -81,9 +92,9 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Write
 	if e.format == "json" {
 		_ = e.json(map[string]any{"error": err.Error(), "hint": hint, "exit": status})
 	}
-	fmt.Fprintln(errOut, "towpath:", err)
+	fmt.Fprintln(e.err, "towpath:", err)
 	if hint != "" {
-		fmt.Fprintln(errOut, "hint:", hint)
+		fmt.Fprintln(e.err, "hint:", hint)
 	}
 	return status
 }
@@ -108,6 +119,9 @@ paused for a person.`,
 		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error {
 			if e.format != "text" && e.format != "json" && cmd.Annotations["formats"] == "" {
 				return usage("--format is %q, want text or json", e.format)
+			}
+			if err := cmd.ValidateRequiredFlags(); err != nil {
+				return usage("%v; want %s", err, strings.TrimSuffix(cmd.UseLine(), " [flags]"))
 			}
 			return nil
 		},
@@ -166,9 +180,5 @@ func (e *env) loadWith(clock conduct.Clock) (*app.App, error) {
 
 // openStore opens the folder that runs are kept in.
 func (e *env) openStore() (app.Store, error) {
-	dir := e.state
-	if dir == "" {
-		dir = filepath.Join(e.workspace, ".towpath")
-	}
-	return e.OpenStore(dir)
+	return e.OpenStore(e.stateDir())
 }

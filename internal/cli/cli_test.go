@@ -103,6 +103,7 @@ func command(t *testing.T, s app.Store, args ...string) (status int, out, errOut
 func TestExitStatuses(t *testing.T) {
 	const ws = "--workspace=../../examples/ostermoor"
 	held, paused := standing(t, false, "Ada Fenwick"), standing(t, true)
+	there := t.TempDir() // a folder for runs
 	for _, c := range []struct {
 		name  string
 		store app.Store
@@ -119,7 +120,7 @@ func TestExitStatuses(t *testing.T) {
 		{"wrong instant", held, []string{"conduct", "mere-agg-1", "--to", "4.4.2", "--until", "tomorrow", ws}, ExitUsage, "want an instant"},
 		{"no consent file", held, []string{"conduct", "mere-agg-1", "--to", "4.4.2", "--consent-file", "/nowhere", ws}, ExitUsage, "/nowhere"},
 		{"no run", held, []string{"resume", "r9", ws}, ExitUsage, "r9"},
-		{"damaged records", nil, []string{"runs", ws}, ExitDevice, "disk"},
+		{"damaged records", nil, []string{"runs", ws, "--state=" + there}, ExitDevice, "disk"},
 		{"no evidence", held, []string{"evidence", "/nowhere.json"}, ExitUsage, "/nowhere.json"},
 		{"both answers", held, []string{"resume", "r1", "--consent", "A", "--refuse", "B", ws}, ExitUsage, "exclude"},
 		{"consent and choice", held, []string{"resume", "r1", "--consent", "A", "--choose", "continue", ws}, ExitUsage, "exclude"},

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -57,8 +56,8 @@ func (e *env) discover(ctx context.Context, names []string, fragment string) err
 			_, err = e.out.Write(src)
 			return err
 		}
-		if err := os.WriteFile(fragment, src, 0o644); err != nil { //nolint:gosec // it holds no secret
-			return usage("--fragment: %v", err)
+		if err := replaceFile(fragment, src); err != nil {
+			return err
 		}
 	}
 	if e.format == "json" {

@@ -103,19 +103,6 @@ func (e *env) fleetImport(file string) (err error) {
 	return nil
 }
 
-// replaceFile writes the file whole or not at all.
-func replaceFile(name string, body []byte) error {
-	tmp, err := os.CreateTemp(filepath.Dir(name), ".towpath-*")
-	if err != nil {
-		return err
-	}
-	_, werr := tmp.Write(body)
-	if err := errors.Join(werr, tmp.Sync(), tmp.Chmod(0o644), tmp.Close()); err != nil {
-		return errors.Join(err, os.Remove(tmp.Name()))
-	}
-	return os.Rename(tmp.Name(), name)
-}
-
 // source says where a command takes a device's state from.
 type source struct {
 	capture, earlier string
@@ -125,10 +112,11 @@ type source struct {
 func (s *source) steadyFlags(c *cobra.Command) {
 	c.Flags().StringVar(&s.earlier, "earlier", "", "a capture from some minutes before, to tell what is not steady")
 	c.Flags().DurationVar(&s.steady, "steady", -1, "read the device twice, so far apart, to tell what is not steady; 0 reads it once (default: the policy's steady-for)")
+	c.Flags().Lookup("steady").DefValue = "0s" // so that help does not print the mark of none
 }
 
 func (s *source) flags(c *cobra.Command) {
-	c.Flags().StringVar(&s.capture, "capture", "", "use this saved capture instead of reading the device; \"none\" goes by the fleet file alone")
+	c.Flags().StringVar(&s.capture, "capture", "", "use this saved capture instead of reading the device")
 }
 
 // stateOf reads the device, or the saved capture. dev is nil where nothing was
@@ -150,6 +138,14 @@ func (e *env) stateOf(ctx context.Context, a *app.App, d fleet.Device, s source)
 	}
 	cp, err = readCapture(s.capture)
 	return cp, nil, err
+}
+
+// isOf refuses a saved capture of another device. (Readiness has a rule for it.)
+func isOf(cp *state.Capture, d fleet.Device, s source) error {
+	if cp != nil && s.capture != "" && cp.Device != string(d.ID) {
+		return usage("%s is a capture of %s, want one of %s", s.capture, cp.Device, d.ID)
+	}
+	return nil
 }
 
 func readCapture(name string) (cp *state.Capture, err error) {
@@ -191,6 +187,9 @@ func (e *env) hopsCmd() *cobra.Command {
 				return err
 			}
 			defer closeDevice(dev)
+			if err := isOf(cp, d, src); err != nil {
+				return err
+			}
 			r, err := a.Hops(d, cp, to, release.Options{AllowReload: reload})
 			if errors.Is(err, release.ErrUnknown) {
 				return usage("%v", err)
@@ -210,6 +209,7 @@ func (e *env) hopsCmd() *cobra.Command {
 	c.Flags().StringVar(&to, "to", "", "release to get to")
 	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops and firmware steps that interrupt traffic")
 	src.flags(c)
+	c.Flags().Lookup("capture").Usage += "; \"none\" goes by the fleet file alone"
 	_ = c.MarkFlagRequired("to")
 	return c
 }
@@ -229,10 +229,14 @@ func (e *env) showHops(r release.Result) error {
 		}
 	}
 	for i, p := range r.Paths {
+		if len(p.Hops) == 0 {
+			e.printf("%s already runs %s: nothing to do\n", r.Device, r.To)
+			continue
+		}
 		e.printf("\npath %d: %d hops, %d outages, %d withdrawn or defective releases, about %.0f min\n", i+1, p.Cost.Hops, p.Cost.Outages, p.Cost.Exposure, p.Cost.Minutes)
 		for _, h := range p.Hops {
 			for _, f := range h.Firmware {
-				e.printf("    raise firmware of %s from %s to %s, +%.0f min\n", f.Component, f.From, f.To, f.Minutes)
+				e.printf("  before the next hop: raise firmware of %s from %s to %s, +%.0f min\n", f.Component, f.From, f.To, f.Minutes)
 			}
 			line := fmt.Sprintf("  %s → %s  %s, about %.0f min", h.From, h.To, h.Method, h.Minutes.Likely)
 			if h.Silence != nil {
@@ -268,6 +272,7 @@ func (e *env) prepare(ctx context.Context, id, to string, reload bool, path int,
 	if err != nil {
 		return nil, nil, err
 	}
+	defer e.knowKept(a)()
 	p, err := e.prepareWith(ctx, a, id, to, reload, path, src)
 	return a, p, err
 }
@@ -276,6 +281,12 @@ func (e *env) prepareWith(ctx context.Context, a *app.App, id, to string, reload
 	d, err := a.Device(id)
 	if err != nil {
 		return nil, err
+	}
+	if path < 0 {
+		return nil, usage("--path is %d, want 1 or more", path+1)
+	}
+	if src.steady < 0 && src.steady != -1 {
+		return nil, usage("--steady is %v, want 0 or more", src.steady)
 	}
 	if src.capture == "none" {
 		return nil, usage("this command needs the state of the device: leave --capture out, or name a saved capture")
@@ -483,7 +494,14 @@ func (e *env) forecastCmd() *cobra.Command {
 		Example: "  towpath forecast mere-agg-1 --silence 1.6s..3.5s\n  towpath forecast mere-agg-1 --silence 2.2s --why \"bgp 192.0.2.1\"\n" +
 			"  towpath forecast mere-agg-1 --silence 1.6s..3.5s --advise\n  towpath forecast --trials trials.csv\n  towpath forecast --calibration", Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			if trials != "" {
+			switch {
+			case trials != "" && calibration, (trials != "" || calibration) && len(args) > 0:
+				return usage("a device, --trials and --calibration exclude each other")
+			case target != 0 && !advise:
+				return usage("--target goes with --advise")
+			case trials != "" && e.format == "json":
+				return usage("--trials answers with the table that it was given, as CSV, and has no --format json")
+			case trials != "":
 				return e.trials(trials)
 			}
 			if calibration {
@@ -526,6 +544,9 @@ func (e *env) forecast(ctx context.Context, id, silence, why string, advise bool
 		return err
 	}
 	defer closeDevice(dev)
+	if err := isOf(cp, d, src); err != nil {
+		return err
+	}
 	if advise {
 		if target == 0 {
 			target = a.Workspace.Policy.Readiness.SurviveProbability

@@ -8,7 +8,9 @@ import (
 	"os/signal"
 	"path/filepath"
 	"sort"
+	"strings"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -178,8 +180,20 @@ func (e *env) demo(ctx context.Context, spec app.LabSpec, out string) (err error
 			sum["lab"] = map[string]any{"dropped": truth.Dropped, "dropped_total": dropped, "silences_ms": silences(truth), "acts": truth.Acts, "about": lab.About()}
 			return
 		}
-		e.wrap("  the lab:  ", fmt.Sprintf("its data plane really dropped %d packets; the probe counted %d lost. It was silent for %v.", dropped, doc.Probe.Lost, truth.Silences))
+		e.wrap("  the lab:  ", fmt.Sprintf("its data plane really dropped %d packets; the probe counted %d lost. It was silent for %s.", dropped, doc.Probe.Lost, spans(truth.Silences)))
 	})
+}
+
+// spans are durations to the millisecond, in words.
+func spans(ds []time.Duration) string {
+	if len(ds) == 0 {
+		return "no time"
+	}
+	words := make([]string, len(ds))
+	for i, d := range ds {
+		words[i] = d.Round(time.Millisecond).String()
+	}
+	return strings.Join(words, " and ")
 }
 
 func silences(t app.LabTruth) []float64 {

@@ -108,8 +108,7 @@ func (e *env) runbookCmd() *cobra.Command {
 				return err
 			}
 			if p.Plan == nil {
-				e.printf("%s already runs %s: nothing to do\n", args[0], to)
-				return nil
+				return e.nothingToDo(args[0], to)
 			}
 			if e.format == "json" {
 				return e.json(p.Plan)

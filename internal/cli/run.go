@@ -22,6 +22,7 @@ import (
 	"towpath/internal/conduct"
 	"towpath/internal/evidence"
 	"towpath/internal/fleet"
+	"towpath/internal/unit"
 )
 
 // runFlags are what conduct and resume have in common.
@@ -103,8 +104,7 @@ authority, the maker's documents and local codes come before this tool.`,
 				return err
 			}
 			if p.Plan == nil {
-				e.printf("%s already runs %s: nothing to do\n", args[0], to)
-				return nil
+				return e.nothingToDo(args[0], to)
 			}
 			run, err := a.Begin(ctx, s, p, flags.person(), "")
 			if err != nil {
@@ -382,7 +382,11 @@ func ending(st conduct.State, err error) error {
 }
 
 func (e *env) isTerminal() bool {
-	f, ok := e.out.(*os.File)
+	out := e.out
+	if o, ok := out.(*outlet); ok {
+		out = o.Writer
+	}
+	f, ok := out.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
@@ -535,7 +539,7 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			e.wrap("  fate:     ", line)
 		}
 		if len(h.Prepared) > 0 {
-			line = fmt.Sprintf("nothing drops: %.1f %% as forecast, %.1f %% unprepared; %d settings were changed", 100*h.Untouched, 100*h.Bare, len(h.Prepared))
+			line = fmt.Sprintf("nothing drops: %.1f %% as forecast, %.1f %% unprepared; %s changed", 100*h.Untouched, 100*h.Bare, unit.CountedWith(len(h.Prepared), "setting", "was", "were"))
 			if n := slices.IndexFunc(h.Prepared, func(x evidence.Prepared) bool { return x.Back.IsZero() }); n >= 0 {
 				line += " and not all put back: " + h.Prepared[n].On + " " + h.Prepared[n].Setting
 			} else {
@@ -545,8 +549,8 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 		}
 	}
 	if d.Probe.Sent > 0 {
-		e.wrap("  traffic:  ", fmt.Sprintf("%d packets sent, %d lost; total %d frames, %.1f ms at the offered load; resolution %.1f ms", d.Probe.Sent, d.Probe.Lost,
-			d.Probe.TPLFrames, ms(d.Probe.TPLTime), ms(d.Probe.Resolution)))
+		e.wrap("  traffic:  ", fmt.Sprintf("%s sent, %d lost; total %s, %.1f ms at the offered load; resolution %.1f ms", unit.Counted(d.Probe.Sent, "packet"), d.Probe.Lost,
+			unit.Counted(d.Probe.TPLFrames, "frame"), ms(d.Probe.TPLTime), ms(d.Probe.Resolution)))
 	}
 	e.printf("  evidence: %s\n  sha256:   %s\n", path, d.Digest)
 	switch d.Verdict {
@@ -583,6 +587,13 @@ func (e *env) runsCmd() *cobra.Command {
 	return &cobra.Command{
 		Use: "runs", Short: "list the runs that are kept, the newest first", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) (err error) {
+			if !e.anyKept() {
+				if e.format == "json" {
+					return e.json([]app.RunRow{})
+				}
+				e.printf("no runs are kept in %s\n", e.stateDir())
+				return nil
+			}
 			s, err := e.openStore()
 			if err != nil {
 				return err
@@ -659,6 +670,11 @@ func (e *env) checkEvidence(name string, pdf bool) (err error) {
 	defer func() { err = errors.Join(err, f.Close()) }()
 	doc, err := evidence.Check(f)
 	if err != nil {
+		if e.format == "json" {
+			if jerr := e.json(map[string]any{"error": err.Error(), "intact": false, "exit": ExitVerdict}); jerr != nil {
+				return jerr
+			}
+		}
 		fmt.Fprintln(e.err, "towpath:", err)
 		return exit{ExitVerdict}
 	}

@@ -1,0 +1,162 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"towpath/internal/app"
+	"towpath/internal/fleet"
+)
+
+// outlet is standard output, which remembers the first failure: an answer that
+// was lost on the way must not end with the status of one that was given.
+type outlet struct {
+	io.Writer
+	err error
+}
+
+// Write implements [io.Writer].
+func (o *outlet) Write(b []byte) (int, error) {
+	n, err := o.Writer.Write(b)
+	if err != nil && o.err == nil {
+		o.err = err
+	}
+	return n, err
+}
+
+// replaceFile writes the file whole or not at all. What is no file, such as a
+// pipe or a device, is written to and never replaced; a link stays, and what it
+// points at is written; a file that was there keeps its permissions.
+func replaceFile(name string, body []byte) error {
+	mode := fs.FileMode(0o644)
+	switch info, err := os.Stat(name); {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return usage("%v", err)
+	case info.IsDir():
+		return usage("%s is a folder; want the name of a file", name)
+	case !info.Mode().IsRegular():
+		return writeInto(name, body)
+	default:
+		mode = info.Mode().Perm()
+		if name, err = filepath.EvalSymlinks(name); err != nil {
+			return usage("%v", err)
+		}
+	}
+	tmp, err := os.CreateTemp(filepath.Dir(name), ".towpath-*")
+	if errors.Is(err, fs.ErrNotExist) {
+		return usage("%s: there is no folder %s", name, filepath.Dir(name))
+	}
+	if err != nil {
+		return err
+	}
+	_, werr := tmp.Write(body)
+	if err := errors.Join(werr, tmp.Sync(), tmp.Chmod(mode), tmp.Close()); err != nil {
+		return errors.Join(err, os.Remove(tmp.Name()))
+	}
+	if err := os.Rename(tmp.Name(), name); err != nil {
+		return errors.Join(err, os.Remove(tmp.Name()))
+	}
+	return nil
+}
+
+func writeInto(name string, body []byte) (err error) {
+	f, err := os.OpenFile(name, os.O_WRONLY, 0) // #nosec G304 -- the file the operator names
+	if err != nil {
+		return usage("%v", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if _, err := f.Write(body); err != nil {
+		return fmt.Errorf("write: %w", err)
+	}
+	return nil
+}
+
+// stateDir is the folder that runs are kept in.
+func (e *env) stateDir() string {
+	if e.state != "" {
+		return e.state
+	}
+	return filepath.Join(e.workspace, ".towpath")
+}
+
+// anyKept says whether runs may be kept: a command that only reads makes no
+// folder for them.
+func (e *env) anyKept() bool {
+	_, err := os.Stat(e.stateDir())
+	return !errors.Is(err, fs.ErrNotExist)
+}
+
+// knowKept lets readiness know which devices have an open run, for a command
+// that only reads. The caller closes what is returned.
+func (e *env) knowKept(a *app.App) (closeStore func()) {
+	if !e.anyKept() {
+		a.Upgrading = func(context.Context, fleet.DeviceID) (yes, known bool) { return false, true }
+		return func() {}
+	}
+	s, err := e.openStore()
+	if err != nil {
+		fmt.Fprintln(e.err, "towpath: the kept runs cannot be read, so whether a partner is being upgraded is unknown:", err)
+		return func() {}
+	}
+	e.knowRuns(a, s)
+	return func() { _ = s.Close() } // it was only read
+}
+
+// nothingToDo says that the device is at the release already.
+func (e *env) nothingToDo(device, release string) error {
+	if e.format == "json" {
+		return e.json(map[string]any{"device": device, "from": release, "to": release, "nothing_to_do": true})
+	}
+	e.printf("%s already runs %s: nothing to do\n", device, release)
+	return nil
+}
+
+// polish gives what the library does by itself the house's form: mistakes on the
+// command line are usage errors that say what is wanted, a group's unknown
+// command is an error and no page of help, and help fits a terminal.
+func polish(root *cobra.Command) {
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", fmt.Sprintf(".FlagUsagesWrapped %d ", width)))
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usage("%v", err) })
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		if c.HasSubCommands() && c.HasParent() && !c.Runnable() {
+			c.RunE = func(c *cobra.Command, args []string) error {
+				if len(args) > 0 {
+					return usage("unknown command %q; %s has %s", args[0], c.CommandPath(), strings.Join(namesOf(c), ", "))
+				}
+				return c.Help()
+			}
+		}
+		if fits := c.Args; fits != nil {
+			c.Args = func(c *cobra.Command, args []string) error {
+				if err := fits(c, args); err != nil {
+					return usage("%v; want %s", err, strings.TrimSuffix(c.UseLine(), " [flags]"))
+				}
+				return nil
+			}
+		}
+		for _, sub := range c.Commands() {
+			walk(sub)
+		}
+	}
+	walk(root)
+}
+
+func namesOf(c *cobra.Command) []string {
+	var names []string
+	for _, sub := range c.Commands() {
+		if sub.IsAvailableCommand() {
+			names = append(names, sub.Name())
+		}
+	}
+	return names
+}
