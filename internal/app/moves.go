@@ -18,6 +18,7 @@ import (
 	"towpath/internal/plan"
 	"towpath/internal/release"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // act asks the device for the change, unless a session that was interrupted
@@ -555,8 +556,8 @@ func (c *Conductor) keepCapture(ctx context.Context, name string, cp *state.Capt
 	if err := c.Store.SetArtefact(ctx, c.Run.ID, name, b.Bytes()); err != nil {
 		return conduct.Record{}, err
 	}
-	return done(fmt.Sprintf("read %d components, %d adjacencies, %d route tables; %d facts could not be read",
-		len(cp.Components), len(cp.Adjacencies), len(cp.RouteTables), len(cp.Unread)), nil), nil
+	return done(fmt.Sprintf("read %s, %s, %s; %s could not be read", unit.Counted(len(cp.Components), "component"),
+		unit.Counted(len(cp.Adjacencies), "adjacency"), unit.Counted(len(cp.RouteTables), "route table"), unit.Counted(len(cp.Unread), "fact")), nil), nil
 }
 
 // ensureProbing starts the probe again in a session that takes a run up after
@@ -657,7 +658,7 @@ func (c *Conductor) verifyStaged(ctx context.Context, step plan.Step) (conduct.R
 			}
 		}
 	}
-	return done(fmt.Sprintf("the device holds %s; %d files on it read back and hashed alike", step.Release, checked), map[string]int{"hashed": checked}), nil
+	return done(fmt.Sprintf("the device holds %s; %s on it read back and hashed alike", step.Release, unit.Counted(checked, "file")), map[string]int{"hashed": checked}), nil
 }
 
 func (c *Conductor) beforeCapture(ctx context.Context) (*state.Capture, error) {
@@ -719,9 +720,9 @@ func (c *Conductor) compare(ctx context.Context, st *conduct.State, step plan.St
 			if rec, moved, err := c.rolesMoved(ctx, st, step); err != nil || moved {
 				return rec, err
 			}
-			return failed(conduct.ByVerdict, "comparison", fmt.Sprintf("%d differences forbid acceptance: %s", len(stops), join(head(stops, 3)))), nil
+			return failed(conduct.ByVerdict, "comparison", fmt.Sprintf("%s acceptance: %s", unit.CountedWith(len(stops), "difference", "forbids", "forbid"), join(head(stops, 3)))), nil
 		}
-		c.show(st, nil, fmt.Sprintf("%d differences are left that would forbid acceptance: %s", len(stops), join(head(stops, 2))))
+		c.show(st, nil, fmt.Sprintf("%s left that would forbid acceptance: %s", unit.CountedWith(len(stops), "difference", "is", "are"), join(head(stops, 2))))
 		if err := c.pause(ctx); err != nil {
 			return conduct.Record{}, err
 		}
@@ -767,7 +768,7 @@ func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step
 		return failed(conduct.ByVerdict, overBudget, fmt.Sprintf("%s %s lost traffic for %v, the budget is %v", worst.Flow, worst.Direction,
 			worst.Longest().Round(time.Millisecond), c.Policy.Probe.Budget)), nil
 	}
-	text := fmt.Sprintf("no loss in %d packets", m.Sent)
+	text := fmt.Sprintf("no loss in %s", unit.Counted(m.Sent, "packet"))
 	if worst.Lost > 0 {
 		text = fmt.Sprintf("%d of %d lost; worst %v in %s %s, budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
 	}
@@ -1038,7 +1039,7 @@ func (c *Conductor) planBack(ctx context.Context, st *conduct.State) (conduct.Re
 	if st.Plan.Path.Hops[st.Hop].Method == release.InService {
 		c.Prober.Mark("way back begins")
 	}
-	return conduct.Record{Kind: conduct.BackPlanned, Steps: steps, Text: fmt.Sprintf("way back to %s in %d steps, because: %s", st.Plan.Hops[st.Hop].From, len(steps), st.Failure.Text)}, nil
+	return conduct.Record{Kind: conduct.BackPlanned, Steps: steps, Text: fmt.Sprintf("way back to %s in %s, because: %s", st.Plan.Hops[st.Hop].From, unit.Counted(len(steps), "step"), st.Failure.Text)}, nil
 }
 
 // settled reads the device once no controller card is on its way any more, or

@@ -9,6 +9,7 @@ import (
 
 	"towpath/internal/app"
 	"towpath/internal/network"
+	"towpath/internal/unit"
 )
 
 // grid prints rows in columns within the width of a terminal. Columns of which
@@ -97,10 +98,9 @@ func count(n int, what string) string {
 	switch n {
 	case 0:
 		return "none"
-	case 1:
-		return "1 " + what
+	default:
+		return unit.Counted(n, what)
 	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // few is how many rows of a list are printed without --all.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"towpath/internal/evidence"
+	"towpath/internal/unit"
 )
 
 // fateLines tell of a hop how many of its adjacencies were expected to hold and
@@ -29,5 +30,5 @@ func fateLines(h evidence.Hop) []string {
 			each = append(each, fmt.Sprintf("%s: %s (%.1f %%), %s", f.Object, f.Forecast, 100*f.Survive, f.Outcome))
 		}
 	}
-	return append([]string{fmt.Sprintf("of %d adjacencies %.1f were expected to hold and %d held", known, expected, held)}, each...)
+	return append([]string{fmt.Sprintf("of %s %.1f were expected to hold and %d held", unit.Counted(known, "adjacency"), expected, held)}, each...)
 }

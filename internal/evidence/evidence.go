@@ -23,6 +23,7 @@ import (
 	"towpath/internal/conduct"
 	"towpath/internal/plan"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // Format names the document's form; it changes when a reader must change.
@@ -226,7 +227,7 @@ func Assemble(in Inputs) (*Document, error) {
 	d.Probe = merge(in.Sessions)
 	if len(in.Sessions) > 1 {
 		d.Sessions = in.Sessions
-		d.Notes = append(d.Notes, fmt.Sprintf("The run was interrupted: traffic was measured in %d stretches. Between them nothing was measured, and nothing is claimed of those times.", len(in.Sessions)))
+		d.Notes = append(d.Notes, fmt.Sprintf("The run was interrupted: traffic was measured in %s. Between them nothing was measured, and nothing is claimed of those times.", unit.Counted(len(in.Sessions), "stretch")))
 	}
 	if len(in.Sessions) > 0 && slices.ContainsFunc(in.Sessions[0].Marks, func(k conduct.Mark) bool { return k.Label == conduct.TakenUp }) {
 		d.Notes = append(d.Notes, "What was measured of traffic before the first interruption was not kept: nothing is claimed of that time.")

@@ -14,6 +14,7 @@ import (
 
 	"towpath/internal/conduct"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // Page is the document as the HTML shows it; nothing is computed in the
@@ -295,8 +296,8 @@ func (d *Document) lossPage(p *Page) {
 		return
 	}
 	p.Resolved = words(m.Resolution)
-	p.LossText = fmt.Sprintf("%d packets sent, %d lost (%d on the way there, %d on the way back). A loss shorter than %s cannot be seen. A packet later than %s counts as lost.",
-		m.Sent, m.Lost, m.Forward, m.Reverse, words(m.Resolution), words(m.Waited))
+	p.LossText = fmt.Sprintf("%s sent, %d lost (%d on the way there, %d on the way back). A loss shorter than %s cannot be seen. A packet later than %s counts as lost.",
+		unit.Counted(m.Sent, "packet"), m.Lost, m.Forward, m.Reverse, words(m.Resolution), words(m.Waited))
 	if len(m.Outages) == 0 && m.Lost == 0 {
 		p.LossText += " No loss."
 	}

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"towpath/internal/paper"
+	"towpath/internal/unit"
 )
 
 // WritePDF writes the document on paper: the same parts as the HTML page, in the
@@ -69,7 +70,7 @@ func (d *Document) paper() (*paper.Document, error) {
 		}
 		add(t)
 		if len(h.Adjacencies) > 0 {
-			t := table(fmt.Sprintf("%d adjacencies: %d held, %d restarted, %d lost, %d not known", len(h.Adjacencies), h.Held, h.Restarted, h.Lost, h.Unknown), "Adjacency", "Forecast", "Outcome", "Why foretold")
+			t := table(fmt.Sprintf("%s: %d held, %d restarted, %d lost, %d not known", unit.Counted(len(h.Adjacencies), "adjacency"), h.Held, h.Restarted, h.Lost, h.Unknown), "Adjacency", "Forecast", "Outcome", "Why foretold")
 			for _, a := range h.Adjacencies {
 				t.Rows = append(t.Rows, grave(a.Outcome != "held", 2, a.Object, a.Forecast, a.Outcome, a.Why))
 			}
@@ -105,7 +106,7 @@ func (d *Document) paper() (*paper.Document, error) {
 	}
 	for _, c := range p.Compared {
 		add(paper.Heading{Level: 2, Text: c.Name})
-		say("%d expected differences; %d others.", c.Expected, len(c.Rows))
+		say("%s; %s.", unit.Counted(c.Expected, "expected difference"), unit.Counted(len(c.Rows), "other"))
 		t := table("", "Class", "What", "Before", "After", "Why")
 		for _, r := range c.Rows {
 			t.Rows = append(t.Rows, grave(true, 0, string(r.Class), r.Object+" "+r.Field, r.Before, r.After, r.Why))
@@ -138,7 +139,7 @@ func (d *Document) paper() (*paper.Document, error) {
 	add(t)
 
 	section("Journal")
-	t = table(fmt.Sprintf("%d records", len(p.Journal)), "#", "When", "What", "Step", "")
+	t = table(unit.Counted(len(p.Journal), "record"), "#", "When", "What", "Step", "")
 	t.Columns[0].Align = paper.Right
 	for _, r := range p.Journal {
 		t.Rows = append(t.Rows, paper.Cells(r.Seq, r.At, r.Kind, r.Step, r.Text))

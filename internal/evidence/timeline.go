@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"towpath/internal/paper"
+	"towpath/internal/unit"
 )
 
 // TimelineData is what [Timeline] draws. All durations in it are since Start.
@@ -321,7 +322,7 @@ func (d *drawing) summary() string {
 		}
 	}
 	if lost > 0 {
-		fmt.Fprintf(&b, " %d packets lost.", lost)
+		fmt.Fprintf(&b, " %s lost.", unit.Counted(lost, "packet"))
 	}
 	if d.in.Resolution > 0 {
 		fmt.Fprintf(&b, " Resolution %s.", millis(d.in.Resolution))
@@ -477,7 +478,7 @@ func (d *drawing) labels(v view, outages []TimelineOutage, y, top, bottom float6
 		if o == d.in.Outages[0] {
 			attrs = tlBold
 		}
-		more := fmt.Sprintf("%s, %d packets, %s to %s", label, o.Lost, d.clock(o.From, "15:04:05.000"), d.clock(o.Until, "15:04:05.000"))
+		more := fmt.Sprintf("%s, %s, %s to %s", label, unit.Counted(o.Lost, "packet"), d.clock(o.From, "15:04:05.000"), d.clock(o.Until, "15:04:05.000"))
 		x, until := v.x(o.From), v.x(o.Until)
 		if v.near {
 			for _, end := range []float64{x, until} {
@@ -748,14 +749,14 @@ func (d *drawing) finish() []byte {
 // describe says in words what the picture shows, for those who do not see it.
 func (d *drawing) describe() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "Loss of test traffic from %s to %s in %d rows, one for each flow and direction. %s",
-		d.clock(0, "15:04:05 MST"), d.clock(d.in.Length, "15:04:05 MST"), len(d.in.Rows), d.summary())
+	fmt.Fprintf(&b, "Loss of test traffic from %s to %s in %s, one for each flow and direction. %s",
+		d.clock(0, "15:04:05 MST"), d.clock(d.in.Length, "15:04:05 MST"), unit.Counted(len(d.in.Rows), "row"), d.summary())
 	for i, o := range d.in.Outages {
 		if i == 10 {
-			fmt.Fprintf(&b, " And %d shorter outages.", len(d.in.Outages)-10)
+			fmt.Fprintf(&b, " And %s.", unit.Counted(len(d.in.Outages)-10, "shorter outage"))
 			break
 		}
-		fmt.Fprintf(&b, " Outage of %s, %d packets, flow %s %s at %s.", millis(o.Length), o.Lost, o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"))
+		fmt.Fprintf(&b, " Outage of %s, %s, flow %s %s at %s.", millis(o.Length), unit.Counted(o.Lost, "packet"), o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"))
 	}
 	for _, m := range d.in.Marks {
 		fmt.Fprintf(&b, " Mark at %s: %s.", d.clock(m.At, "15:04:05"), m.Label)

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"towpath/internal/unit"
 )
 
 // Picture says how a state is drawn. The zero value is good.
@@ -87,7 +89,7 @@ func escape(s string) string {
 func short(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
 
 func (s *State) describe() string {
-	text := fmt.Sprintf("%d nodes, %d links; the busiest arc is used to %.0f%%", len(s.net.nodes), len(s.net.links), 100*s.result.MaxUtilisation)
+	text := fmt.Sprintf("%s, %s; the busiest arc is used to %.0f%%", unit.Counted(len(s.net.nodes), "node"), unit.Counted(len(s.net.links), "link"), 100*s.result.MaxUtilisation)
 	for _, d := range s.drains {
 		text += fmt.Sprintf("; %s is drained (%v)", d.Node, d.How)
 	}

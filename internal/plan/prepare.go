@@ -9,6 +9,7 @@ import (
 	"towpath/internal/fleet"
 	"towpath/internal/state"
 	"towpath/internal/timing"
+	"towpath/internal/unit"
 )
 
 // Preparation is one change of settings that is made before a silence and
@@ -144,11 +145,7 @@ func (c *composer) counted(ends []End) string {
 		n += len(e.Settings)
 		on = append(on, string(c.named(e.On)))
 	}
-	word := "settings"
-	if n == 1 {
-		word = "setting"
-	}
-	return fmt.Sprintf("%d %s of %s", n, word, strings.Join(on, " and "))
+	return fmt.Sprintf("%s of %s", unit.Counted(n, "setting"), strings.Join(on, " and "))
 }
 
 func (c *composer) named(on fleet.DeviceID) fleet.DeviceID {

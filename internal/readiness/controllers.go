@@ -8,6 +8,7 @@ import (
 
 	"towpath/internal/release"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // cards are the controller cards whose slots are not empty.
@@ -159,7 +160,7 @@ func (c *check) stateSynchronised() {
 		c.none("adjacency of a protocol that keeps state")
 		return
 	}
-	c.otherwise("%d adjacencies are nonstop or restart gracefully", n)
+	c.otherwise("%s nonstop or able to restart gracefully", unit.CountedWith(n, "adjacency", "is", "are"))
 }
 
 func both(r state.Restart) string {
@@ -409,7 +410,7 @@ func (c *check) imageIntegrity() {
 		c.otherwise("no image of the path is on the cards yet; each is hashed when it is transferred")
 		return
 	}
-	c.otherwise("%d files have the size and SHA-256 of the catalogue", staged)
+	c.otherwise("%s the size and SHA-256 of the catalogue", unit.CountedWith(staged, "file", "has", "have"))
 }
 
 // hashOf is the SHA-256 of a file on a card, empty where nobody read it.
@@ -439,7 +440,7 @@ func (c *check) imageSetCompatible() {
 			}
 		}
 	}
-	c.otherwise("%d images belong to their releases", n)
+	c.otherwise("%s to the release it is listed for", unit.CountedWith(n, "image", "belongs", "belong each"))
 }
 
 func (c *check) imageSetCovers() {

@@ -8,6 +8,7 @@ import (
 
 	"towpath/internal/release"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 func (c *check) factsRead() {
@@ -177,7 +178,7 @@ func (c *check) pathOpen() {
 			c.blocker(c.device(), "%s", text)
 		}
 	}
-	c.otherwise("%d hops searched again from the captured state", len(c.in.Path.Hops))
+	c.otherwise("%s searched again from the captured state", unit.Counted(len(c.in.Path.Hops), "hop"))
 }
 
 // takesImages reports whether software is loaded onto components of the kind.
@@ -272,7 +273,7 @@ func (c *check) inventoryMatches() {
 			c.caution(want.Name, "the inventory has part %s, the device %s", want.Part, have.Part.Or(""))
 		}
 	}
-	c.otherwise("%d components of the inventory are there", len(c.in.Device.Components))
+	c.otherwise("of the inventory %s there", unit.CountedWith(len(c.in.Device.Components), "component", "is", "are"))
 }
 
 func (c *check) featuresListed() {

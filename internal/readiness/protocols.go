@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 func (c *check) interfacesKnown() {
@@ -196,7 +197,7 @@ func (c *check) adjacenciesUp() {
 		c.none("adjacencies")
 		return
 	}
-	c.otherwise("%d adjacencies are up", len(all))
+	c.otherwise("%s up", unit.CountedWith(len(all), "adjacency", "is", "are"))
 }
 
 func (c *check) adjacenciesSurvive() {
@@ -238,7 +239,7 @@ func (c *check) adjacenciesSurvive() {
 		c.none("adjacency up")
 		return
 	}
-	c.otherwise("%d adjacencies live or restart gracefully, the least likely with probability %.4g", len(c.in.Outlook), least)
+	c.otherwise("%s live or restart gracefully, the least likely with probability %.4g", unit.CountedWith(len(c.in.Outlook), "adjacency", "would", "would"), least)
 }
 
 // reliant calls f for each adjacency that the forecast lets restart gracefully.
@@ -268,7 +269,7 @@ func (c *check) relying(n int, right string) {
 	switch {
 	case len(c.out) > 0:
 	case n > 0:
-		c.otherwise("%d adjacencies restart gracefully: %s", n, right)
+		c.otherwise("%s gracefully: %s", unit.CountedWith(n, "adjacency", "restarts", "restart"), right)
 	case c.in.Outlook == nil && len(c.in.Capture.Adjacencies) > 0:
 		c.unknown(c.device(), "no forecast of what restarts gracefully")
 	case len(c.in.Capture.Adjacencies) == 0:

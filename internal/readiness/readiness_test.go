@@ -317,8 +317,8 @@ func breakages() []breakage {
 		{"boot-variables", "version unknown", unknown, "release it starts next: unknown", func(in *in) { in.Capture.Boot[1].Version = none[string]() }, nil},
 		{"boot-variables", "image unknown", unknown, "file it starts from: unknown", func(in *in) { in.Capture.Boot[1].Image = none[string]() }, nil},
 		{"boot-variables", "entry unknown", unknown, "what it starts next: unknown", func(in *in) { in.Capture.Boot = in.Capture.Boot[:1] }, nil},
-		{"image-integrity", "right", clear, "1 files have the size and SHA-256", func(in *in) { stage(in, state.File{SHA256: some(statetest.Hash("alder-9-2.5.0.img"))}) }, nil},
-		{"image-integrity", "right by our own hash", clear, "1 files have the size and SHA-256", func(in *in) {
+		{"image-integrity", "right", clear, "1 file has the size and SHA-256", func(in *in) { stage(in, state.File{SHA256: some(statetest.Hash("alder-9-2.5.0.img"))}) }, nil},
+		{"image-integrity", "right by our own hash", clear, "1 file has the size and SHA-256", func(in *in) {
 			stage(in, state.File{})
 			in.Observed.Hashes = []readiness.FileHash{{Controller: "CTL-B", Path: "/images/alder-9-2.5.0.img", SHA256: statetest.Hash("alder-9-2.5.0.img")}}
 		}, nil},

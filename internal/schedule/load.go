@@ -8,6 +8,7 @@ import (
 
 	"towpath/internal/fleet"
 	"towpath/internal/network"
+	"towpath/internal/unit"
 )
 
 // Load is a [Carrier] over a network: devices are drained, and no arc may be
@@ -370,10 +371,7 @@ func (l *Load) beyond(st *network.State, out []fleet.DeviceID) string {
 }
 
 func noPath(n int) string {
-	if n == 1 {
-		return "1 demand has no path"
-	}
-	return fmt.Sprintf("%d demands have no path", n)
+	return unit.CountedWith(n, "demand", "has", "have") + " no path"
 }
 
 func nameOf(d network.Demand) string {

@@ -51,7 +51,7 @@ func short(digest string) string {
 
 func tableText(t *RouteTable) string {
 	if n, ok := counted(t).Get(); ok {
-		return fmt.Sprintf("%d routes", n)
+		return unit.Counted(n, "route")
 	}
 	return "unknown"
 }

@@ -15,6 +15,15 @@ func Counted[N ~int | ~int64 | ~uint64](n N, word string) string {
 	return fmt.Sprintf("%d %s", n, plural(word))
 }
 
+// CountedWith is [Counted] with the verb that goes with it, given for one and for
+// more: "1 adjacency is", "2 adjacencies are".
+func CountedWith[N ~int | ~int64 | ~uint64](n N, word, one, more string) string {
+	if n == 1 {
+		more = one
+	}
+	return Counted(n, word) + " " + more
+}
+
 // plural is the regular plural of English.
 // Source: common practice.
 func plural(word string) string {

@@ -17,6 +17,7 @@ func TestCounted(t *testing.T) {
 		{Counted(2, "adjacency"), "2 adjacencies"}, {Counted(1, "adjacency"), "1 adjacency"}, {Counted(2, "day"), "2 days"},
 		{Counted(3, "redundancy group"), "3 redundancy groups"}, {Counted(2, "switch"), "2 switches"}, {Counted(2, "loss"), "2 losses"}, {Counted(2, "box"), "2 boxes"},
 		{Counted(2, "freeze"), "2 freezes"}, {Counted(uint64(1), "packet"), "1 packet"}, {Counted(int64(-2), "packet"), "-2 packets"},
+		{CountedWith(1, "adjacency", "is", "are"), "1 adjacency is"}, {CountedWith(2, "adjacency", "is", "are"), "2 adjacencies are"},
 	} {
 		if c.got != c.want {
 			t.Errorf("got %q, want %q", c.got, c.want)
