@@ -110,6 +110,17 @@ func TestExplanations(t *testing.T) {
 				return len(l) < 2, "too much"
 			}}, func(p *Problem) { pin(p, 0, 1); pin(p, 1, 1) },
 			[]string{"mere-1 is pinned", "mere-2 is pinned", "cannot be out together: too much"}, "mere-1 mere-2"},
+		"load at two hours": {
+			Problem{Items: routers(1, 1), Windows: nights(3, Unlimited), Class: []int{0, 2, 0}, Classes: []string{"the windows of Tuesday 12:00", "", "the windows of Thursday 12:00"},
+				Together: func(class int, l []int) (bool, string) {
+					return l[0] > 0, fmt.Sprintf("link mere-north would be at %d %%", 130-10*class)
+				}}, nil,
+			[]string{"mere-1 cannot be out in the windows of Tuesday 12:00: link mere-north would be at 130 %", "mere-1 cannot be out in the windows of Thursday 12:00: link mere-north would be at 110 %"}, "mere-1"},
+		"load at one hour and a ban": {
+			Problem{Items: routers(1, 1), Windows: nights(3, Unlimited), Class: []int{0, 1, 0}, Classes: []string{"the windows of Tuesday 12:00"},
+				Together: func(class int, _ []int) (bool, string) { return class > 0, "too much" }},
+			func(p *Problem) { p.Permits = append(p.Permits, p.Ban(1, 1)) },
+			[]string{"mere-2 is banned from night-2", "mere-2 cannot be out in the windows of Tuesday 12:00: too much"}, "mere-2"},
 		"the smaller of two explanations": {
 			Problem{Items: routers(1, 1, 1, 1), Windows: nights(2, Unlimited), Conflicts: pairs(4), Groups: []Group{{Name: "core", Members: all(4), MaxDown: 1}}}, nil,
 			[]string{"group core"}, "mere-1 mere-2 mere-3"},
