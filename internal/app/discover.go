@@ -256,7 +256,7 @@ func (d Discovery) Fragment(f *fleet.Fleet) ([]byte, error) {
 		_, item, _ := strings.Cut(string(src), "\n")
 		out.WriteString(item)
 	}
-	head := fmt.Sprintf("# Links that LLDP neighbours of %d devices imply and the fleet file does not have.\n", d.Devices)
+	head := fmt.Sprintf("# Links that LLDP neighbours of %s imply and the fleet file does not have.\n", unit.Counted(d.Devices, "device"))
 	if ready > 0 {
 		head += "# Metrics are not part of it: a link without one has the metric 1.\n"
 	}

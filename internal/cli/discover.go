@@ -11,6 +11,7 @@ import (
 	"towpath/internal/app"
 	"towpath/internal/fleet"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 func (e *env) discoverCmd() *cobra.Command {
@@ -114,7 +115,7 @@ func (e *env) showDiscovery(f *fleet.Fleet, d app.Discovery) {
 		}
 		rows = append(rows, strings.Join(strings.Fields(endText(l.A)+" — "+endText(l.B)+" "+size), " ")+": "+what)
 	}
-	e.printf("%d captured devices; %d links heard: %d new, %d in fleet.yaml, %d with a stranger; %d one-sided\n", d.Devices, len(d.Links), fresh, known, len(d.Links)-fresh-known, oneSided)
+	e.printf("%s; %s heard: %d new, %d in fleet.yaml, %d with a stranger; %d one-sided\n", unit.Counted(d.Devices, "captured device"), unit.Counted(len(d.Links), "link"), fresh, known, len(d.Links)-fresh-known, oneSided)
 	for _, r := range rows {
 		e.wrap("  ", r)
 	}

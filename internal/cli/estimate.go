@@ -70,7 +70,7 @@ func (e *env) estimate(n networkFlags, out string, all bool) error {
 		return e.json(map[string]any{"unit": l.Network.Unit(), "from": l.Source, "prior_misfit": x.PriorMisfit, "misfit": x.Misfit, "spread": x.Spread, "demands": list, "notes": l.Notes})
 	}
 	v := answerView{e: e, l: l, all: all}
-	e.wrap("", fmt.Sprintf("%d demands, %s together, %s", len(list), v.volume(total), l.Source))
+	e.wrap("", fmt.Sprintf("%s, %s together, %s", unit.Counted(len(list), "demand"), v.volume(total), l.Source))
 	e.wrap("  ", fmt.Sprintf("The fit leaves %.2f %% of the counted rates unexplained; gravity alone leaves %.1f %%.", 100*x.Misfit, 100*x.PriorMisfit))
 	if x.Misfit > 0.05 {
 		e.wrap("  caution: ", "The counters contradict each other or the topology: no demands explain them better. Look at the metrics, at links that are missing, and whether all counters are of one time.")

@@ -18,6 +18,7 @@ import (
 	"towpath/internal/release"
 	"towpath/internal/state"
 	"towpath/internal/survival"
+	"towpath/internal/unit"
 	"towpath/internal/workspace"
 )
 
@@ -61,8 +62,8 @@ func (e *env) fleetCmd() *cobra.Command {
 				return e.json(map[string]any{"devices": len(f.Devices), "links": len(f.Links), "groups": len(f.Groups), "demands": len(f.Demands),
 					"platforms": len(a.Workspace.Catalogue.Platforms), "sha256": a.Workspace.Digest})
 			}
-			e.printf("%s: %d devices, %d links, %d redundancy groups, %d demands, %d platforms: no mistakes found\n",
-				f.Operator, len(f.Devices), len(f.Links), len(f.Groups), len(f.Demands), len(a.Workspace.Catalogue.Platforms))
+			e.printf("%s: %s, %s, %s, %s, %s: no mistakes found\n", f.Operator, unit.Counted(len(f.Devices), "device"), unit.Counted(len(f.Links), "link"),
+				unit.Counted(len(f.Groups), "redundancy group"), unit.Counted(len(f.Demands), "demand"), unit.Counted(len(a.Workspace.Catalogue.Platforms), "platform"))
 			return nil
 		},
 	}
@@ -99,7 +100,7 @@ func (e *env) fleetImport(file string) (err error) {
 	if e.format == "json" {
 		return e.json(map[string]any{"added": len(added), "devices": added})
 	}
-	e.printf("%d devices added to %s\n", len(added), name)
+	e.printf("%s added to %s\n", unit.Counted(len(added), "device"), name)
 	return nil
 }
 
@@ -233,7 +234,7 @@ func (e *env) showHops(r release.Result) error {
 			e.printf("%s already runs %s: nothing to do\n", r.Device, r.To)
 			continue
 		}
-		e.printf("\npath %d: %d hops, %d outages, %d withdrawn or defective releases, about %.0f min\n", i+1, p.Cost.Hops, p.Cost.Outages, p.Cost.Exposure, p.Cost.Minutes)
+		e.printf("\npath %d: %s, %s, %s, about %.0f min\n", i+1, unit.Counted(p.Cost.Hops, "hop"), unit.Counted(p.Cost.Outages, "outage"), unit.Counted(p.Cost.Exposure, "withdrawn or defective release"), p.Cost.Minutes)
 		for _, h := range p.Hops {
 			for _, f := range h.Firmware {
 				e.printf("  before the next hop: raise firmware of %s from %s to %s, +%.0f min\n", f.Component, f.From, f.To, f.Minutes)
@@ -413,7 +414,7 @@ func (e *env) captureCmd() *cobra.Command {
 			if e.format == "json" {
 				return e.json(map[string]any{"file": out, "components": len(cp.Components), "adjacencies": len(cp.Adjacencies), "unread": cp.Unread})
 			}
-			e.printf("%s: %d components, %d interfaces, %d adjacencies, %d route tables\n", out, len(cp.Components), len(cp.Interfaces), len(cp.Adjacencies), len(cp.RouteTables))
+			e.printf("%s: %s, %s, %s, %s\n", out, unit.Counted(len(cp.Components), "component"), unit.Counted(len(cp.Interfaces), "interface"), unit.Counted(len(cp.Adjacencies), "adjacency"), unit.Counted(len(cp.RouteTables), "route table"))
 			for _, u := range cp.Unread {
 				e.wrap("  not read: ", u)
 			}

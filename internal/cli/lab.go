@@ -19,6 +19,7 @@ import (
 	"towpath/internal/evidence"
 	"towpath/internal/plan"
 	"towpath/internal/release"
+	"towpath/internal/unit"
 )
 
 func (e *env) labCmd() *cobra.Command {
@@ -180,7 +181,7 @@ func (e *env) demo(ctx context.Context, spec app.LabSpec, out string) (err error
 			sum["lab"] = map[string]any{"dropped": truth.Dropped, "dropped_total": dropped, "silences_ms": silences(truth), "acts": truth.Acts, "about": lab.About()}
 			return
 		}
-		e.wrap("  the lab:  ", fmt.Sprintf("its data plane really dropped %d packets; the probe counted %d lost. It was silent for %s.", dropped, doc.Probe.Lost, spans(truth.Silences)))
+		e.wrap("  the lab:  ", fmt.Sprintf("its data plane really dropped %s; the probe counted %d lost. It was silent for %s.", unit.Counted(dropped, "packet"), doc.Probe.Lost, spans(truth.Silences)))
 	})
 }
 

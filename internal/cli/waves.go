@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -19,6 +18,7 @@ import (
 	"towpath/internal/plan"
 	"towpath/internal/schedule"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // wavesFlags are those of the command.
@@ -122,7 +122,7 @@ func (e *env) wavesInstance(ctx context.Context, w wavesFlags) (err error) {
 			if a.Proven {
 				proof = "proven: fewer are not possible"
 			}
-			e.printf("%s: %d windows; %s\n", orText(a.Instance, name), a.WindowsUsed, proof)
+			e.printf("%s: %s; %s\n", orText(a.Instance, name), unit.Counted(a.WindowsUsed, "window"), proof)
 			for i, w := range a.Windows {
 				e.wrap(fmt.Sprintf("  window %d: ", i+1), strings.Trim(fmt.Sprint(w), "[]"))
 			}
@@ -143,14 +143,7 @@ func (e *env) into(file string, show func(e *env) error) error {
 	if err := show(&to); err != nil {
 		return err
 	}
-	tmp := file + ".part"
-	if err := os.WriteFile(tmp, b.Bytes(), 0o644); err != nil { //nolint:gosec // a plan is for others to read
-		return usage("--out: %v", err)
-	}
-	if err := os.Rename(tmp, file); err != nil {
-		return errors.Join(usage("--out: %v", err), os.Remove(tmp))
-	}
-	return nil
+	return replaceFile(file, b.Bytes())
 }
 
 // instant reads a day or an instant; of a day it is the beginning, or the
@@ -376,7 +369,7 @@ func (e *env) blocked(b *app.Blocked) error {
 		return exit{ExitVerdict}
 	}
 	e.printf("NO CAMPAIGN KEEPS ALL RULES\n\n")
-	e.wrap("", fmt.Sprintf("These rules cannot all be kept for %s in %s:", strings.Join(b.Why.Items, ", "), counted(b.Why.Windows, "window")))
+	e.wrap("", fmt.Sprintf("These rules cannot all be kept for %s in %s:", strings.Join(b.Why.Items, ", "), unit.Counted(b.Why.Windows, "window")))
 	for _, r := range b.Why.Rules {
 		e.wrap("  - ", r.Says)
 	}
@@ -390,20 +383,6 @@ func (e *env) blocked(b *app.Blocked) error {
 	return exit{ExitVerdict}
 }
 
-// chance is a share of the simulated runs. What came in all or in none of them
-// is bounded at 95 % confidence.
-// Source: the rule of three, Hanley and Lippman-Hand, JAMA 249 (1983), from memory.
-func chance(p float64, runs int) string {
-	rest := 3 / float64(max(1, runs))
-	switch {
-	case p >= 1-rest:
-		return fmt.Sprintf(">%.1f %%", math.Floor(1000*(1-rest))/10)
-	case p <= rest:
-		return fmt.Sprintf("<%.1f %%", math.Ceil(1000*rest)/10)
-	}
-	return fmt.Sprintf("%.1f %%", 100*p)
-}
-
 func (e *env) showCampaign(c *plan.Campaign) error {
 	var to []string
 	devices := 0
@@ -412,18 +391,18 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 		devices += t.Devices
 	}
 	e.wrap("", fmt.Sprintf("%s: %s", c.Operator, strings.Join(to, ", ")))
-	e.wrap("", fmt.Sprintf("%s: %d in %s, %d at the target, %d without a night; %s from %s to %s (%s)", counted(devices, "device"), len(c.Devices), counted(len(c.Nights), "night"),
-		len(c.There), len(c.Left), counted(c.WindowsOffered, "window"), c.From.Format(time.DateOnly), c.Until.Add(-time.Second).Format(time.DateOnly), c.Zone))
+	e.wrap("", fmt.Sprintf("%s: %d in %s, %d at the target, %d without a night; %s from %s to %s (%s)", unit.Counted(devices, "device"), len(c.Devices), unit.Counted(len(c.Nights), "night"),
+		len(c.There), len(c.Left), unit.Counted(c.WindowsOffered, "window"), c.From.Format(time.DateOnly), c.Until.Add(-time.Second).Format(time.DateOnly), c.Zone))
 	p := c.Proof
 	switch {
 	case c.Revises != "":
 	case p.Proven:
-		e.wrap("", fmt.Sprintf("PROVEN: fewer than %d nights are not possible (%s).", p.Nights, p.Bound))
+		e.wrap("", fmt.Sprintf("PROVEN: fewer than %s not possible (%s).", unit.CountedWith(p.Nights, "night", "is", "are"), p.Bound))
 	default:
-		e.wrap("", fmt.Sprintf("%d nights, at least %d are needed (%s): gap %.1f %%, not proven.", p.Nights, p.LowerBound, p.Bound, 100*p.Gap))
+		e.wrap("", fmt.Sprintf("%s, at least %d needed (%s): gap %.1f %%, not proven.", unit.Counted(p.Nights, "night"), p.LowerBound, p.Bound, 100*p.Gap))
 	}
 	if c.Revises != "" {
-		e.wrap("", fmt.Sprintf("Revises %.12s…: another night for %s, and at least %d must have one.", c.Revises, counted(len(c.Changes), "device"), c.LeastMoves))
+		e.wrap("", fmt.Sprintf("Revises %.12s…: another night for %s, and at least %d must have one.", c.Revises, unit.Counted(len(c.Changes), "device"), c.LeastMoves))
 	}
 	if n := c.Network; n != nil {
 		s := fmt.Sprintf("network: busiest link %.0f %% (%s, night %d)", 100*n.Worst.Utilisation, n.Worst.Link, n.Worst.Night)
@@ -512,15 +491,15 @@ func (e *env) showNight(c *plan.Campaign, n plan.Night, courses map[fleet.Device
 	e.wrap(fmt.Sprintf("night %-3d ", n.Number), fmt.Sprintf("%s to %s, %s%s", n.Start.Format("Mon 2006-01-02 15:04"), n.End.Format("Mon 15:04 MST"), n.StageName, more))
 	over := len(n.Tasks) > 0 && n.Tasks[0].Outcome != ""
 	if !over {
-		s := chance(n.Done, c.Runs) + " done in time"
+		s := unit.Share(n.Done, c.Runs) + " done in time"
 		if n.Back != nil {
-			s += ", " + chance(*n.Back, c.Runs) + " even with a rollback"
+			s += ", " + unit.Share(*n.Back, c.Runs) + " even with a rollback"
 		}
 		if !n.RollbackClock.IsZero() {
 			s += ", roll back by " + n.RollbackClock.Format("15:04")
 		}
 		if n.Untouched != nil {
-			s += fmt.Sprintf("; traffic untouched %s (of %s)", fmt.Sprintf("%.1f %%", 100**n.Untouched), counted(n.UntouchedKnown, "device"))
+			s += fmt.Sprintf("; traffic untouched %s (of %s)", fmt.Sprintf("%.1f %%", 100**n.Untouched), unit.Counted(n.UntouchedKnown, "device"))
 		}
 		if n.Load != nil {
 			s += fmt.Sprintf("; busiest link %.0f %%", 100*n.Load.Worst.Utilisation)
@@ -604,9 +583,9 @@ func (e *env) courseOf(c *plan.Campaign, id string) error {
 		line(fmt.Sprintf("hop %d", i+1), "%s", s)
 	}
 	line("takes", "%v with probability 50 %%, %v with 95 %% (mean %v); %v are kept for it", d.P50.Round(time.Second), d.P95.Round(time.Second), d.Mean.Round(time.Second), d.Kept)
-	s := chance(d.Done, c.Runs) + " done inside the window"
+	s := unit.Share(d.Done, c.Runs) + " done inside the window"
 	if d.Back != nil {
-		s += ", " + chance(*d.Back, c.Runs) + " done and, if needed, rolled back"
+		s += ", " + unit.Share(*d.Back, c.Runs) + " done and, if needed, rolled back"
 	} else if d.NoBack != "" {
 		s += "; no way back: " + d.NoBack
 	}
@@ -652,12 +631,4 @@ func orText(s, def string) string {
 		return def
 	}
 	return s
-}
-
-// counted is a number with its word.
-func counted(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
 }
