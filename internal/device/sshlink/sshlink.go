@@ -16,7 +16,6 @@ import (
 	"fmt"
 	"net"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"golang.org/x/crypto/ssh"
@@ -366,37 +365,6 @@ func (c *Client) keepAlive(every time.Duration) {
 			}
 		}
 	}
-}
-
-// wire counts what comes from the other side and keeps its first octets.
-type wire struct {
-	net.Conn
-	received atomic.Int64
-	mu       sync.Mutex
-	first    []byte
-}
-
-// Read implements net.Conn.
-func (w *wire) Read(b []byte) (int, error) {
-	n, err := w.Conn.Read(b)
-	if w.received.Add(int64(n)) <= firstOctets*2 && n > 0 {
-		w.mu.Lock()
-		if room := firstOctets - len(w.first); room > 0 {
-			w.first = append(w.first, b[:min(n, room)]...)
-		}
-		w.mu.Unlock()
-	}
-	return n, err
-}
-
-// firstOctets is how much of the other side's first words is kept. The library
-// reads the greeting in single octets.
-const firstOctets = 64
-
-func (w *wire) heard() []byte {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return append([]byte(nil), w.first...)
 }
 
 // clock runs out once, and can be halted while a person thinks.
