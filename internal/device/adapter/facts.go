@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"towpath/internal/state"
 )
@@ -42,6 +43,7 @@ type Reading struct {
 func (f *Facts) Take(q *Query, vars map[string]string, output []byte, at time.Time, a *Adapter) Reading {
 	c := a.compiled.queries[q]
 	var r Reading
+	output = asText(output)
 	if c.none != nil && c.none.Match(output) {
 		f.mark(c.into.name)
 		return r
@@ -69,6 +71,26 @@ func (f *Facts) Take(q *Query, vars map[string]string, output []byte, at time.Ti
 		f.middle = at
 	}
 	return r
+}
+
+// asText returns an output with every octet that belongs to no character
+// written as \xNN: names go into captures, which are text, and two that differ
+// in such an octet only have to stay two.
+func asText(output []byte) []byte {
+	if utf8.Valid(output) {
+		return output
+	}
+	var out []byte
+	for len(output) > 0 {
+		r, n := utf8.DecodeRune(output)
+		if r == utf8.RuneError && n == 1 {
+			out = fmt.Appendf(out, `\x%02x`, output[0])
+		} else {
+			out = append(out, output[:n]...)
+		}
+		output = output[n:]
+	}
+	return out
 }
 
 func (f *Facts) mark(into string) {
