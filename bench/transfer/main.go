@@ -1,12 +1,13 @@
 // Command transfer measures how fast a file reaches a device over SSH: our SFTP
-// and copy protocol beside OpenSSH's own clients scp and sftp, in rounds of one
-// run to one OpenSSH server on loopback, so that whatever else the machine does
-// falls on all.
+// and copy protocol beside OpenSSH's own clients scp and sftp, pair by pair, to
+// one OpenSSH server on loopback. The two of a pair run one right after the
+// other, and change places in each round, so that whatever else the machine
+// does falls on both.
 //
-// Read [run] first. Every row connects, logs in, sends and ends. OpenSSH's
-// clients hash nothing; ours hash the file here while they send it and compare
-// it with the hash at the far end. That part has columns of its own, and a row
-// shows what OpenSSH's client takes when sha256sum runs at both ends around it.
+// Read [run] first. Every row connects, logs in, sends and ends. Like is
+// compared with like: the copy alone with scp and sftp, which prove nothing,
+// and the copy that is proven at both ends with what an engineer does by hand,
+// scp and then sha256sum at both ends.
 package main
 
 import (
@@ -17,6 +18,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -28,6 +30,7 @@ import (
 	"time"
 
 	"golang.org/x/crypto/ssh"
+	"golang.org/x/sync/errgroup"
 
 	"towpath/internal/device/sshlink"
 	"towpath/internal/device/sshlink/opensshd"
@@ -39,7 +42,7 @@ func main() {
 	size := flag.String("size", "512MiB", "octets of each transfer")
 	rounds := flag.Int("rounds", 7, "rounds; each transfers once in every way")
 	dir := flag.String("dir", "", "folder for both ends; one in memory shows the protocols and not the disk (default: /dev/shm where it has room, else the temporary folder)")
-	least := flag.Float64("least", 0, "ratio of the transfer rates below which the exit status is 1")
+	least := flag.Float64("least", 0, "ratio of the rates, of any pair with our SFTP, below which the exit status is 1")
 	flag.Parse()
 	ratio, err := run(context.Background(), os.Stdout, *size, *rounds, *dir)
 	switch {
@@ -52,16 +55,25 @@ func main() {
 	}
 }
 
-// way is one way to send the file. It returns the time that sending and
-// verifying took of the whole; zero where it cannot be told apart.
+// way is one way to send the file. It returns the time of the whole that went
+// into finding the hash at the far end.
 type way struct {
-	name   string
-	hashes string
-	send   func(ctx context.Context) (sending, verifying time.Duration, err error)
-	cpu    []float64 // seconds of processor time on the sending side
-	far    []float64 // seconds of processor time of the server
-	total  []float64 // MB/s of the whole
-	rate   []float64 // MB/s of connecting and sending
+	name string
+	send func(ctx context.Context) (verifying time.Duration, err error)
+}
+
+// pair is a way of ours beside one of OpenSSH's clients.
+type pair struct {
+	proven       bool // the whole is compared, else connecting and sending
+	ours, theirs side
+}
+
+// side is a way with what was measured of it, round by round.
+type side struct {
+	way
+	rate []float64 // MB/s
+	here []float64 // seconds of processor time on the sending side
+	far  []float64 // seconds of processor time of the server
 }
 
 // bench is what all ways share.
@@ -73,8 +85,8 @@ type bench struct {
 	digest string
 }
 
-// run measures and prints. It returns the ratio of our SFTP's rate to that of
-// OpenSSH's clients, see [report].
+// run measures and prints. It returns the smallest ratio of our SFTP's rate to
+// that of OpenSSH's clients, see [report].
 func run(ctx context.Context, w io.Writer, sizeText string, rounds int, dir string) (ratio float64, err error) {
 	size, err := unit.ParseByteSize(sizeText)
 	if err != nil {
@@ -101,20 +113,30 @@ func run(ctx context.Context, w io.Writer, sizeText string, rounds int, dir stri
 		return 0, err
 	}
 	defer func() { err = errors.Join(err, b.server.Stop()) }()
-	ways := b.ways()
+	pairs := b.pairs()
 	fmt.Fprintf(w, "%s each, %d rounds, %d processors, %s, %s, in %s\n\n", size, rounds, runtime.GOMAXPROCS(0), runtime.Version(), version(), dir)
 	for i := range rounds + 1 {
-		for k := range ways { // in another order each round, which evens out what one leaves to the next
-			way := ways[(k+i)%len(ways)]
-			if err := b.measure(ctx, way, i > 0); err != nil { // the first round warms up
-				return 0, fmt.Errorf("%s: %w", way.name, err)
+		for k := range pairs {
+			p := pairs[(k+i)%len(pairs)]
+			order := []*side{&p.ours, &p.theirs}
+			if i%2 == 0 {
+				slices.Reverse(order)
+			}
+			for _, s := range order {
+				if err := b.measure(ctx, s, p.proven, i > 0); err != nil {
+					return 0, fmt.Errorf("%s: %w", s.name, err)
+				}
+			}
+			if i == 0 {
+				break // one pair warms up
 			}
 		}
 	}
-	return report(w, ways)
+	return report(w, pairs)
 }
 
-func (b *bench) measure(ctx context.Context, way *way, count bool) error {
+// measure sends once.
+func (b *bench) measure(ctx context.Context, s *side, whole, count bool) error {
 	if err := os.Remove(b.target); err != nil && !os.IsNotExist(err) {
 		return err
 	}
@@ -124,7 +146,7 @@ func (b *bench) measure(ctx context.Context, way *way, count bool) error {
 		return err
 	}
 	start, cpu := time.Now(), cpuTime()
-	_, verifying, err := way.send(ctx)
+	verifying, err := s.send(ctx)
 	took := time.Since(start)
 	cpu = cpuTime() - cpu
 	spent, serr := b.server.Spent()
@@ -141,45 +163,65 @@ func (b *bench) measure(ctx context.Context, way *way, count bool) error {
 	if got != b.digest {
 		return errors.New("another file arrived")
 	}
-	if count {
-		way.cpu = append(way.cpu, cpu.Seconds())
-		way.far = append(way.far, (spent - far).Seconds())
-		way.total = append(way.total, float64(b.size)/1e6/took.Seconds())
-		way.rate = append(way.rate, float64(b.size)/1e6/(took-verifying).Seconds())
+	if !count {
+		return nil
 	}
+	if !whole {
+		took -= verifying
+	}
+	s.rate = append(s.rate, float64(b.size)/1e6/took.Seconds())
+	s.here = append(s.here, cpu.Seconds())
+	s.far = append(s.far, (spent - far).Seconds())
 	return nil
 }
 
-// report prints the medians, and of each way the medians of the ratios to
-// OpenSSH's clients in the same rounds. It returns the smaller one of our SFTP.
-func report(w io.Writer, ways []*way) (float64, error) {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "way\tMB/s\tlowest..highest\tto scp\tto sftp\tverified MB/s\tto scp\tto sftp\tCPU s here\tthere\thash")
-	var ours float64
-	for _, way := range ways {
-		scp, sftp := ratios(way.rate, ways[0].rate), ratios(way.rate, ways[1].rate)
-		fmt.Fprintf(t, "%s\t%.0f\t%.0f..%.0f\t%.3f\t%.3f\t%.0f\t%.3f\t%.3f\t%.2f\t%.2f\t%s\n", way.name, median(way.rate), slices.Min(way.rate), slices.Max(way.rate), scp, sftp,
-			median(way.total), ratios(way.total, ways[0].total), ratios(way.total, ways[1].total), median(way.cpu), median(way.far), way.hashes)
-		if way.name == "our SFTP" {
-			ours = min(scp, sftp)
+// report prints the medians, and the median of the ratios in each pair. It
+// returns the smallest ratio of a pair with our SFTP.
+func report(w io.Writer, pairs []*pair) (float64, error) {
+	least := math.Inf(1)
+	for _, proven := range []bool{false, true} {
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		title := "the copy alone"
+		if proven {
+			title = "copied and proven"
+		}
+		fmt.Fprintf(t, "%s\tMB/s\tCPU s\tbeside\tMB/s\tCPU s\tratio\tlowest..highest\tfaster\n", title)
+		for _, p := range pairs {
+			if p.proven != proven {
+				continue
+			}
+			r := ratios(p.ours.rate, p.theirs.rate)
+			faster := 0
+			for _, x := range r {
+				if x >= 1 {
+					faster++
+				}
+			}
+			fmt.Fprintf(t, "%s\t%.0f\t%.2f+%.2f\t%s\t%.0f\t%.2f+%.2f\t%.3f\t%.2f..%.2f\t%d of %d\n", p.ours.name, median(p.ours.rate), median(p.ours.here), median(p.ours.far),
+				p.theirs.name, median(p.theirs.rate), median(p.theirs.here), median(p.theirs.far), median(r), slices.Min(r), slices.Max(r), faster, len(r))
+			if strings.HasPrefix(p.ours.name, ourSFTP) {
+				least = min(least, median(r))
+			}
+		}
+		fmt.Fprintln(t)
+		if err := t.Flush(); err != nil {
+			return 0, err
 		}
 	}
-	if err := t.Flush(); err != nil {
-		return 0, err
-	}
-	fmt.Fprintln(w, `
-MB/s: connecting, logging in and sending; verified: with finding the hash at the far end. All are
-medians, and the ratios medians of those to OpenSSH's scp and sftp in the same round; 1 MB is 10^6
-octets. CPU s: processor time of the sending side with its programs, and of the server.`)
-	return ours, nil
+	fmt.Fprintln(w, `MB/s: medians; 1 MB is 10^6 octets. ratio: the median of the ratios of the two in each round.
+The copy alone is connecting, logging in and sending; ours hashes the file here all the while, and
+its wait for the far end's hash is left out. Proven is all of it; the hashes by hand run at both
+ends at once and need no connection. CPU s: processor time of the sending side with its programs,
+and of the server; ours holds the proof in both tables.`)
+	return least, nil
 }
 
-func ratios(of, to []float64) float64 {
+func ratios(of, to []float64) []float64 {
 	r := make([]float64, len(of))
 	for i := range of {
 		r[i] = of[i] / to[i]
 	}
-	return median(r)
+	return r
 }
 
 func median(v []float64) float64 {
@@ -188,51 +230,71 @@ func median(v []float64) float64 {
 	return (v[(n-1)/2] + v[n/2]) / 2
 }
 
-// ways are all ways; OpenSSH's clients come first.
-func (b *bench) ways() []*way {
+const ourSFTP, ourCopy = "our SFTP", "our copy protocol"
+
+// pairs are the ways that are compared.
+func (b *bench) pairs() []*pair {
 	options := []string{"-q", "-F", "none", "-i", b.server.KeyFile, "-o", "IdentitiesOnly=yes", "-o", "BatchMode=yes", "-o", "UserKnownHostsFile=" + b.server.KnownFile, "-o", "GlobalKnownHostsFile=none"}
 	host, port, _ := strings.Cut(b.server.Address, ":")
 	there := b.server.User + "@" + host
-	scp := func(more ...string) func(context.Context) error {
+	back := b.source + ".back"
+	copies := func(from, to string, more []string) func(context.Context) error {
 		return func(ctx context.Context) error {
-			return command(ctx, "", "scp", slices.Concat(more, options, []string{"-P", port, b.source, there + ":" + b.target})...)
+			return command(ctx, "", "scp", slices.Concat(more, options, []string{"-P", port, from, to})...)
 		}
 	}
-	return []*way{
-		{name: "OpenSSH scp", hashes: "none", send: untimed(scp())},
-		{name: "OpenSSH sftp", hashes: "none", send: untimed(func(ctx context.Context) error {
-			return command(ctx, "put "+b.source+" "+b.target+"\n", "sftp", append(slices.Clone(options), "-P", port, "-b", "-", there)...)
-		})},
-		{name: "our SFTP", hashes: "here, and sha256sum there", send: b.ours(transfer.SFTP, true)},
-		{name: "our SFTP, reads back", hashes: "here, and of what is read back", send: b.ours(transfer.SFTP, false)},
-		{name: "OpenSSH scp -O", hashes: "none; the same protocol as the next", send: untimed(scp("-O"))},
-		{name: "our copy protocol", hashes: "here, and sha256sum there", send: b.ours(transfer.SCP, true)},
-		{name: "OpenSSH scp, then hashes", hashes: "sha256sum here and there", send: func(ctx context.Context) (time.Duration, time.Duration, error) {
-			start := time.Now()
-			if err := scp()(ctx); err != nil {
-				return 0, 0, err
-			}
-			sent := time.Now()
-			for _, f := range []string{b.source, b.target} {
-				if err := command(ctx, "", "sha256sum", f); err != nil {
-					return 0, 0, err
+	scp := func(more ...string) func(context.Context) error { return copies(b.source, there+":"+b.target, more) }
+	sftp := func(ctx context.Context) error {
+		return command(ctx, "put "+b.source+" "+b.target+"\n", "sftp", append(slices.Clone(options), "-P", port, "-b", "-", there)...)
+	}
+	hashes := func(ctx context.Context) error {
+		var g errgroup.Group
+		for _, f := range []string{b.source, b.target} {
+			g.Go(func() error { return command(ctx, "", "sha256sum", f) })
+		}
+		return g.Wait()
+	}
+	fetch := copies(there+":"+b.target, back, nil)
+	same := func(ctx context.Context) error {
+		return errors.Join(command(ctx, "", "cmp", b.source, back), os.Remove(back))
+	}
+	by := func(name string, steps ...func(context.Context) error) side {
+		return side{way: way{name: name, send: func(ctx context.Context) (time.Duration, error) {
+			for _, s := range steps {
+				if err := s(ctx); err != nil {
+					return 0, err
 				}
 			}
-			return sent.Sub(start), time.Since(sent), nil
-		}},
+			return 0, nil
+		}}}
+	}
+	ours := func(name string, send sender, hash string) side {
+		return side{way: way{name: name, send: b.ours(send, hash)}}
+	}
+	const sum, fast = "sha256sum ", "openssl dgst -sha256 -r "
+	return []*pair{
+		{false, ours(ourSFTP, transfer.SFTP, sum), by("scp", scp())},
+		{false, ours(ourSFTP, transfer.SFTP, sum), by("sftp", sftp)},
+		{false, ours(ourSFTP, transfer.SFTP, sum), by("scp, our cipher", scp("-c", sshlink.Ciphers()[0]))},
+		{false, ours(ourCopy, transfer.SCP, sum), by("scp -O", scp("-O"))},
+		{true, ours(ourSFTP+", sha256sum there", transfer.SFTP, sum), by("scp, sha256sum at both ends", scp(), hashes)},
+		{true, ours(ourSFTP+", sha256sum there", transfer.SFTP, sum), by("sftp, sha256sum at both ends", sftp, hashes)},
+		{true, ours(ourCopy+", sha256sum there", transfer.SCP, sum), by("scp -O, sha256sum at both ends", scp("-O"), hashes)},
+		{true, ours(ourSFTP+", openssl there", transfer.SFTP, fast), by("scp, sha256sum at both ends", scp(), hashes)},
+		{true, ours(ourSFTP+", reads back", transfer.SFTP, ""), by("scp there and back, cmp", scp(), fetch, same)},
 	}
 }
 
-func untimed(f func(context.Context) error) func(context.Context) (time.Duration, time.Duration, error) {
-	return func(ctx context.Context) (time.Duration, time.Duration, error) { return 0, 0, f(ctx) }
-}
+// sender is one of our functions.
+type sender func(context.Context, *sshlink.Client, transfer.File, transfer.Options) (transfer.Result, error)
 
-// ours sends by one of our functions.
-func (b *bench) ours(send func(context.Context, *sshlink.Client, transfer.File, transfer.Options) (transfer.Result, error), far bool) func(context.Context) (time.Duration, time.Duration, error) {
-	return func(ctx context.Context) (_, _ time.Duration, err error) {
+// ours sends by one of our functions. hash is the command at the far end; empty
+// where there is none.
+func (b *bench) ours(send sender, hash string) func(context.Context) (time.Duration, error) {
+	return func(ctx context.Context) (_ time.Duration, err error) {
 		c, err := sshlink.Dial(ctx, sshlink.Config{Address: b.server.Address, User: b.server.User, Signers: []ssh.Signer{b.server.Signer}, KnownHosts: b.server.KnownHosts})
 		if err != nil {
-			return 0, 0, err
+			return 0, err
 		}
 		defer func() { err = errors.Join(err, c.Close()) }()
 		f := transfer.File{Path: b.target, Size: b.size, SHA256: b.digest, Content: func(offset int64) (io.ReadCloser, error) {
@@ -243,13 +305,16 @@ func (b *bench) ours(send func(context.Context, *sshlink.Client, transfer.File, 
 			return f, err
 		}}
 		var o transfer.Options
-		if far {
+		if hash != "" {
 			o.Far.Hash = func(_ context.Context, name string) (string, error) {
-				return remote(c, "sha256sum "+name)
+				return remote(c, hash+name)
 			}
 		}
 		r, err := send(ctx, c, f, o)
-		return r.Sending, r.Verifying, err
+		if err == nil && (hash != "") != (r.FarBy == "command") {
+			err = fmt.Errorf("found the proof by %q", r.FarBy)
+		}
+		return r.Verifying, err
 	}
 }
 

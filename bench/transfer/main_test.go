@@ -22,7 +22,7 @@ func TestRun(t *testing.T) {
 	if ratio <= 0 {
 		t.Errorf("ratio %v", ratio)
 	}
-	for _, row := range []string{"\nOpenSSH scp ", "\nOpenSSH sftp ", "\nour SFTP ", "\nour copy protocol ", "medians"} {
+	for _, row := range []string{"the copy alone ", "\ncopied and proven ", "\nour SFTP ", "\nour copy protocol ", "\nour SFTP, reads back ", " 1 of 1\n", "medians"} {
 		if !strings.Contains(out.String(), row) {
 			t.Errorf("no %q in\n%s", row, out.String())
 		}
@@ -52,11 +52,14 @@ func BenchmarkSFTP(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer x.server.Stop()
-	w := &way{send: x.ours(transfer.SFTP, true)}
+	w := &side{way: way{send: x.ours(transfer.SFTP, "sha256sum ")}}
 	b.SetBytes(x.size)
 	for b.Loop() {
-		if err := x.measure(b.Context(), w, true); err != nil {
+		if err := x.measure(b.Context(), w, true, true); err != nil {
 			b.Fatal(err)
 		}
 	}
+	b.ReportMetric(median(w.rate), "MB/s-proven")
+	b.ReportMetric(median(w.here), "cpu-s-here")
+	b.ReportMetric(median(w.far), "cpu-s-there")
 }
