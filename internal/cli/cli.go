@@ -54,6 +54,7 @@ type env struct {
 	format    string
 	workspace string
 	state     string
+	fleeting  bool // the device and the kept runs go with the command
 }
 
 // exit carries an exit status out of a command that has already said all.

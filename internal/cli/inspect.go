@@ -57,6 +57,12 @@ func (e *env) fleetCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if err := readiness.KnowsPolicy(a.Workspace.Policy); err != nil {
+				return usage("%s: %v", filepath.Join(e.workspace, "policy.yaml"), err)
+			}
+			if err := calendarsRead(a.Workspace, e.workspace); err != nil {
+				return err
+			}
 			f := a.Workspace.Fleet
 			if e.format == "json" {
 				return e.json(map[string]any{"devices": len(f.Devices), "links": len(f.Links), "groups": len(f.Groups), "demands": len(f.Demands),
@@ -334,6 +340,9 @@ func (e *env) checkCmd() *cobra.Command {
 			_, p, err := e.prepare(cmd.Context(), args[0], to, reload, path-1, src)
 			if err != nil {
 				return err
+			}
+			if p.Plan == nil {
+				return e.nothingToDo(args[0], to)
 			}
 			if e.format == "json" {
 				if err := e.json(p.Report); err != nil {

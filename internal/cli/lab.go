@@ -120,7 +120,7 @@ func (e *env) demo(ctx context.Context, spec app.LabSpec, out string) (err error
 		return usage("%v", err)
 	}
 	defer func() { err = errors.Join(err, lab.Close()) }()
-	e.workspace = lab.Dir()
+	e.workspace, e.fleeting = lab.Dir(), true
 	a, err := e.loadWith(lab.Clock())
 	if err != nil {
 		return err

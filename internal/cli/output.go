@@ -1,19 +1,25 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"towpath/internal/app"
 	"towpath/internal/fleet"
+	"towpath/internal/schedule"
+	"towpath/internal/workspace"
 )
 
 // outlet is standard output, which remembers the first failure: an answer that
@@ -109,6 +115,33 @@ func (e *env) knowKept(a *app.App) (closeStore func()) {
 	}
 	e.knowRuns(a, s)
 	return func() { _ = s.Close() } // it was only read
+}
+
+// calendarsRead says what is wrong with the calendars that the campaign names,
+// one that ends before its end included: its windows would silently be missing.
+func calendarsRead(ws *workspace.Workspace, folder string) error {
+	if ws.Campaign == nil {
+		return nil
+	}
+	zone, err := time.LoadLocation(ws.Campaign.Zone)
+	if err != nil {
+		return usage("campaign.yaml: zone: %v", err)
+	}
+	var wrong []string
+	for _, name := range slices.Sorted(maps.Keys(ws.Calendars)) {
+		file := filepath.Join(folder, name)
+		if _, err := schedule.ReadCalendar(file, bytes.NewReader(ws.Calendars[name]), time.LoadLocation, zone); err != nil {
+			wrong = append(wrong, err.Error())
+			continue
+		}
+		if !bytes.Contains(bytes.ToUpper(ws.Calendars[name]), []byte("END:VCALENDAR")) {
+			wrong = append(wrong, file+": no line END:VCALENDAR: the file is empty or was cut off; want a whole iCalendar file (RFC 5545)")
+		}
+	}
+	if len(wrong) > 0 {
+		return usage("%s", strings.Join(wrong, "\n"))
+	}
+	return nil
 }
 
 // nothingToDo says that the device is at the release already.

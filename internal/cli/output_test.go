@@ -13,7 +13,9 @@ import (
 	"unicode/utf8"
 
 	"towpath/internal/app"
+	"towpath/internal/conduct"
 	"towpath/internal/fleet"
+	"towpath/internal/policy"
 	"towpath/internal/workspace"
 )
 
@@ -190,5 +192,63 @@ func TestHelpFitsATerminal(t *testing.T) {
 	}
 	if pages == 0 {
 		t.Fatal("no page of help")
+	}
+}
+
+// TestFleetCheckReadsEverything: what a later command would stumble over is told
+// by the one that says that it reads every file.
+func TestFleetCheckReadsEverything(t *testing.T) {
+	for _, c := range []struct{ name, file, old, new, want string }{
+		{"as it is", "policy.yaml", "", "", ""},
+		{"an own rule that is no expression", "policy.yaml", `device.console.address != ""`, `device.console.address !== ""`, "ours-console-known: clear-when, line 1, column 26"},
+		{"an own rule with the id of another", "policy.yaml", "id: ours-console-known", "id: cpu", "which is a built-in rule"},
+		{"a waiver of nothing", "policy.yaml", "readiness:", "readiness:\n  waive: [cpuu]", `found "cpuu"`},
+		{"a calendar cut off", "windows.ics", "END:VCALENDAR", "", "no line END:VCALENDAR"},
+		{"no calendar", "windows.ics", "BEGIN:VCALENDAR", "BEGIN:SOMETHING", "windows.ics"},
+	} {
+		dir := t.TempDir()
+		if err := os.CopyFS(dir, os.DirFS("../../examples/ostermoor")); err != nil {
+			t.Fatal(err)
+		}
+		name := filepath.Join(dir, c.file)
+		src, err := os.ReadFile(name)
+		if err != nil || !strings.Contains(string(src), c.old) {
+			t.Fatalf("%s: %v, or no %q in it", name, err, c.old)
+		}
+		if err := os.WriteFile(name, []byte(strings.Replace(string(src), c.old, c.new, 1)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		status, out, said := command(t, &shelf{}, "fleet", "check", "--workspace", dir)
+		switch {
+		case c.want == "" && status != ExitDone:
+			t.Errorf("%s: status %d, said %q", c.name, status, said)
+		case c.want != "" && (status != ExitUsage || !strings.Contains(said, c.want) || strings.Contains(out, "no mistakes")):
+			t.Errorf("%s: status %d, said %q, want %q", c.name, status, said, c.want)
+		}
+	}
+}
+
+// TestResumeWordCanBePasted: the command that takes up a run says where it is
+// kept, as a shell takes it.
+func TestResumeWordCanBePasted(t *testing.T) {
+	for _, c := range []struct{ workspace, state, want string }{
+		{".", "", "towpath resume r1"},
+		{"/srv/mere", "", "towpath resume r1 --workspace /srv/mere"},
+		{".", "it's here", `towpath resume r1 --state 'it'\''s here'`},
+	} {
+		if got := (&env{workspace: c.workspace, state: c.state}).resumeWord("r1"); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}
+
+// TestWhatCannotBeMeasuredWithIsNoRun: where no prober can be made, the error
+// says which file asks for it.
+func TestWhatCannotBeMeasuredWithIsNoRun(t *testing.T) {
+	e := &env{Adapters: Adapters{NewProber: func(app.ProbeSpec) (conduct.Prober, error) {
+		return nil, errors.New("rate 50000 packets/s: need 1 to 10000")
+	}}}
+	if _, err := e.proberOf(policy.Default()); err == nil || !strings.Contains(err.Error(), "policy.yaml: probe: rate 50000") {
+		t.Errorf("%v", err)
 	}
 }

@@ -22,6 +22,7 @@ import (
 	"towpath/internal/conduct"
 	"towpath/internal/evidence"
 	"towpath/internal/fleet"
+	"towpath/internal/policy"
 	"towpath/internal/unit"
 )
 
@@ -52,6 +53,9 @@ func (f *runFlags) check() error {
 		if _, err := readConsents(f.consentFile); err != nil {
 			return err
 		}
+	}
+	if info, err := os.Stat(f.evidence); f.evidence != "" && err == nil && !info.IsDir() {
+		return usage("--evidence is %s, which is a file; want a folder", f.evidence)
 	}
 	return nil
 }
@@ -105,6 +109,11 @@ authority, the maker's documents and local codes come before this tool.`,
 			}
 			if p.Plan == nil {
 				return e.nothingToDo(args[0], to)
+			}
+			// What cannot be measured with is found before anything is kept: a run that
+			// no session can take up would stand in the way of every other.
+			if _, err := e.proberOf(a.Workspace.Policy); err != nil {
+				return err
 			}
 			run, err := a.Begin(ctx, s, p, flags.person(), "")
 			if err != nil {
@@ -285,6 +294,39 @@ func tellWaiver(w io.Writer, st *conduct.State) {
 	}
 }
 
+// proberOf makes the prober that the policy asks for.
+func (e *env) proberOf(pol policy.Policy) (conduct.Prober, error) {
+	spec := app.ProbeSpec{Rate: pol.Probe.Rate, Bucket: 100 * time.Millisecond}
+	for _, f := range pol.Probe.Flows {
+		spec.Flows = append(spec.Flows, app.ProbeFlow{Name: f.Name, To: f.To, Ports: f.Ports})
+	}
+	p, err := e.NewProber(spec)
+	if err != nil {
+		return nil, fmt.Errorf("policy.yaml: probe: %w", err)
+	}
+	return p, nil
+}
+
+// resumeWord is the command that takes up a run from where this one was given.
+func (e *env) resumeWord(run string) string {
+	words := []string{"towpath resume", run}
+	if e.workspace != "." {
+		words = append(words, "--workspace", quoted(e.workspace))
+	}
+	if e.state != "" {
+		words = append(words, "--state", quoted(e.state))
+	}
+	return strings.Join(words, " ")
+}
+
+// quoted is a word as a shell takes it.
+func quoted(s string) string {
+	if s != "" && strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/._-+:@%,") == "" {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
+
 // session conducts a run in this process, shows it, and writes the evidence.
 // after, when not nil, may add to what is printed as JSON.
 func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunRow, flags runFlags, after func(*evidence.Document, map[string]any)) error {
@@ -308,11 +350,7 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	if err != nil {
 		return err
 	}
-	spec := app.ProbeSpec{Rate: pol.Probe.Rate, Bucket: 100 * time.Millisecond}
-	for _, f := range pol.Probe.Flows {
-		spec.Flows = append(spec.Flows, app.ProbeFlow{Name: f.Name, To: f.To, Ports: f.Ports})
-	}
-	prober, err := e.NewProber(spec)
+	prober, err := e.proberOf(pol)
 	if err != nil {
 		return err
 	}
@@ -346,6 +384,10 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	e.printEnd(doc, path, &now)
 	if after != nil {
 		after(doc, nil)
+	}
+	if e.fleeting && errors.Is(runErr, context.Canceled) {
+		fmt.Fprintln(e.err, "\ntowpath: stopped; the lab goes with the command, so this run cannot be taken up")
+		return exit{ExitDevice}
 	}
 	return ending(st, runErr)
 }
@@ -418,8 +460,12 @@ func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.
 			case <-ch:
 			}
 			t, ok := asker.(*terminal)
+			if !ok && e.fleeting {
+				leave()
+				return
+			}
 			if !ok {
-				fmt.Fprintln(e.err, "\ntowpath: leaving; the run stays open and is taken up with: towpath resume", c.Run.ID)
+				fmt.Fprintln(e.err, "\ntowpath: leaving; the run stays open and is taken up with:", e.resumeWord(c.Run.ID))
 				leave()
 				return
 			}
@@ -561,17 +607,19 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			for i, ch := range st.Choices {
 				words[i] = string(ch)
 			}
-			e.printf("  choose:   %s, with\n            towpath resume %s --choose WORD --person NAME\n", strings.Join(words, ", "), d.Run)
+			e.printf("  choose:   %s, with\n            %s --choose WORD --person NAME\n", strings.Join(words, ", "), e.resumeWord(d.Run))
 			if slices.Contains(st.Choices, conduct.Waive) {
 				e.wrap("            ", "to waive, add --because REASON: "+st.Failure.Name+" then does not count for this step")
 			}
 		}
 	case "":
 		if !held {
-			e.printf("  go on:    towpath resume %s\n", d.Run)
+			if !e.fleeting {
+				e.printf("  go on:    %s\n", e.resumeWord(d.Run))
+			}
 			break
 		}
-		e.printf("  consent:  towpath resume %s --consent NAME\n  refuse:   towpath resume %s --refuse NAME\n", d.Run, d.Run)
+		e.printf("  consent:  %s --consent NAME\n  refuse:   %s --refuse NAME\n", e.resumeWord(d.Run), e.resumeWord(d.Run))
 	case conduct.Accepted, conduct.RolledBack, conduct.Refused:
 	}
 }

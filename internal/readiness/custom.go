@@ -86,6 +86,13 @@ func (e *RuleError) Error() string {
 	return at + ": " + e.Text
 }
 
+// KnowsPolicy says what [Check] would find wrong in the policy's own rules and
+// waivers, before there is a device to check.
+func KnowsPolicy(p policy.Policy) error {
+	_, err := CompileRules(p.Rules)
+	return errors.Join(err, knownWaivers(p.Readiness.Waive, p.Rules))
+}
+
 // CompileRules checks the operator's rules and makes them ready. The error
 // joins one [*RuleError] for each mistake.
 func CompileRules(rules []policy.Rule) (*OwnRules, error) {
