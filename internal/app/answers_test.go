@@ -87,10 +87,33 @@ func TestOneRunAtATime(t *testing.T) {
 		}
 		return b
 	}()
+	// A run that changes no settings anywhere else.
+	bare := func() json.RawMessage {
+		pol, _ := json.Marshal(r.pol)
+		b, err := json.Marshal(RunInput{Plan: &plan.Plan{Device: "weir-1", Steps: r.plan.Steps[:1], Hops: r.plan.Hops, Path: r.plan.Path}, Policy: pol})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}()
 	r.store.before = map[string][]json.RawMessage{"r0": {begun}, "never": {}}
-	r.store.runs = []RunRow{{ID: "never", Device: "mere-agg-1", Input: input}, {ID: "r0", Device: "mere-agg-2", Input: input}, {ID: "r1", Device: "mere-agg-1", Input: input}}
+	r.store.runs = []RunRow{{ID: "never", Device: "mere-agg-1", Input: input}, {ID: "r0", Device: "weir-1", Input: bare}, {ID: "r1", Device: "mere-agg-1", Input: input}}
 	if err := alone(t.Context(), r.store, "mere-agg-1", "r1"); err != nil {
 		t.Errorf("a run that never began, one of another device and itself are in the way: %v", err)
+	}
+	// Nor does one run meet another that changes settings on its device, or on
+	// whose device it does.
+	r.store.runs[1].Device = "mere-agg-2"
+	if err := alone(t.Context(), r.store, "mere-agg-1", "r1"); err != nil {
+		t.Errorf("a run of a device that is only near is in the way: %v", err)
+	}
+	if err := alone(t.Context(), r.store, "mere-agg-1", "r1", "mere-agg-2"); !errors.Is(err, ErrOpenRun) || !strings.Contains(err.Error(), "r0 on mere-agg-2") {
+		t.Errorf("settings would be changed on the device of an open run: %v", err)
+	}
+	r.store.runs[1].Input = input // of the plan that changes settings on mere-agg-2
+	r.store.runs[1].Device = "weir-1"
+	if err := alone(t.Context(), r.store, "mere-agg-2", "r2"); !errors.Is(err, ErrOpenRun) {
+		t.Errorf("an open run changes settings on this device: %v", err)
 	}
 	r.store.runs[1].Device = "mere-agg-1"
 	_, err := r.session(t)

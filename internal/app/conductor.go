@@ -384,7 +384,7 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 	switch m.Kind {
 	case conduct.MoveOpen:
 		// Once more, now that nobody else can begin one.
-		if err := alone(ctx, c.Store, c.Run.Device, c.Run.ID); err != nil {
+		if err := alone(ctx, c.Store, c.Run.Device, c.Run.ID, c.Input.Plan.Neighbours()...); err != nil {
 			return conduct.Record{}, err
 		}
 		digest, err := inputDigest(c.Run.Input)
@@ -453,11 +453,15 @@ func (c *Conductor) handedOver(ctx context.Context, st *conduct.State) conduct.F
 		o := conduct.Observe(cp)
 		out.Found = &o
 	}
-	for _, end := range st.HeldEnds() {
+	for _, end := range st.HeldWanted() {
 		d, err := c.end(end.On)
 		var found []state.Setting
 		if err == nil {
-			found, err = d.Settings(ctx, end.Settings)
+			keys := make([]state.Setting, len(end.Settings))
+			for i, x := range end.Settings {
+				keys[i] = x.Key()
+			}
+			found, err = d.Settings(ctx, keys)
 		}
 		if err != nil {
 			unread = append(unread, fmt.Sprintf("settings of %s: %v", cmp.Or(end.On, st.Plan.Device), err))
@@ -550,6 +554,9 @@ func (c *Conductor) intend(ctx context.Context, st *conduct.State, step plan.Ste
 		}
 		texts, all := conduct.Unmet(step.Before, now, nil)
 		if all {
+			if rec, lost, err := c.unprepared(ctx, st, step); err != nil || lost {
+				return rec, err
+			}
 			obs, err := json.Marshal(conduct.Observe(now))
 			if err != nil {
 				return conduct.Record{}, fmt.Errorf("app: observation: %w", err)

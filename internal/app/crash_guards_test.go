@@ -119,3 +119,92 @@ func TestLateRestartIsNotRepeated(t *testing.T) {
 	}
 	r.assertAsFound(t)
 }
+
+// What was prepared for a hand-over is read again before it is asked for: a
+// session has died between the two, and somebody, or a restart, has undone it.
+func TestHandOverIsStillPrepared(t *testing.T) {
+	for _, word := range []string{"await 11-prepare", "intend 12-switch-over"} {
+		r := newRig(t, true)
+		r.diesAfter(t, word)
+		for _, x := range asFound() {
+			r.dev.settings[x.Key()] = x.Value
+		}
+		st, err := r.session(t)
+		if err != nil || st.Verdict != conduct.RolledBack || !strings.Contains(st.Failure.Text, "detection-multiplier 9 (found:") {
+			t.Errorf("died after %s: %q, %v, %+v; want it taken back because it is not prepared", word, st.Verdict, err, st.Failure)
+		}
+		if n := count(r.dev.acts, "hand-over"); n != 0 {
+			t.Errorf("died after %s: handed over unprepared: %q", word, r.dev.acts)
+		}
+		r.assertAsFound(t)
+	}
+}
+
+// A transfer that is taken up asks nothing of a device whose cards have changed
+// places meanwhile.
+func TestTakenUpTransferNeedsItsCard(t *testing.T) {
+	r := newRig(t, true)
+	r.diesAfter(t, "intend 05-transfer-package-CTL-A")
+	r.dev.primary = "CTL-B"
+	st, err := r.session(t)
+	if err != nil || st.Verdict != conduct.Refused || !strings.Contains(st.Failure.Text, "CTL-A is PRIMARY") {
+		t.Errorf("%q, %v, %+v", st.Verdict, err, st.Failure)
+	}
+	if n := count(r.dev.acts, "install"); n != 0 {
+		t.Errorf("sent all the same: %q", r.dev.acts)
+	}
+}
+
+// A hand-over that no session measured whole is accepted with these words.
+func TestUnmeasuredHandOverIsSaid(t *testing.T) {
+	judged := func(r *rig) (texts []string) {
+		for _, rec := range r.journal(t) {
+			if strings.Contains(rec.Step, "judge-probe") && rec.Kind == conduct.StepDone {
+				texts = append(texts, rec.Text)
+			}
+		}
+		return texts
+	}
+	r := newRig(t, true)
+	r.marks = &keptProber{}
+	if st, err := r.session(t); err != nil || st.Verdict != conduct.Accepted {
+		t.Fatal(st.Verdict, err)
+	}
+	if got := judged(r); len(got) != 2 || strings.Contains(strings.Join(got, " "), "not measured") {
+		t.Errorf("measured whole: %q", got)
+	}
+	r = newRig(t, true)
+	r.marks = &keptProber{}
+	r.store.dieAt = slices.IndexFunc(keysOf(t), func(k string) bool { return strings.Contains(k, "act 12-switch-over") }) + 1
+	if _, err := r.session(t); !errors.Is(err, errCrash) {
+		t.Fatal(err)
+	}
+	r.marks = &keptProber{}
+	if st, err := r.session(t); err != nil || st.Verdict != conduct.Accepted {
+		t.Fatal(st.Verdict, err)
+	}
+	if got := judged(r); len(got) != 2 || !strings.Contains(got[0], "not measured from begin to end") || !strings.Contains(got[0], "from CTL-A to CTL-B") || strings.Contains(got[1], "not measured") {
+		t.Errorf("killed while the hand-over was measured: %q", got)
+	}
+}
+
+func keysOf(t *testing.T) []string {
+	t.Helper()
+	calm := newRig(t, true)
+	if _, err := calm.session(t); err != nil {
+		t.Fatal(err)
+	}
+	return calm.store.keys
+}
+
+// keptProber gives its marks with what it measured.
+type keptProber struct{ markProber }
+
+func (p *keptProber) Snapshot() conduct.Measurement {
+	m := p.markProber.Snapshot()
+	m.Begun = time.Unix(int64(len(p.marks)), 0) // under a name of its own each time
+	for _, l := range p.marks {
+		m.Marks = append(m.Marks, conduct.Mark{Label: l})
+	}
+	return m
+}

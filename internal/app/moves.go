@@ -31,9 +31,9 @@ func (c *Conductor) act(ctx context.Context, st *conduct.State, step plan.Step) 
 	if ofSettings(step.Kind) {
 		return c.adjust(ctx, st, step)
 	}
-	if !c.session.acted[step.ID+fmt.Sprint(st.Attempt)] && !asksByItself(step.Kind) {
-		rec, begun, err := c.watchAfterCrash(ctx, st, step, was)
-		if err != nil || begun {
+	if !c.session.acted[step.ID+fmt.Sprint(st.Attempt)] {
+		rec, over, err := c.watchAfterCrash(ctx, st, step, was)
+		if err != nil || over {
 			return rec, err
 		}
 	}
@@ -85,6 +85,10 @@ func (c *Conductor) actFault(ctx context.Context, err error) (conduct.Record, er
 // the end of this move and nothing is to be asked.
 func (c *Conductor) watchAfterCrash(ctx context.Context, st *conduct.State, step plan.Step, was conduct.Observation) (rec conduct.Record, over bool, err error) {
 	since := c.Clock.Now()
+	watch := c.Policy.Conduct.ObserveAfterCrash
+	if asksByItself(step.Kind) {
+		watch = 0 // the request itself tells whether it is still needed
+	}
 	for {
 		cp, err := c.Device.Capture(ctx, device.ScopeComponents)
 		now := c.Clock.Now()
@@ -93,22 +97,25 @@ func (c *Conductor) watchAfterCrash(ctx context.Context, st *conduct.State, step
 			return rec, true, ctx.Err()
 		case err == nil && conduct.Begun(step, cp, was):
 			return conduct.Record{Kind: conduct.Acted, Text: "taken up again: the device shows that this was begun"}, true, nil
-		case err == nil && now.Sub(since) >= c.Policy.Conduct.ObserveAfterCrash:
+		case err == nil && now.Sub(since) >= watch:
 			if f := c.broken(step); f != nil {
 				return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, true, nil
 			}
 			texts, all := conduct.Unmet(step.Before, cp, nil)
 			if all {
-				return rec, false, nil
+				return c.unprepared(ctx, st, step)
 			}
-			if !mayCome(step.Before, cp) || now.Sub(since) > c.Policy.Conduct.ObserveAfterCrash+step.Deadline {
+			if !mayCome(step.Before, cp) || now.Sub(since) > watch+step.Deadline {
 				return failed(conduct.ByPrecondition, "", "taken up again, and not as the step needs it any more: "+join(texts)), true, nil
 			}
+		case err != nil && now.Sub(since) > c.Policy.Conduct.ReachableWithin && asksByItself(step.Kind):
+			rec, err := c.readFault(ctx, err)
+			return rec, true, err
 		case err != nil && now.Sub(since) > c.Policy.Conduct.ReachableWithin:
 			// It cannot be seen; the waiting that follows says so.
 			return conduct.Record{Kind: conduct.Acted, Text: "taken up again: the device does not answer, so nothing was asked of it"}, true, nil
 		}
-		c.show(st, nil, fmt.Sprintf("interrupted here before: watching the device for %v before anything is done", c.Policy.Conduct.ObserveAfterCrash))
+		c.show(st, nil, fmt.Sprintf("interrupted here before: watching the device for %v before anything is done", watch))
 		if err := c.pause(ctx); err != nil {
 			return rec, true, err
 		}
@@ -772,7 +779,36 @@ func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step
 	if worst.Lost > 0 {
 		text = fmt.Sprintf("%d of %d lost; worst %v in %s %s, budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
 	}
+	missed, err := c.unmeasured(ctx, st)
+	if err != nil {
+		return conduct.Record{}, err
+	}
+	if missed != "" && !st.Back {
+		text += "; but not measured from begin to end, so that nothing is claimed of it: " + missed
+	}
 	return done(text, nil), nil
+}
+
+// unmeasured is the title of the step of this hop after which nothing can be
+// taken back, where no session measured it whole: what was lost in it may be more
+// than what was seen.
+func (c *Conductor) unmeasured(ctx context.Context, st *conduct.State) (string, error) {
+	kept, err := measurements(ctx, c.Store, c.Run.ID)
+	if err != nil {
+		return "", err
+	}
+	for _, x := range st.Steps[:st.Cursor] {
+		if x.Hop != st.Hop || !x.PointOfNoReturn {
+			continue
+		}
+		has := func(m conduct.Measurement, label string) bool {
+			return slices.ContainsFunc(m.Marks, func(k conduct.Mark) bool { return k.Label == label })
+		}
+		if !slices.ContainsFunc(kept, func(m conduct.Measurement) bool { return has(m, x.Title) && has(m, x.Title+conduct.Over) }) {
+			return x.Title, nil
+		}
+	}
+	return "", nil
 }
 
 // rolesMoved reads the device and reports an unexpected switchover. A check

@@ -140,8 +140,9 @@ var ErrNoRun = errors.New("no such run")
 // ErrInUse says that another process conducts a run of the same device.
 var ErrInUse = errors.New("another process works on it")
 
-// ErrOpenRun says that a run of the same device has not ended.
-var ErrOpenRun = errors.New("another run of the device is open")
+// ErrOpenRun says that a run of the same device has not ended, or one that changes
+// settings on it or on whose device this run does.
+var ErrOpenRun = errors.New("another run is open that this one would meet")
 
 // ProbeSpec is what a prober is made from.
 type ProbeSpec struct {

@@ -48,22 +48,33 @@ func Open(ctx context.Context, s Store, run RunRow) (bool, error) {
 }
 
 // alone is an error when another run of the device is open: its guards, its
-// comparison and its way back would meet the other's changes.
-func alone(ctx context.Context, s Store, device, run string) error {
+// comparison and its way back would meet the other's changes. So would they where
+// one of the two changes settings on the other's device; others are the devices
+// on which this run does.
+func alone(ctx context.Context, s Store, device, run string, others ...fleet.DeviceID) error {
 	runs, err := s.Runs(ctx)
 	if err != nil {
 		return err
 	}
 	for _, r := range runs {
-		if r.Device != device || r.ID == run {
+		if r.ID == run {
 			continue
+		}
+		if r.Device != device && !slices.Contains(others, fleet.DeviceID(r.Device)) {
+			in, _, err := inputOf(r)
+			if err != nil {
+				return err
+			}
+			if in.Plan == nil || !slices.Contains(in.Plan.Neighbours(), fleet.DeviceID(device)) {
+				continue
+			}
 		}
 		open, err := Open(ctx, s, r)
 		if err != nil {
 			return err
 		}
 		if open {
-			return fmt.Errorf("%w: %s on %s", ErrOpenRun, r.ID, device)
+			return fmt.Errorf("%w: %s on %s", ErrOpenRun, r.ID, r.Device)
 		}
 	}
 	return nil
@@ -75,7 +86,7 @@ func (a *App) Begin(ctx context.Context, s Store, p *Prepared, who, lab string) 
 	if p.Plan == nil {
 		return RunRow{}, fmt.Errorf("%s already runs %s", p.Device.ID, p.Capture.Release.Or("the target"))
 	}
-	if err := alone(ctx, s, string(p.Device.ID), ""); err != nil {
+	if err := alone(ctx, s, string(p.Device.ID), "", p.Plan.Neighbours()...); err != nil {
 		return RunRow{}, err
 	}
 	pol, err := json.Marshal(a.Workspace.Policy)

@@ -226,6 +226,26 @@ func (c *Conductor) awaitSettings(ctx context.Context, st *conduct.State, step p
 	}
 }
 
+// unprepared reads, before what cannot be taken back is asked for, whether the
+// settings that were made for it still hold: a session may have died between the
+// two, and a device may have restarted or somebody set them back meanwhile. lost
+// says that the record is the end of the step.
+func (c *Conductor) unprepared(ctx context.Context, st *conduct.State, step plan.Step) (rec conduct.Record, lost bool, err error) {
+	if !step.PointOfNoReturn || st.Back {
+		return rec, false, nil
+	}
+	want := st.HeldWanted()
+	found, err := c.settings(ctx, want)
+	if err != nil {
+		rec, err = c.readFault(ctx, err)
+		return rec, true, err
+	}
+	if unset := conduct.Unset(want, found, st.Plan.Device); len(unset) > 0 {
+		return failed(conduct.ByPrecondition, "not prepared any more", "what was prepared for this does not hold any more: "+join(unset)), true, nil
+	}
+	return rec, false, nil
+}
+
 func settled(step plan.Step, targets []plan.End, own fleet.DeviceID) string {
 	var texts []string
 	for _, t := range targets {

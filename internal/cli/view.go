@@ -63,7 +63,8 @@ func (v *view) record(p app.Progress) {
 	} else if title != "" && (r.Kind == conduct.StepFailed || r.Kind == conduct.GuardBroke) {
 		text = title + ": " + text
 	}
-	v.lines(fmt.Sprintf("%s  %-6s ", r.At.Format("15:04:05"), word), text)
+	// A record of an earlier session is shown by the clock of this one.
+	v.lines(fmt.Sprintf("%s  %-6s ", r.At.In(p.Now.Location()).Format("15:04:05"), word), text)
 }
 
 func titleOf(st *conduct.State, id string) string {

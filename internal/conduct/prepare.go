@@ -41,9 +41,9 @@ func (s *State) OwnHeld() bool {
 	return slices.ContainsFunc(s.Prepared, func(h plan.Held) bool { return h.On == "" && !h.ByHand })
 }
 
-// HeldEnds are the settings that the run holds changed over a connection, without
-// their values, by device.
-func (s *State) HeldEnds() []plan.End {
+// HeldWanted are the settings that the run holds changed over a connection, as it
+// set them, by device.
+func (s *State) HeldWanted() []plan.End {
 	var out []plan.End
 	for _, h := range s.Prepared {
 		if h.ByHand {
@@ -54,7 +54,7 @@ func (s *State) HeldEnds() []plan.End {
 			out = append(out, plan.End{On: h.On})
 			i = len(out) - 1
 		}
-		out[i].Settings = append(out[i].Settings, h.Wanted.Key())
+		out[i].Settings = append(out[i].Settings, h.Wanted)
 	}
 	return out
 }
