@@ -108,6 +108,7 @@ type campaigner struct {
 	tasks    []schedule.Task
 	slots    []schedule.Slot
 	rules    schedule.Rules
+	restarts []string    // rules of pairs that their captures keep apart
 	loads    *nightLoads // nil where the fleet has no links or no demands
 	left     []plan.Unscheduled
 	there    []fleet.DeviceID
@@ -638,7 +639,9 @@ func (m *campaigner) order() {
 	}
 	if len(m.want.Captures) > 1 {
 		for _, x := range survival.Conflicts(m.app.Workspace.Fleet, m.want.Captures, survival.Options{}) {
-			m.rules.Apart = append(m.rules.Apart, schedule.Pair{A: x.A, B: x.B, Says: fmt.Sprintf("%s and %s never restart together: %s (%s)", x.A, x.B, x.Reason, x.Source)})
+			says := fmt.Sprintf("%s and %s never restart together: %s (%s)", x.A, x.B, x.Reason, x.Source)
+			m.rules.Apart = append(m.rules.Apart, schedule.Pair{A: x.A, B: x.B, Says: says})
+			m.restarts = append(m.restarts, says)
 		}
 	}
 	for _, d := range c.Canaries {

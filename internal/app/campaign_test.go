@@ -1,6 +1,7 @@
 package app
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -11,7 +12,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
+	ics "github.com/arran4/golang-ical"
 	"pgregory.net/rapid"
 
 	"towpath/internal/fleet"
@@ -443,5 +446,47 @@ func TestNoCampaignBreaksARule(t *testing.T) {
 	t.Logf("%d made, %d refused", made, refused)
 	if made < 10 || refused < 1 {
 		t.Errorf("%d made, %d refused: the draw is one-sided", made, refused)
+	}
+}
+
+// Source: RFC 5545 §3.1, lines of 75 octets at most; read back by another reader
+// than the one that wrote it.
+func TestCampaignCalendarIsFolded(t *testing.T) {
+	ws := smallWorkspace(t, 1, 3)
+	ws.Fleet.Operator = "Ostermoor Wasser und Licht, Abteilung für Übertragung und Vermittlung der Grafschaft"
+	ws.Campaign.Engineers = []policy.Engineer{{Name: "Ada Überlinger-Nørgård", AtOnce: 2}}
+	c, err := use(t, ws).Campaign(t.Context(), both)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := CampaignCalendar(&b, c); err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.SplitSeq(b.String(), "\r\n") {
+		if len(line) > 75 || !utf8.ValidString(line) {
+			t.Errorf("a line of %d octets: %q", len(line), line)
+		}
+	}
+	if !strings.Contains(b.String(), "\r\n ") {
+		t.Error("no line was folded: the campaign is too short for the test")
+	}
+	cal, err := ics.ParseCalendar(bytes.NewReader(b.Bytes()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	events := cal.Events()
+	if len(events) != len(c.Nights) || len(events) == 0 {
+		t.Fatalf("%d events, %d nights", len(events), len(c.Nights))
+	}
+	for k, n := range c.Nights {
+		if got, want := events[k].GetProperty(ics.ComponentPropertySummary).Value, ws.Fleet.Operator; !strings.HasPrefix(strings.ReplaceAll(got, "\\,", ","), want) {
+			t.Errorf("the summary is %q, want %q first", got, want)
+		}
+		for _, x := range n.Tasks {
+			if got := events[k].GetProperty(ics.ComponentPropertyDescription).Value; !strings.Contains(got, string(x.Device)) || !strings.Contains(got, x.Engineer) {
+				t.Errorf("night %d says %q, want %s by %s in it", n.Number, got, x.Device, x.Engineer)
+			}
+		}
 	}
 }

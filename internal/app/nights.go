@@ -75,6 +75,12 @@ func (m *campaigner) ruleTexts() []string {
 	for _, t := range c.Apart {
 		add("never two of %s in the same window%s", strings.Join(t.Devices, ", "), because(t.Why))
 	}
+	if len(m.restarts) > 6 {
+		out = append(out, m.restarts[:5]...)
+		add("the same for %d more pairs, by their captures", len(m.restarts)-5)
+	} else {
+		out = append(out, m.restarts...)
+	}
 	if m.loads != nil {
 		s := fmt.Sprintf("with all devices of a night out, no link carries more than %.0f %% of its capacity and no demand loses its path", 100*c.Utilisation)
 		if len(c.AlsoFail) > 0 {

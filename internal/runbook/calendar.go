@@ -7,11 +7,11 @@ import (
 	"io"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/emersion/go-ical"
 
 	"towpath/internal/plan"
+	"towpath/internal/unit"
 )
 
 // Window is the time that a plan is to be carried out in. A zero End is found
@@ -102,31 +102,8 @@ func calendar(w io.Writer, stamp time.Time, list []appointment) error {
 	if err := ical.NewEncoder(&b).Encode(cal); err != nil {
 		return fmt.Errorf("runbook: calendar: %w", err)
 	}
-	if _, err := w.Write(folded(b.Bytes())); err != nil {
+	if _, err := w.Write(unit.Folded(b.Bytes())); err != nil {
 		return fmt.Errorf("runbook: write: %w", err)
 	}
 	return nil
-}
-
-// folded breaks lines of more than 75 octets, between letters, as the encoder
-// leaves them whole. Source: RFC 5545 §3.1.
-func folded(src []byte) []byte {
-	var out bytes.Buffer
-	for line := range bytes.Lines(src) {
-		line, end := bytes.CutSuffix(line, []byte("\r\n"))
-		for room := 75; len(line) > room; room = 74 {
-			n := room
-			for n > 1 && !utf8.RuneStart(line[n]) {
-				n--
-			}
-			out.Write(line[:n])
-			out.WriteString("\r\n ")
-			line = line[n:]
-		}
-		out.Write(line)
-		if end {
-			out.WriteString("\r\n")
-		}
-	}
-	return out.Bytes()
 }

@@ -11,6 +11,8 @@ import (
 
 	"github.com/emersion/go-ical"
 	"github.com/teambition/rrule-go"
+
+	"towpath/internal/unit"
 )
 
 // Zones finds a time zone by its IANA name; [time.LoadLocation] is one.
@@ -472,6 +474,6 @@ func WriteCalendar(w io.Writer, product string, slots []Slot, stamp time.Time) e
 	if err := ical.NewEncoder(&b).Encode(cal); err != nil {
 		return fmt.Errorf("write calendar: %w", err)
 	}
-	_, err := w.Write(b.Bytes())
+	_, err := w.Write(unit.Folded(b.Bytes())) // the encoder leaves lines whole
 	return err
 }
