@@ -409,7 +409,11 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 		if w := n.WorstFailure; w != nil {
 			s += fmt.Sprintf("; %.0f %% (%s, night %d) should %s fail", 100*w.Utilisation, w.Link, w.Night, w.Failure)
 		}
-		e.wrap("", fmt.Sprintf("%s; limit %.0f %%", s, 100*n.Limit))
+		s += fmt.Sprintf("; limit %.0f %%", 100*n.Limit)
+		if n.Demands != "" {
+			s += "; by " + n.Demands
+		}
+		e.wrap("", s)
 	}
 	courses := map[fleet.DeviceID]plan.DeviceCourse{}
 	for _, d := range c.Devices {
@@ -505,6 +509,9 @@ func (e *env) showNight(c *plan.Campaign, n plan.Night, courses map[fleet.Device
 			s += fmt.Sprintf("; busiest link %.0f %%", 100*n.Load.Worst.Utilisation)
 			if w := n.Load.WorstFailure; w != nil {
 				s += fmt.Sprintf(", %.0f %% should %s fail", 100*w.Utilisation, w.Failure)
+			}
+			if c.Network != nil && n.Load.Demands != c.Network.Demands && n.Load.Demands != "" {
+				s += " (" + n.Load.Demands + ")"
 			}
 		}
 		e.wrap("          ", s)

@@ -289,7 +289,42 @@ func peak(p plan.Peak) string {
 	if p.Failure != "" {
 		s += ", " + p.Failure + " failed"
 	}
+	if !p.Sample.IsZero() {
+		s += ", with the demands of " + p.Sample.Format("Mon 2006-01-02 15:04")
+	}
 	return s
+}
+
+// demands says with which demands the load of each night was computed, where they
+// are not the same for all.
+func (b *briefing) demands() {
+	first, same := "", true
+	for _, n := range b.c.Nights {
+		if n.Load != nil {
+			same = same && (first == "" || n.Load.Demands == first)
+			first = n.Load.Demands
+		}
+	}
+	if same && b.c.Network.Worst.Sample.IsZero() {
+		return
+	}
+	t := figures("With which demands the load of each night was computed", []string{"Night", "Demands", "Busiest with those of", "With one more failure"}, 0)
+	for _, n := range b.c.Nights {
+		if n.Load == nil {
+			continue
+		}
+		at := func(p *plan.Peak) string {
+			switch {
+			case p == nil:
+				return "not computed"
+			case p.Sample.IsZero():
+				return "no single sample"
+			}
+			return p.Sample.Format("Mon 2006-01-02 15:04")
+		}
+		t.Rows = append(t.Rows, paper.Cells(fmt.Sprint(n.Number), n.Load.Demands, at(&n.Load.Worst), at(n.Load.WorstFailure)))
+	}
+	b.add(t)
 }
 
 func (b *briefing) changes() {
@@ -468,7 +503,7 @@ func (b *briefing) nights() {
 
 // peakOfNight is a peak where the night is known already.
 func peakOfNight(p plan.Peak) string {
-	p.Night = 0
+	p.Night, p.Sample = 0, time.Time{}
 	return peak(p)
 }
 
@@ -610,7 +645,8 @@ func (b *briefing) checked() {
 			worst = peak(*n.WorstFailure)
 		}
 		b.say("With all devices of a night out of service, no link may be used above %s, with %s. %d sets of devices and %d failures were computed.", percentOf(n.Limit), also, n.Sets, n.Failures)
-		b.add(paper.Facts(pair("Limit", percentOf(n.Limit)), pair("Busiest link of any night", peak(n.Worst)), pair("The same with the worst failure on top", worst)))
+		b.add(paper.Facts(pair("Limit", percentOf(n.Limit)), pair("Demands", orDash(n.Demands)), pair("Busiest link of any night", peak(n.Worst)), pair("The same with the worst failure on top", worst)))
+		b.demands()
 		if len(n.Weak) > 0 {
 			l := paper.List{}
 			for _, w := range n.Weak {
