@@ -79,8 +79,9 @@ const (
 )
 
 // yangModules lists what is served. Source: RFC 8348, 8343, 8344, 8349, 7317,
-// 9314, 9129, 9130, 8347, 8632, 7895, 6470, each the module's header; the
-// OpenConfig namespaces from memory.
+// 7895 and 6470, the modules' headers (compared by the tests of the driver
+// netconf); from memory, RFC 9314, 9129, 9130, 8347, 8632, IANA's interface
+// types and OpenConfig.
 func (c *Chassis) yangModules() []yangModule {
 	out := []yangModule{
 		{"ietf-hardware", nsHardware, "2018-03-13", false}, {"iana-hardware", nsIanaHW, "2018-03-13", false},

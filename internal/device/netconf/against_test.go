@@ -296,13 +296,13 @@ func TestLocksOfOthers(t *testing.T) {
 		}
 		unlocked(t, b)
 	}
-	// Source: RFC 6241 §7.5: no lock while the candidate has changes of others.
+	// Source: from memory, RFC 6241 §7.5: no lock while the candidate has changes of others.
 	edit(t, other, `<system xmlns="http://openconfig.net/yang/system"><config><login-banner>Half a change.</login-banner></config></system>`)
 	busy("the candidate has somebody's changes")
 	if err := other.Discard(ctx); err != nil {
 		t.Fatal(err)
 	}
-	// Source: RFC 6241 §8.4.5: a persistent confirmed commit waits.
+	// Source: from memory, RFC 6241 §8.4.5: a persistent confirmed commit waits.
 	edit(t, other, `<system xmlns="http://openconfig.net/yang/system"><config><login-banner>A trial.</login-banner></config></system>`)
 	if err := other.CommitConfirmed(ctx, time.Hour, "trial"); err != nil {
 		t.Fatal(err)
@@ -327,7 +327,7 @@ func TestLocksOfOthers(t *testing.T) {
 
 // TestConfirmedCommitRunsOut leaves a confirmed commit alone; the device takes
 // it back by its own clock, and one without a persist id with its session.
-// Source: RFC 6241 §8.4.1.
+// Source: from memory, RFC 6241 §8.4.1.
 func TestConfirmedCommitRunsOut(t *testing.T) {
 	ctx := context.Background()
 	b := start(t, labConfig(true), 200)

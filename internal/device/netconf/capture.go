@@ -16,9 +16,9 @@ import (
 	"towpath/internal/state"
 )
 
-// The namespaces of the data models. Source: RFC 8348, 8343, 8344, 8349, 7317,
-// 9314, 9129, 9130, 8347, 8632, 6470, each the module's header; those of
-// OpenConfig from memory.
+// The namespaces of the data models. Source: RFC 8348, 8343, 8344, 8349, 7317 and
+// 6470, the modules' headers (yang_test.go compares); from memory, RFC 9314,
+// 9129, 9130, 8347, 8632 and OpenConfig.
 const (
 	nsHardware   = "urn:ietf:params:xml:ns:yang:ietf-hardware"
 	nsIanaHW     = "urn:ietf:params:xml:ns:yang:iana-hardware"

@@ -72,7 +72,7 @@ func twin(in string, f netconf.Framing) (out []string, ok bool) {
 // TestChunkExample is the example of the standard: the same rpc in three
 // chunks.
 func TestChunkExample(t *testing.T) {
-	// Source: RFC 6242 §4.2, the example of a chunked message.
+	// Source: from memory, RFC 6242 §4.2, the example of a chunked message.
 	const in = "\n#4\n<rpc\n#18\n message-id=\"102\"\n\n#79\n     xmlns=\"urn:ietf:params:xml:ns:netconf:base:1.0\">\n  <close-session/>\n</rpc>\n##\n"
 	const want = "<rpc message-id=\"102\"\n     xmlns=\"urn:ietf:params:xml:ns:netconf:base:1.0\">\n  <close-session/>\n</rpc>"
 	for name, r := range map[string]io.Reader{"at once": strings.NewReader(in), "octet by octet": iotest.OneByteReader(strings.NewReader(in))} {
@@ -90,9 +90,9 @@ func TestBrokenChunksAreNamed(t *testing.T) {
 		offset int64
 		text   string
 	}{
-		"\n#0\n":                 {2, "digit from 1 to 9"}, // Source: RFC 6242 §4.2: no leading zero
+		"\n#0\n":                 {2, "digit from 1 to 9"}, // Source: from memory, RFC 6242 §4.2: no leading zero
 		"\n#04\nabcd\n##\n":      {2, "digit from 1 to 9"},
-		"\n##\n":                 {2, "size"}, // Source: RFC 6242 §4.2: 1*chunk
+		"\n##\n":                 {2, "size"}, // Source: from memory, RFC 6242 §4.2: 1*chunk
 		"#4\n":                   {0, "line feed"},
 		"\n4\n":                  {1, "#"},
 		"\n#4x":                  {3, "digit"},
@@ -131,7 +131,7 @@ func TestWriterRefuses(t *testing.T) {
 	if err := w.Write(nil); err == nil {
 		t.Error("an empty message was written")
 	}
-	// Source: RFC 6242 §4.3: the sequence must not stand in a message.
+	// Source: from memory, RFC 6242 §4.3: the sequence must not stand in a message.
 	if err := w.Write([]byte(`<a b="]]>]]>"/>`)); err == nil || b.Len() > 0 {
 		t.Errorf("an end of message inside a message: got %v, written %q", err, b.String())
 	}

@@ -18,7 +18,7 @@ import (
 )
 
 // TestThroughOpenSSH says every octet itself and has OpenSSH's client carry it:
-// neither our framing nor our SSH library is in its way. Source: RFC 6242 §3.1
+// neither our framing nor our SSH library is in its way. Source: from memory, RFC 6242 §3.1
 // (the subsystem), §4.1 and §4.2 (the framing), with the rpc of its example.
 func TestThroughOpenSSH(t *testing.T) {
 	ssh, err := exec.LookPath("ssh")
@@ -78,7 +78,7 @@ func TestThroughOpenSSH(t *testing.T) {
 		t.Errorf("base 1.0: got %q, whole %v", got, whole)
 	}
 
-	// Source: RFC 6241 §4.3, the first example: a request without a message-id.
+	// Source: from memory, RFC 6241 §4.3, the first example: a request without a message-id.
 	out = talk(hello("1.0") + `<rpc ` + ns + `><get-config><source><running/></source></get-config></rpc>]]>]]>` + `<rpc message-id="2" ` + ns + `><close-session/></rpc>]]>]]>`)
 	got, _ = twin(out, netconf.EndOfMessage)
 	if len(got) != 3 || !strings.Contains(got[1], "<error-tag>missing-attribute</error-tag>") || !strings.Contains(got[1], "<bad-attribute>message-id</bad-attribute>") {

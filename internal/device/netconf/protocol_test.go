@@ -96,7 +96,7 @@ func against(t *testing.T, hello string, o netconf.Options, then func(p *peer)) 
 }
 
 func TestHello(t *testing.T) {
-	// Source: RFC 6241 §8.1, the example of a server's hello, shortened.
+	// Source: from memory, RFC 6241 §8.1, the example of a server's hello, shortened.
 	s, err := against(t, hello11, netconf.Options{}, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -129,11 +129,11 @@ func TestErrorsOfTheStandard(t *testing.T) {
 		want        netconf.RPCError
 		mentions    string
 	}{
-		// Source: RFC 6241 §7.5, the example of a lock that is held.
+		// Source: from memory, RFC 6241 §7.5, the example of a lock that is held.
 		{"lock denied", `<rpc-error><error-type>protocol</error-type><error-tag>lock-denied</error-tag><error-severity>error</error-severity>` +
 			`<error-message>Lock failed, lock is already held</error-message><error-info><session-id>454</session-id></error-info></rpc-error>`,
 			device.Busy, netconf.RPCError{Type: "protocol", Tag: "lock-denied", Severity: "error", Message: "Lock failed, lock is already held"}, "session-id 454"},
-		// Source: RFC 6241 §4.3, the second example, with two errors.
+		// Source: from memory, RFC 6241 §4.3, the second example, with two errors.
 		{"two errors", `<rpc-error><error-type>application</error-type><error-tag>invalid-value</error-tag><error-severity>error</error-severity>` +
 			`<error-path xmlns:t="http://example.com/schema/1.2/config"> /t:top/t:interface[t:name="Ethernet0/0"]/t:mtu </error-path>` +
 			`<error-message xml:lang="en"> MTU value 25000 is not within range 256..9192 </error-message></rpc-error>` +
@@ -164,7 +164,7 @@ func TestErrorsOfTheStandard(t *testing.T) {
 			t.Errorf("%s: %q does not mention %q", c.name, err, c.mentions)
 		}
 	}
-	// Source: RFC 6241 §4.3: a warning is no failure.
+	// Source: from memory, RFC 6241 §4.3: a warning is no failure.
 	s, err := against(t, hello11, netconf.Options{}, func(p *peer) {
 		p.answer(`<ok/><rpc-error><error-type>application</error-type><error-tag>operation-failed</error-tag><error-severity>warning</error-severity></rpc-error>`)
 	})
@@ -198,7 +198,7 @@ func TestRequests(t *testing.T) {
 		call func(s *netconf.Session) error
 		want string
 	}{
-		// Source: RFC 6241 §7.1, §7.2, §7.5, §7.9, §8.3.4, §8.4.1, §8.4.4.1, §8.6.4.1; RFC 5277 §2.1.1.
+		// Source: from memory, RFC 6241 §7.1, §7.2, §7.5, §7.9, §8.3.4, §8.4.1, §8.4.4.1, §8.6.4.1; RFC 5277 §2.1.1.
 		{"get-config", func(s *netconf.Session) error { _, err := s.GetConfig(ctx, netconf.Running, top); return err },
 			`<get-config><source><running/></source><filter type="subtree"><top xmlns="http://example.com/schema/1.2/config"><users/></top></filter></get-config>`},
 		{"edit-config", func(s *netconf.Session) error {
@@ -234,7 +234,7 @@ func TestRequests(t *testing.T) {
 }
 
 // TestRepliesInAnyOrder asks two things at once and is answered the other way
-// round: each reply must reach who asked. Source: RFC 6241 §4.1, message-id.
+// round: each reply must reach who asked. Source: from memory, RFC 6241 §4.1, message-id.
 func TestRepliesInAnyOrder(t *testing.T) {
 	s, err := against(t, hello11, netconf.Options{}, func(p *peer) {
 		var all []*element.Node
@@ -305,7 +305,7 @@ func TestSessionThatEnds(t *testing.T) {
 		"a reply to nobody":         `<rpc-reply message-id="77" xmlns="urn:ietf:params:xml:ns:netconf:base:1.0"><ok/></rpc-reply>`,
 		"a message of another kind": `<weather xmlns="urn:x"/>`,
 		"what is no XML":            `<rpc-reply`,
-		// Source: RFC 6241 §4.3, the first example: no message-id came across.
+		// Source: from memory, RFC 6241 §4.3, the first example: no message-id came across.
 		"a request that was not understood": `<rpc-reply xmlns="urn:ietf:params:xml:ns:netconf:base:1.0"><rpc-error><error-type>rpc</error-type><error-tag>missing-attribute</error-tag>` +
 			`<error-severity>error</error-severity><error-info><bad-attribute>message-id</bad-attribute><bad-element>rpc</bad-element></error-info></rpc-error></rpc-reply>`,
 	} {

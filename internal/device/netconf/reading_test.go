@@ -61,7 +61,8 @@ func TestInterfacesExample(t *testing.T) {
 }
 
 // TestHardware reads a chassis with two modules of which one stands by, and
-// nothing of our own. Source: RFC 8348 §7, the leaves of component.
+// nothing of our own. Source: RFC 8348, module ietf-hardware as Debian's
+// libyuma-base carries it, the leaves of component.
 func TestHardware(t *testing.T) {
 	data := node(t, `<data xmlns="urn:ietf:params:xml:ns:netconf:base:1.0"><hardware xmlns="urn:ietf:params:xml:ns:yang:ietf-hardware" xmlns:ianahw="urn:ietf:params:xml:ns:yang:iana-hardware">
   <component><name>chassis</name><class>ianahw:chassis</class><serial-num>S1</serial-num><state><oper-state>enabled</oper-state></state></component>
@@ -121,7 +122,7 @@ func TestRoutes(t *testing.T) {
 	}
 }
 
-// TestLibraries reads both forms of the list of modules. Source: RFC 7895 §2.2,
+// TestLibraries reads both forms of the list of modules. Source: from memory, RFC 7895 §2.2,
 // RFC 8525 §3.
 func TestLibraries(t *testing.T) {
 	for _, doc := range []string{
@@ -166,7 +167,7 @@ func TestValueForms(t *testing.T) {
 	}
 }
 
-// TestNotifications reads the notifications of the standards. Source: RFC 9314
+// TestNotifications reads the notifications of the standards. Source: from memory, RFC 9314
 // §2.4, singlehop-notification; RFC 9129, nbr-state-change; RFC 5277 §2.2.1.
 func TestNotifications(t *testing.T) {
 	for doc, want := range map[string][]notice{

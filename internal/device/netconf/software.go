@@ -18,7 +18,7 @@ import (
 )
 
 // No standard has a request that installs software, so there is a small module
-// of our own for it, towpath-software, which a device may serve:
+// of our own for it, towpath-software.yang, which a device may serve; in short:
 //
 //	software            per-controller, restarting?,
 //	  controller[name]  role, available, version, next-version, next-image?,

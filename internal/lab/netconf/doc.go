@@ -5,5 +5,5 @@
 // Read [New] first. The package has its own framing, so that a client is never
 // checked against its own.
 //
-// Source: RFC 6241, RFC 6242, RFC 5277, RFC 6243.
+// Source: from memory, RFC 6241, RFC 6242, RFC 5277, RFC 6243.
 package netconf

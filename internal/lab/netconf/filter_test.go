@@ -11,7 +11,7 @@ import (
 
 // users is the data set of the standard's examples, with the persons' full
 // names left out.
-// Source: RFC 6241 §6.4.3.
+// Source: from memory, RFC 6241 §6.4.3.
 const users = `<top xmlns="http://example.com/schema/1.2/config"><users>` +
 	`<user><name>root</name><type>superuser</type><company-info><dept>1</dept><id>1</id></company-info></user>` +
 	`<user><name>fred</name><type>admin</type><company-info><dept>2</dept><id>2</id></company-info></user>` +
@@ -28,7 +28,7 @@ func parse(t *testing.T, s string) *element.Node {
 }
 
 // TestFilterExamples are the worked examples of the standard.
-// Source: RFC 6241 §6.4.2 to §6.4.7.
+// Source: from memory, RFC 6241 §6.4.2 to §6.4.7.
 func TestFilterExamples(t *testing.T) {
 	const ns = `<filter><top xmlns="http://example.com/schema/1.2/config">`
 	const end = `</top></filter>`
@@ -64,7 +64,7 @@ func TestFilterExamples(t *testing.T) {
 	}
 }
 
-// TestFilterAttributes is the example with attributes. Source: RFC 6241 §6.4.8.
+// TestFilterAttributes is the example with attributes. Source: from memory, RFC 6241 §6.4.8.
 func TestFilterAttributes(t *testing.T) {
 	const data = `<t:top xmlns:t="http://example.com/schema/1.2/stats"><t:interfaces>` +
 		`<t:interface t:ifName="eth0"><t:ifInOctets>45621</t:ifInOctets></t:interface><t:interface t:ifName="eth1"><t:ifInOctets>9</t:ifInOctets></t:interface></t:interfaces></t:top>`
