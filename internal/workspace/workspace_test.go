@@ -287,6 +287,55 @@ func TestLoad(t *testing.T) {
 	}
 }
 
+func TestSeriesOfACampaign(t *testing.T) {
+	whole := fstest.MapFS{}
+	for _, f := range []string{FleetFile, CatalogueFile, "windows.ics"} {
+		whole["net/"+f] = &fstest.MapFile{Data: readFile(t, filepath.Join(example, f))}
+	}
+	campaign := func(demands string) {
+		whole["net/"+CampaignFile] = &fstest.MapFile{Data: []byte("windows: [windows.ics]\n" + demands)}
+	}
+	campaign("")
+	without, err := Load(whole, "net")
+	if err != nil || len(without.Series) != 0 {
+		t.Fatalf("%v %v", without, err)
+	}
+	whole["net/week.csv"] = &fstest.MapFile{Data: []byte("time,src,dst,volume\n")}
+	whole["net/feb/one.txt"] = &fstest.MapFile{Data: []byte("one")}
+	whole["net/feb/two.txt"] = &fstest.MapFile{Data: []byte("two")}
+	for demands, want := range map[string]map[string]string{
+		"demands: {series: week.csv}\n":         {"week.csv": "time,src,dst,volume\n"},
+		"demands: {series: feb, repeat: day}\n": {"feb/one.txt": "one", "feb/two.txt": "two"},
+	} {
+		campaign(demands)
+		w, err := Load(whole, "net")
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]string{}
+		for name, src := range w.Series {
+			got[name] = string(src)
+		}
+		if diff := cmp.Diff(want, got); diff != "" || w.Digest == without.Digest || len(w.Files) != len(without.Files)+len(want) {
+			t.Errorf("%s: %s, files %v", demands, diff, w.Files)
+		}
+		if w.Campaign.Demands.Growth != 1 || w.Campaign.Demands.Repeat == "" {
+			t.Errorf("the defaults are gone: %+v", w.Campaign.Demands)
+		}
+	}
+	whole["net/none"] = &fstest.MapFile{Mode: fs.ModeDir}
+	for demands, want := range map[string]string{
+		"demands: {series: weke.csv}\n":  `net/campaign.yaml:2:19: demands.series: no file "weke.csv" in net; want a series of demands in the workspace; did you mean "week.csv"?`,
+		"demands: {series: none}\n":      `net/campaign.yaml:2:19: demands.series: no file in the folder "none"; want a matrix in SNDlib native text for each period`,
+		"demands: {series: feb/three}\n": `net/campaign.yaml:2:19: demands.series: no file "feb/three" in net`,
+	} {
+		campaign(demands)
+		if _, err := Load(whole, "net"); err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+}
+
 // failing is a file system on which no file of the fleet can be opened.
 type failing struct {
 	fstest.MapFS
