@@ -100,6 +100,11 @@ func (e *env) fleetImport(file string) (err error) {
 	if err != nil {
 		return err
 	}
+	// The other files must still agree with it, or the workspace could not be read
+	// any more.
+	if _, err := workspace.Load(withFile{os.DirFS(e.workspace), workspace.FleetFile, out}, "."); err != nil {
+		return fmt.Errorf("fleet.yaml with the devices of %s would not be right: %w", file, err)
+	}
 	if err := replaceFile(name, out); err != nil {
 		return err
 	}

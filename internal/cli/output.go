@@ -86,6 +86,31 @@ func writeInto(name string, body []byte) (err error) {
 	return nil
 }
 
+// withFile is a folder in which one file has another content.
+type withFile struct {
+	fs.FS
+	name string
+	body []byte
+}
+
+// Open implements [fs.FS].
+func (w withFile) Open(name string) (fs.File, error) {
+	f, err := w.FS.Open(name)
+	if err == nil && name == w.name {
+		return inMemory{f, bytes.NewReader(w.body)}, nil
+	}
+	return f, err
+}
+
+// inMemory is a file that is read from memory.
+type inMemory struct {
+	fs.File
+	body *bytes.Reader
+}
+
+// Read implements [fs.File].
+func (f inMemory) Read(b []byte) (int, error) { return f.body.Read(b) }
+
 // stateDir is the folder that runs are kept in.
 func (e *env) stateDir() string {
 	if e.state != "" {

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"io/fs"
@@ -250,5 +251,32 @@ func TestWhatCannotBeMeasuredWithIsNoRun(t *testing.T) {
 	}}}
 	if _, err := e.proberOf(policy.Default()); err == nil || !strings.Contains(err.Error(), "policy.yaml: probe: rate 50000") {
 		t.Errorf("%v", err)
+	}
+}
+
+// TestImportKeepsTheWorkspaceReadable: devices that another file contradicts are
+// not added, and fleet.yaml stays as it was.
+func TestImportKeepsTheWorkspaceReadable(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.CopyFS(dir, os.DirFS("../../examples/ostermoor")); err != nil {
+		t.Fatal(err)
+	}
+	table := filepath.Join(t.TempDir(), "new.csv")
+	for _, c := range []struct{ platform, want string }{{"birch", "birch"}, {"alder-9", ""}} {
+		before, err := os.ReadFile(filepath.Join(dir, "fleet.yaml"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(table, []byte("id,platform,site\nnew-1,"+c.platform+",Mere\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		status, _, said := command(t, &shelf{}, "fleet", "import", table, "--workspace", dir)
+		after, err := os.ReadFile(filepath.Join(dir, "fleet.yaml"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if wrong := c.want != ""; wrong != (status == ExitUsage) || wrong != bytes.Equal(before, after) || !strings.Contains(said, c.want) {
+			t.Errorf("%s: status %d, said %q, file unchanged %v", c.platform, status, said, bytes.Equal(before, after))
+		}
 	}
 }
