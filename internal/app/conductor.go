@@ -161,10 +161,16 @@ func (c *Conductor) afterwards(ctx context.Context, j Journal, st *conduct.State
 			return err
 		}
 	}
-	if rec.Kind == conduct.Chosen && (rec.Choice == conduct.Continue || rec.Choice == conduct.Waive) {
-		c.session.mu.Lock()
-		c.session.watch.GoOn(st.LossGranted)
-		c.session.mu.Unlock()
+	if rec.Kind == conduct.Chosen {
+		if rec.Choice == conduct.Continue { // who waives one guard has not accepted what breaks another
+			c.session.mu.Lock()
+			c.session.watch.GoOn(st.LossGranted)
+			c.session.mu.Unlock()
+		}
+		// It rests no more; where it does again, the end of this session says so.
+		if err := c.Store.SetVerdict(ctx, c.Run.ID, string(st.Verdict)); err != nil {
+			return err
+		}
 	}
 	if i := slices.IndexFunc(st.Steps, func(s plan.Step) bool { return s.ID == rec.Step }); i >= 0 && c.session.probing &&
 		st.Steps[i].Kind.Touches() && rec.Kind != conduct.Intended && rec.Kind != conduct.Acted {
@@ -281,10 +287,14 @@ func (c *Conductor) startWatching(ctx context.Context, wg *sync.WaitGroup) {
 		go func() {
 			defer wg.Done()
 			for ctx.Err() == nil {
-				why := partnerTrouble(ctx, d)
+				why, read := partnerTrouble(ctx, d)
 				if ctx.Err() == nil {
 					c.session.mu.Lock()
-					c.session.watch.Partner(name, why)
+					if read {
+						c.session.watch.Partner(name, why)
+					} else {
+						c.session.watch.PartnerUnread(c.Clock.Now(), name, why)
+					}
 					c.session.seen[name] = true
 					c.session.mu.Unlock()
 				}
@@ -294,24 +304,43 @@ func (c *Conductor) startWatching(ctx context.Context, wg *sync.WaitGroup) {
 	}
 }
 
-// partnerTrouble says why a partner cannot take the load, or nothing.
-func partnerTrouble(ctx context.Context, d device.Device) string {
+// partnerTrouble says why a partner cannot take the load, or nothing, and whether
+// it could be read.
+func partnerTrouble(ctx context.Context, d device.Device) (why string, read bool) {
 	cp, err := d.Capture(ctx, device.ScopeComponents)
 	if err != nil {
-		return "cannot be read: " + err.Error()
+		return "cannot be read: " + err.Error(), false
 	}
 	for _, k := range cp.Components {
 		if k.Kind != state.KindControllerCard && k.Kind != state.KindLineCard && k.Kind != state.KindFabric {
 			continue
 		}
 		if o, ok := k.Oper.Get(); ok && o != state.OperActive {
-			return k.Name + " is " + o
+			return k.Name + " is " + o, true
 		}
 		if f, ok := k.Failure.Get(); ok && f {
-			return k.Name + " reports a failure"
+			return k.Name + " reports a failure", true
 		}
 	}
-	return ""
+	return "", true
+}
+
+// heard waits until every partner can be read, before something new is asked of
+// the device; failure is the guard that broke meanwhile.
+func (c *Conductor) heard(ctx context.Context, st *conduct.State, step plan.Step) (failure *conduct.Failure, err error) {
+	for step.Kind.Touches() && slices.Contains(step.Guards, plan.GuardPartner) {
+		c.session.mu.Lock()
+		unheard := c.session.watch.Unheard(c.Clock.Now())
+		c.session.mu.Unlock()
+		if len(unheard) == 0 {
+			break
+		}
+		c.show(st, nil, "waiting until it can be read before anything is asked: partner "+join(unheard))
+		if err := c.pause(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return c.broken(step), nil
 }
 
 // informed waits until the guards of this session have been told how the device
@@ -377,7 +406,14 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 			c.stop.Store(false)
 			return failed(conduct.ByPerson, string(conduct.GoBack), "a person stopped the run before: "+m.Step.Title), nil
 		}
-		if f := c.broken(m.Step); f != nil {
+		f := c.broken(m.Step)
+		if f == nil && m.Kind == conduct.MoveIntend {
+			var err error
+			if f, err = c.heard(ctx, st, m.Step); err != nil {
+				return conduct.Record{}, err
+			}
+		}
+		if f != nil {
 			return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, nil
 		}
 	}

@@ -5,11 +5,13 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"towpath/internal/conduct"
 	"towpath/internal/device"
+	"towpath/internal/plan"
 	"towpath/internal/state"
 )
 
@@ -207,4 +209,56 @@ func (p *keptProber) Snapshot() conduct.Measurement {
 		m.Marks = append(m.Marks, conduct.Mark{Label: l})
 	}
 	return m
+}
+
+// A partner that cannot be read for a moment, as when the way to it leads over the
+// device itself, neither turns the run back nor is forgotten before the next act.
+func TestPartnerIsHeardBeforeEachAct(t *testing.T) {
+	for _, forever := range []bool{false, true} {
+		r := newRig(t, true)
+		p := &mutePartner{chassis: newChassis(r.clock, true), told: make(chan struct{}, 1)}
+		r.partner = p
+		if !forever {
+			r.pol.Conduct.AdjacencyGrace = 240 * time.Hour // the clock of this test runs far ahead of its readings
+		}
+		r.onAct("activate CTL-B", func() {
+			readings := int64(3)
+			if forever {
+				readings = 1 << 30
+			}
+			p.silent.Store(readings)
+			<-p.told
+		})
+		st, err := r.session(t)
+		if err != nil {
+			t.Fatal(err)
+		}
+		switch {
+		case !forever && st.Verdict != conduct.Accepted:
+			t.Errorf("silent for three readings: %q, %+v", st.Verdict, st.Failure)
+		case forever && (st.Verdict != conduct.RolledBack || st.Failure.Name != string(plan.GuardPartner) || count(r.dev.acts, "hand-over") != 0):
+			t.Errorf("silent for good: %q, %+v, %q", st.Verdict, st.Failure, r.dev.acts)
+		}
+	}
+}
+
+// mutePartner does not answer for some readings.
+type mutePartner struct {
+	*chassis
+	silent atomic.Int64
+	failed int
+	told   chan struct{} // gets one when a second reading has failed, so that the first was told
+}
+
+func (p *mutePartner) Capture(ctx context.Context, _ device.Scope) (*state.Capture, error) {
+	if err := (WallClock{}).Sleep(ctx, time.Millisecond); err != nil {
+		return nil, err
+	}
+	if p.silent.Add(-1) >= 0 {
+		if p.failed++; p.failed == 2 {
+			p.told <- struct{}{}
+		}
+		return nil, &device.Fault{Kind: device.Unreachable, Op: "capture"}
+	}
+	return &state.Capture{}, nil
 }

@@ -98,7 +98,11 @@ func (c *Conductor) watchAfterCrash(ctx context.Context, st *conduct.State, step
 		case err == nil && conduct.Begun(step, cp, was):
 			return conduct.Record{Kind: conduct.Acted, Text: "taken up again: the device shows that this was begun"}, true, nil
 		case err == nil && now.Sub(since) >= watch:
-			if f := c.broken(step); f != nil {
+			f, err := c.heard(ctx, st, step)
+			if err != nil {
+				return rec, true, err
+			}
+			if f != nil {
 				return conduct.Record{Kind: conduct.GuardBroke, Failure: f, Text: f.Text}, true, nil
 			}
 			texts, all := conduct.Unmet(step.Before, cp, nil)

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"context"
 	"errors"
 	"slices"
 	"strings"
@@ -11,9 +12,19 @@ import (
 	"towpath/internal/plan"
 )
 
-// feedLost is a rig whose power feed fails when the role has been handed over,
-// and which has paused for it.
+// feedLost is such a rig that has paused for it.
 func feedLost(t *testing.T) *rig {
+	t.Helper()
+	r := losesFeed(t)
+	st, err := r.session(t)
+	if !errors.Is(err, ErrPaused) || st.Failure.Name != string(plan.GuardPower) {
+		t.Fatalf("%v, %+v; want the run paused for the feed", err, st.Failure)
+	}
+	return r
+}
+
+// losesFeed is a rig whose power feed fails when the role has been handed over.
+func losesFeed(t *testing.T) *rig {
 	t.Helper()
 	r := newRig(t, true)
 	r.onAct("hand-over", func() {
@@ -25,10 +36,6 @@ func feedLost(t *testing.T) *rig {
 			}
 		}()
 	})
-	st, err := r.session(t)
-	if !errors.Is(err, ErrPaused) || st.Failure.Name != string(plan.GuardPower) {
-		t.Fatalf("%v, %+v; want the run paused for the feed", err, st.Failure)
-	}
 	return r
 }
 
@@ -112,4 +119,32 @@ func TestWaiverOutlivesTheProcess(t *testing.T) {
 	if len(st.Waivers) != 1 || !done {
 		t.Errorf("waivers %+v; the step was done: %v", st.Waivers, done)
 	}
+}
+
+// Who waives one guard has not accepted what breaks another.
+func TestWaiverIsOfOneGuard(t *testing.T) {
+	r := losesFeed(t)
+	r.asker = &waiver{before: func() { r.dev.somebody("banner") }}
+	st, err := r.session(t)
+	if !errors.Is(err, ErrPaused) || len(st.Waivers) != 1 || st.Failure.Name != string(plan.GuardConfiguration) {
+		t.Errorf("%v, %+v, waivers %+v: want the run paused for the change that nobody waived", err, st.Failure, st.Waivers)
+	}
+	if r.store.verdict != string(conduct.Paused) {
+		t.Errorf("the store says %q", r.store.verdict)
+	}
+}
+
+// waiver waives once, after something has happened.
+type waiver struct {
+	yes
+	before func()
+}
+
+func (w *waiver) Choose(context.Context, *conduct.State) (Choice, error) {
+	if w.before == nil {
+		return Choice{}, ErrNobody
+	}
+	w.before()
+	w.before = nil
+	return Choice{Person: "Ada Fenwick", Choice: conduct.Waive, Reason: "feed B carries all"}, nil
 }

@@ -23,11 +23,12 @@ type Watch struct {
 	down     map[string]time.Time // adjacency → since when, by the run's clock
 	roles    map[string]string
 	power    map[string]string
-	partners map[string]string // partner → why it is down
-	primary  string            // controller card that must be PRIMARY; empty while roles are on the move
-	latest   map[string]string // configuration and topology as last told
-	granted  time.Duration     // loss that a person chose to go on with
-	waived   []Breach          // what a person has waived for the step that goes on
+	partners map[string]string    // partner → why it is down
+	unread   map[string]time.Time // partner that cannot be read → since when, by the run's clock
+	primary  string               // controller card that must be PRIMARY; empty while roles are on the move
+	latest   map[string]string    // configuration and topology as last told
+	granted  time.Duration        // loss that a person chose to go on with
+	waived   []Breach             // what a person has waived for the step that goes on
 
 	// excused are adjacencies that are down because the run took them down.
 	excused map[string]bool
@@ -52,7 +53,7 @@ type Breach struct {
 // NewWatch makes a watch.
 func NewWatch(pol policy.Policy) *Watch {
 	return &Watch{pol: pol, first: map[string]string{}, changed: map[plan.Guard]string{}, down: map[string]time.Time{},
-		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, latest: map[string]string{}, spent: map[string]bool{}, owed: map[string]string{}, bare: map[string]string{}}
+		roles: map[string]string{}, power: map[string]string{}, partners: map[string]string{}, unread: map[string]time.Time{}, latest: map[string]string{}, spent: map[string]bool{}, owed: map[string]string{}, bare: map[string]string{}}
 }
 
 // GoOn takes what was told so far as what is so from now on: a person has seen
@@ -77,7 +78,9 @@ func (w *Watch) standing(now time.Time, g plan.Guard) []string {
 	switch g {
 	case plan.GuardPartner:
 		for k := range w.partners {
-			out = append(out, k)
+			if since, unread := w.unread[k]; !unread || now.Sub(since) > w.pol.Conduct.AdjacencyGrace {
+				out = append(out, k)
+			}
 		}
 	case plan.GuardPower:
 		for k, v := range w.power {
@@ -265,11 +268,38 @@ func (w *Watch) judge(g plan.Guard, key, value, text string) {
 // Partner takes what is known of a partner device; why is empty where it is in
 // service.
 func (w *Watch) Partner(name, why string) {
+	delete(w.unread, name)
 	if why == "" {
 		delete(w.partners, name)
 	} else {
 		w.partners[name] = why
 	}
+}
+
+// PartnerUnread says that a partner could not be read at the instant now, and why.
+// The way to it may lead over the device itself, which is silent for a while:
+// that breaks the guard only after the grace that adjacencies have too.
+func (w *Watch) PartnerUnread(now time.Time, name, why string) {
+	if _, already := w.unread[name]; !already {
+		if _, down := w.partners[name]; down {
+			return // it said so itself, and is not better for saying nothing
+		}
+		w.unread[name] = now
+	}
+	w.partners[name] = why
+}
+
+// Unheard names the partners that cannot be read and do not break the guard yet:
+// until they do or are read, nothing new may be asked.
+func (w *Watch) Unheard(now time.Time) []string {
+	var out []string
+	for k, since := range w.unread {
+		if now.Sub(since) <= w.pol.Conduct.AdjacencyGrace {
+			out = append(out, k)
+		}
+	}
+	slices.Sort(out)
+	return out
 }
 
 // Broken returns the first of the guards that is broken at the instant now, or

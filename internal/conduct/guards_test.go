@@ -166,3 +166,32 @@ func TestRestartIsJudgedByTheJournal(t *testing.T) {
 		}
 	}
 }
+
+// A partner that cannot be read for a moment breaks no guard, and nothing is to be
+// asked meanwhile; one that stays away does, and so does one that said that it is
+// down.
+func TestPartnerThatCannotBeRead(t *testing.T) {
+	pol := policy.Default()
+	now := time.Date(2031, 3, 4, 1, 0, 0, 0, time.UTC)
+	grace := pol.Conduct.AdjacencyGrace
+	broken := func(w *Watch, at time.Time) bool { return w.Broken(at, []plan.Guard{plan.GuardPartner}, Live{}) != nil }
+	w := NewWatch(pol)
+	w.Partner("weir-1", "")
+	w.PartnerUnread(now, "weir-1", "cannot be read")
+	if broken(w, now.Add(grace)) || len(w.Unheard(now.Add(grace))) != 1 {
+		t.Error("silent for the grace: want no guard broken, and the partner named")
+	}
+	w.PartnerUnread(now.Add(grace), "weir-1", "cannot be read")
+	if at := now.Add(grace + time.Second); !broken(w, at) || len(w.Unheard(at)) != 0 {
+		t.Error("silent for longer than the grace: want the guard broken")
+	}
+	w.Partner("weir-1", "")
+	if at := now.Add(time.Hour); broken(w, at) || len(w.Unheard(at)) != 0 {
+		t.Error("it is back, and the guard is broken still")
+	}
+	w.Partner("weir-1", "LC-1 is INACTIVE")
+	w.PartnerUnread(now, "weir-1", "cannot be read")
+	if !broken(w, now) {
+		t.Error("it said that it is down, and is forgiven for saying nothing since")
+	}
+}
