@@ -645,6 +645,9 @@ func (b *briefing) checked() {
 			worst = peak(*n.WorstFailure)
 		}
 		b.say("With all devices of a night out of service, no link may be used above %s, with %s. %d sets of devices and %d failures were computed.", percentOf(n.Limit), also, n.Sets, n.Failures)
+		if len(n.AlsoFail) > 0 {
+			b.say("This says that links are not overloaded then, and not that every demand still has a path: what a failure during the work would cut off was not counted here. towpath whatif --drain DEVICE --also-fail %s names it for each night.", strings.Join(n.AlsoFail, ","))
+		}
 		b.add(paper.Facts(pair("Limit", percentOf(n.Limit)), pair("Demands", orDash(n.Demands)), pair("Busiest link of any night", peak(n.Worst)), pair("The same with the worst failure on top", worst)))
 		b.demands()
 		if len(n.Weak) > 0 {

@@ -80,6 +80,25 @@ func TestBriefShowsTheWholeCampaign(t *testing.T) {
 	}
 }
 
+// TestBriefSaysWhatTheNetworkCheckIsNot: whoever approves must not take a check of
+// loads for one that every demand keeps a path while something else fails.
+func TestBriefSaysWhatTheNetworkCheckIsNot(t *testing.T) {
+	for _, fails := range []bool{true, false} {
+		c := sample(4)
+		if !fails {
+			c.Network.AlsoFail, c.Network.WorstFailure = nil, nil
+		}
+		var b bytes.Buffer
+		if err := RenderBrief(&b, c, Markdown, nil); err != nil {
+			t.Fatal(err)
+		}
+		got := strings.Join(strings.Fields(b.String()), " ")
+		if strings.Contains(got, "not that every demand still has a path") != fails || strings.Contains(got, "also-fail link,node") != fails {
+			t.Errorf("failures on top %v: the brief does not say so", fails)
+		}
+	}
+}
+
 // TestBriefSaysWhatIsMissing: a part that was not looked at is never shown as
 // well.
 func TestBriefSaysWhatIsMissing(t *testing.T) {
