@@ -43,7 +43,53 @@ func picture() string {
 	for _, row := range listed {
 		fmt.Fprintf(&b, "| %s | %s | %s |\n", row.step, row.record, row.becomes)
 	}
+	b.WriteString("\n## What a person may choose\n\n`continue` tries the step again by a fresh reading; a guard that is still broken breaks again. " +
+		"`waive` does the same, and the broken guard does not count for this one step, in so far as it is broken by what was named: a name and a reason are kept. " +
+		"What cannot be taken back is never asked for under a waiver: where that step was asked for already, it is only awaited.\n\n| paused | choices |\n| --- | --- |\n")
+	for _, row := range choices {
+		words := make([]string, len(row.choices))
+		for i, ch := range row.choices {
+			words[i] = string(ch)
+		}
+		fmt.Fprintf(&b, "| %s | %s |\n", row.paused, strings.Join(words, ", "))
+	}
 	return b.String()
+}
+
+// choices are what can be chosen where a run has paused; TestChoicesAreTrue
+// drives the machine there.
+var choices = []struct {
+	paused  string
+	choices []Choice
+	at      string
+	acted   bool
+	f       Failure
+}{
+	{"something was touched, and the device is away before the point of no return", []Choice{Continue, GoBack, HandOver}, "03", true, Failure{Cause: ByReach}},
+	{"after the point of no return, a step failed or the configuration was changed", []Choice{Continue, GoBack, HandOver}, "06", false, Failure{Cause: ByGuard, Name: string(plan.GuardConfiguration)}},
+	{"after it, a partner, a feed or an adjacency is down and stays so", []Choice{Continue, Waive, GoBack, HandOver}, "06", false, Failure{Cause: ByGuard, Name: string(plan.GuardPower), Objects: []string{"feed-a"}}},
+	{"the same while that very step is awaited", []Choice{Continue, Waive, GoBack, HandOver}, "05", true, Failure{Cause: ByGuard, Name: string(plan.GuardPower), Objects: []string{"feed-a"}}},
+	{"on the way back", []Choice{Continue, HandOver}, "back-01", true, Failure{Cause: ByDeadline}},
+}
+
+func TestChoicesAreTrue(t *testing.T) {
+	for _, row := range choices {
+		s := fresh("pause")
+		if row.at == "back-01" {
+			drive(t, &s, "03", true)
+			if err := s.Apply(Record{Seq: s.Seq + 1, Kind: StepFailed, Step: "03", Failure: &Failure{Cause: ByDeadline}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		drive(t, &s, row.at, row.acted)
+		f := row.f
+		if err := s.Apply(Record{Seq: s.Seq + 1, Kind: GuardBroke, Step: row.at, Failure: &f}); err != nil {
+			t.Fatal(err)
+		}
+		if s.Status != Waiting || !slices.Equal(s.Choices, row.choices) {
+			t.Errorf("%s: %s, choices %v, want %v", row.paused, s.Status, s.Choices, row.choices)
+		}
+	}
 }
 
 // listed is what each record of a step that changes settings makes of the list
