@@ -323,3 +323,55 @@ func TestBackTakesAtItsShare(t *testing.T) {
 		t.Errorf("%v and then %v of one state", got, again)
 	}
 }
+
+// Who stops a run is named, whether it stands at a hold point or goes on; what was
+// staged is taken back, and nothing is where nothing was touched.
+func TestStopByAPerson(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		at   string // act during which it is asked, or the hold point
+		want conduct.Verdict
+	}{
+		{"while an image is sent", "install CTL-A", conduct.Refused},
+		{"while the secondary restarts", "activate CTL-B", conduct.RolledBack},
+		{"at the hold point", "", conduct.RolledBack},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig(t, true)
+			conductor := r.conductor()
+			conductor.Who = "Jonas Pell"
+			if c.at == "" {
+				r.asker = &stopping{stop: conductor.RequestStop}
+				conductor.Asker = r.asker
+			} else {
+				r.onAct(c.at, conductor.RequestStop)
+			}
+			st, err := conductor.Conduct(t.Context())
+			if err != nil || st.Verdict != c.want {
+				t.Fatalf("%q, %v, %+v", st.Verdict, err, st.Failure)
+			}
+			if count(r.dev.acts, "hand-over") != 0 {
+				t.Errorf("handed over: %q", r.dev.acts)
+			}
+			named := false
+			for _, rec := range r.journal(t) {
+				named = named || rec.Person == "Jonas Pell" && rec.Failure != nil && strings.Contains(rec.Text, "Jonas Pell stopped the run")
+			}
+			if !named {
+				t.Error("the journal does not say who stopped it")
+			}
+			r.assertAsFound(t)
+		})
+	}
+}
+
+// stopping asks for a stop instead of answering, and answers nothing.
+type stopping struct{ stop func() }
+
+func (s *stopping) Consent(ctx context.Context, _ *conduct.State, _ plan.Step) (Consent, error) {
+	s.stop()
+	<-ctx.Done()
+	return Consent{}, ctx.Err()
+}
+
+func (*stopping) Choose(context.Context, *conduct.State) (Choice, error) { return Choice{}, ErrNobody }

@@ -43,6 +43,8 @@ type Conductor struct {
 	Pulse time.Duration
 	// Show, when not nil, is called after every record and while steps go on.
 	Show func(Progress)
+	// Who conducts this session: it is who stops the run by [Conductor.RequestStop].
+	Who string
 
 	stop    atomic.Bool
 	session session
@@ -404,7 +406,7 @@ func (c *Conductor) perform(ctx context.Context, j Journal, st *conduct.State, m
 	if m.Kind == conduct.MoveIntend || m.Kind == conduct.MoveCheck || m.Kind == conduct.MoveHold {
 		if c.stop.Load() && !st.Back {
 			c.stop.Store(false)
-			return failed(conduct.ByPerson, string(conduct.GoBack), "a person stopped the run before: "+m.Step.Title), nil
+			return c.stopped("before: " + m.Step.Title), nil
 		}
 		f := c.broken(m.Step)
 		if f == nil && m.Kind == conduct.MoveIntend {
@@ -522,6 +524,13 @@ func done(text string, data any) conduct.Record {
 
 func failed(cause conduct.Cause, name, text string) conduct.Record {
 	return conduct.Record{Kind: conduct.StepFailed, Text: text, Failure: &conduct.Failure{Cause: cause, Name: name, Text: text}}
+}
+
+// stopped is the record of a stop that a person has asked for.
+func (c *Conductor) stopped(where string) conduct.Record {
+	r := failed(conduct.ByPerson, string(conduct.GoBack), cmp.Or(c.Who, "a person")+" stopped the run "+where)
+	r.Person = c.Who
+	return r
 }
 
 // fault turns a device's failure into a record.

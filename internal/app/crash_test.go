@@ -112,6 +112,11 @@ func (r *rig) session(t *testing.T) (conduct.State, error) {
 	r.other.mu.Lock()
 	r.other.listeners = nil
 	r.other.mu.Unlock()
+	return r.conductor().Conduct(t.Context())
+}
+
+// conductor is a process that has not begun.
+func (r *rig) conductor() *Conductor {
 	c := &Conductor{Run: RunRow{ID: "r1", Device: "mere-agg-1", Input: []byte(`{}`)}, Input: RunInput{Plan: r.plan}, Policy: r.pol, Clock: r.clock, Device: r.dev,
 		Others: map[string]device.Device{"mere-agg-2": r.other}, Prober: r.probe, Images: blanks{}, Store: r.store, Asker: r.asker, Checks: r.calm, Pulse: 200 * time.Microsecond}
 	if r.marks != nil {
@@ -120,7 +125,7 @@ func (r *rig) session(t *testing.T) (conduct.State, error) {
 	if r.partner != nil {
 		c.Partners = map[string]device.Device{"weir-1": r.partner}
 	}
-	return c.Conduct(t.Context())
+	return c
 }
 
 // TestCrashAtEveryWrite ends the session at the k-th journal write, before it

@@ -934,7 +934,7 @@ func (c *Conductor) hold(ctx context.Context, j Journal, st *conduct.State, step
 		}
 		if c.stop.Load() {
 			c.stop.Store(false)
-			return failed(conduct.ByPerson, string(conduct.GoBack), "a person stopped the run at: "+step.Title), nil
+			return c.stopped("at: " + step.Title), nil
 		}
 		if !asked {
 			c.show(st, nil, step.Hold.Ask)

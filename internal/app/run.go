@@ -32,6 +32,8 @@ type Hands struct {
 	Prober conduct.Prober
 	Asker  Asker
 	Show   func(Progress)
+	// Who conducts this session.
+	Who string
 	// OnStart, when not nil, is given the conductor before it begins, so that a
 	// front door can ask it to stop.
 	OnStart func(*Conductor)
@@ -135,7 +137,7 @@ func (a *App) Conduct(ctx context.Context, run RunRow, h Hands) (st conduct.Stat
 	judge := *a
 	judge.Workspace = &ws
 	c := &Conductor{Run: run, Input: in, Policy: pol, Clock: a.Clock, Device: dev, Partners: map[string]device.Device{}, Others: map[string]device.Device{},
-		Prober: h.Prober, Images: h.Images, Store: h.Store, Asker: h.Asker, Show: h.Show, Checks: runChecks{app: &judge, plan: in.Plan, dev: dev}}
+		Prober: h.Prober, Images: h.Images, Store: h.Store, Asker: h.Asker, Show: h.Show, Who: h.Who, Checks: runChecks{app: &judge, plan: in.Plan, dev: dev}}
 	for _, id := range in.Plan.Partners {
 		pd, err := a.Device(string(id))
 		if err != nil {

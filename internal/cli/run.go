@@ -93,6 +93,9 @@ authority, the maker's documents and local codes come before this tool.`,
 			if err := flags.check(); err != nil {
 				return err
 			}
+			if end, err := time.Parse(time.RFC3339, flags.until); err == nil && end.Before(time.Now()) {
+				return usage("--until is %s, which is past; want the end of a window that is to come", flags.until)
+			}
 			a, err := e.load()
 			if err != nil {
 				return err
@@ -359,7 +362,7 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	}
 	sctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	hands := app.Hands{Store: s, Images: e.Images(e.workspace), Prober: prober, Asker: asker, Show: v.show}
+	hands := app.Hands{Store: s, Images: e.Images(e.workspace), Prober: prober, Asker: asker, Show: v.show, Who: flags.person()}
 	hands.OnStart = func(c *app.Conductor) { e.onInterrupt(sctx, cancel, c, asker) }
 	st, runErr := a.Conduct(sctx, run, hands)
 	v.mute(true)
@@ -734,6 +737,8 @@ func (e *env) checkEvidence(name string, pdf bool) (err error) {
 	if e.format == "json" {
 		return e.json(map[string]any{"sha256": doc.Digest, "run": doc.Run, "verdict": doc.Verdict, "intact": true})
 	}
-	e.printf("%s: intact, SHA-256 %s: run %s, %s\n", name, doc.Digest, doc.Run, doc.Verdict)
+	e.printf("%s: intact: run %s, %s\n", name, doc.Run, doc.Verdict)
+	e.printf("SHA-256 %s\n", doc.Digest)
+	e.wrap("", "It is the document that was handed over if this is the digest that was noted then: who writes another document writes its digest too.")
 	return nil
 }
