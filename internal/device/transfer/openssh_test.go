@@ -321,6 +321,35 @@ func TestSFTPDropped(t *testing.T) {
 			only(t, dir, "image")
 		})
 	}
+	for _, wrong := range []int{1, 2} {
+		t.Run(fmt.Sprintf("far hash wrong %d times", wrong), func(t *testing.T) {
+			// The first is found while the device writes to its medium, and may
+			// be of what is not whole yet; the second counts.
+			dir := t.TempDir()
+			f := fileOf(filepath.Join(dir, "image"), b)
+			c := dial(t, s, "")
+			asked := 0
+			r, err := SFTP(t.Context(), c, f, Options{Far: Far{Hash: func(ctx context.Context, name string) (string, error) {
+				if asked++; asked <= wrong {
+					return strings.Repeat("a", 64), nil
+				}
+				return sha256sum(c)(ctx, name)
+			}}})
+			if asked != 2 {
+				t.Errorf("asked %d times, want 2", asked)
+			}
+			if wrong > 1 {
+				wantFault(t, err, device.Damaged, strings.Repeat("a", 64))
+				only(t, dir)
+				return
+			}
+			if err != nil || r.FarBy != "command" || r.FarSHA256 != f.SHA256 || !r.Synced {
+				t.Errorf("%+v, %v", r, err)
+			}
+			holds(t, f.Path, b)
+			only(t, dir, "image")
+		})
+	}
 	t.Run("a part that is not its beginning", func(t *testing.T) {
 		dir := t.TempDir()
 		f := fileOf(filepath.Join(dir, "image"), b)

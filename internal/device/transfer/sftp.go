@@ -146,8 +146,13 @@ func (s *sending) run() error {
 		s.wrong = true
 		return err
 	}
+	start = time.Now()
+	far := ""
 	if s.has("fsync@openssh.com") {
-		if err := s.file.Sync(); err != nil {
+		early := s.hashEarly()
+		err := s.file.Sync()
+		far = early()
+		if err != nil {
 			return s.fault("write "+s.f.part()+" to its medium", err)
 		}
 		s.result.Synced = true
@@ -157,9 +162,9 @@ func (s *sending) run() error {
 	if err != nil {
 		return s.fault("close "+s.f.part(), err)
 	}
-	start = time.Now()
-	far, err := s.farHash(s.f.part())
-	if err != nil {
+	if far == s.result.SHA256 {
+		s.result.FarSHA256, s.result.FarBy = far, "command"
+	} else if far, err = s.farHash(s.f.part()); err != nil {
 		return err
 	}
 	s.result.Verifying = time.Since(start)
@@ -576,6 +581,25 @@ func (s *sending) fault(what string, err error) error {
 		return &device.Fault{Kind: lostKind, Op: op, Text: "the device ended the SFTP session while it was to " + what, Err: err}
 	}
 	return s.ssh.Fault(s.ctx, op, lostKind, err)
+}
+
+// hashEarly has the far end's command hash the part while the device writes it
+// to its medium, which takes long on slow ones. The function that it returns
+// waits for the hash; empty where there is none. One that differs proves
+// nothing yet: devices may hold octets back until the file is closed.
+func (s *sending) hashEarly() func() string {
+	if s.o.Far.Hash == nil {
+		return func() string { return "" }
+	}
+	found := make(chan string, 1)
+	go func() {
+		got, err := s.o.Far.Hash(s.ctx, s.f.part())
+		if err != nil { // it is asked again
+			got = ""
+		}
+		found <- clean(got)
+	}()
+	return func() string { return <-found }
 }
 
 // farHash is the far end's SHA-256 of a file, by its command or read back.

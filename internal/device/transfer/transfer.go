@@ -78,7 +78,8 @@ type Result struct {
 	Synced       bool   // the device says that it lies on its medium
 	Packet       int    // octets in one write, SFTP only
 	// Sending is the time that the octets took, Verifying that of finding the
-	// hash at the far end.
+	// hash at the far end and of having the device write to its medium, which
+	// SFTP does at once where both are there.
 	Sending, Verifying time.Duration
 }
 
