@@ -10,6 +10,8 @@ import (
 
 	"towpath/internal/conduct"
 	"towpath/internal/plan"
+	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // foundAtEnd reads what the last record keeps of the device, where a person took
@@ -47,7 +49,12 @@ func (e atEnd) lines(p *plan.Plan) (out []string) {
 		}
 		maps.Copy(names, o.Roles)
 		maps.Copy(names, o.Oper)
+		well := 0 // of which there is nothing more to say
 		for _, n := range slices.Sorted(maps.Keys(names)) {
+			if o.Roles[n] == "" && o.Releases[n] == "" && o.Oper[n] == state.OperActive {
+				well++
+				continue
+			}
 			var is []string
 			for _, s := range []string{o.Roles[n], o.Oper[n]} {
 				if s != "" {
@@ -58,6 +65,9 @@ func (e atEnd) lines(p *plan.Plan) (out []string) {
 				is = append(is, "runs "+v)
 			}
 			out = append(out, n+": "+strings.Join(is, ", "))
+		}
+		if well > 0 {
+			out = append(out, fmt.Sprintf("%s %s", unit.CountedWith(well, "other component", "is", "are"), state.OperActive))
 		}
 		for _, end := range o.Found {
 			for _, x := range end.Settings {

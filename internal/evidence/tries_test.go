@@ -129,8 +129,8 @@ func TestFoundWhenTakenOver(t *testing.T) {
 		want []string
 	}{
 		"read": {conduct.FinishedData{Found: &conduct.Observation{Release: "4.4.2", Roles: map[string]string{"CTL-A": "SECONDARY", "CTL-B": "PRIMARY"}, Releases: map[string]string{"CTL-A": "4.2.3", "CTL-B": "4.4.2"},
-			Oper: map[string]string{"CTL-A": "INACTIVE", "LC-1": "ACTIVE"}, Found: []plan.End{{Settings: []state.Setting{off}}}}},
-			[]string{"mere-agg-1 says that it runs 4.4.2", "CTL-A: SECONDARY, INACTIVE, runs 4.2.3", "CTL-B: PRIMARY, runs 4.4.2", "LC-1: ACTIVE", "mere-agg-1: bfd lag-1 detection-multiplier 7"}},
+			Oper: map[string]string{"CTL-A": "INACTIVE", "LC-1": "DISABLED", "FAN-1": "ACTIVE", "FAN-2": "ACTIVE"}, Found: []plan.End{{Settings: []state.Setting{off}}}}},
+			[]string{"mere-agg-1 says that it runs 4.4.2", "CTL-A: SECONDARY, INACTIVE, runs 4.2.3", "CTL-B: PRIMARY, runs 4.4.2", "LC-1: DISABLED", "2 other components are ACTIVE", "mere-agg-1: bfd lag-1 detection-multiplier 7"}},
 		"away":      {conduct.FinishedData{Unread: "mere-agg-1: unreachable"}, []string{"not read: mere-agg-1: unreachable"}},
 		"of before": {nil, []string{"not read: the run was ended by a release that did not read the device then"}},
 	} {
