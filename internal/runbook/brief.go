@@ -337,7 +337,13 @@ func (b *briefing) changes() {
 		b.say("No device was moved.")
 		return
 	}
-	b.say("%s moved. Any revision moves at least %d.", capital(unit.Counted(len(c.Changes), "device")), c.LeastMoves)
+	moved := capital(unit.Counted(len(c.Changes), "device")) + " moved."
+	switch gap := len(c.Changes) - c.LeastMoves; {
+	case gap <= 0:
+		b.say("%s Proven: no revision moves fewer.", moved)
+	default:
+		b.say("%s Any revision moves at least %d, so that this one may move up to %d more than it must.", moved, c.LeastMoves, gap)
+	}
 	t := figures("", []string{"Device", "Was", "Is", "Why"})
 	for _, x := range c.Changes {
 		t.Rows = append(t.Rows, paper.Cells(string(x.Device), moment(x.Was), moment(x.Is), x.Why))

@@ -149,24 +149,9 @@ func Replan(ctx context.Context, p *Problem, past Past, lim Limits) (Revision, e
 	if best != nil {
 		most = count(best)
 	}
-	ex := &mover{state: r.newState(W), m: &meter{done: ctx.Done(), limit: max(2000, 50*r.nodes(lim, W))}, old: past.Window}
-	for i := range n {
-		if done[i] {
-			ex.put(i, past.Window[i])
-		}
-	}
-	for _, i := range r.order() {
-		if !done[i] {
-			ex.order = append(ex.order, i)
-		}
-	}
-	// Whoever may not stay must move; that many at least.
-	must := 0
-	for i, w := range past.Window {
-		if w < 0 || !r.allow[i].has(w) {
-			must++
-		}
-	}
+	ex := newMover(r, &meter{done: ctx.Done(), limit: max(2000, 50*r.nodes(lim, W))}, past.Window, done)
+	must := ex.least()
+	ex.m.limit += ex.m.n // what the bound took is not taken from the search
 	for k := must; ; k++ {
 		out.LeastMoves = min(k, most)
 		if best != nil && k >= most {
@@ -175,7 +160,7 @@ func Replan(ctx context.Context, p *Problem, past Past, lim Limits) (Revision, e
 		if k > n {
 			return out, fmt.Errorf("%w: what is done and promised leaves no schedule", ErrInfeasible)
 		}
-		found, complete := ex.dive(0, k)
+		found, complete := ex.search(k)
 		if found {
 			best = slices.Clone(ex.win)
 			break
@@ -199,50 +184,4 @@ func Replan(ctx context.Context, p *Problem, past Past, lim Limits) (Revision, e
 	out.Used = used.count()
 	out.Proven = len(out.Moves) == out.LeastMoves
 	return out, nil
-}
-
-// mover looks for a schedule with at most so many moves.
-type mover struct {
-	*state
-	m     *meter
-	old   []int
-	order []int
-}
-
-func (e *mover) dive(k, moves int) (found, complete bool) {
-	if k == len(e.order) {
-		return true, true
-	}
-	if !e.m.step() {
-		return false, false
-	}
-	i := e.order[k]
-	complete = true
-	if w := e.old[i]; w >= 0 && e.fits(i, w) {
-		e.put(i, w)
-		found, c := e.dive(k+1, moves)
-		if found {
-			return true, true
-		}
-		complete = c
-		e.take(i)
-	}
-	if moves == 0 {
-		return false, complete
-	}
-	for w := range e.W {
-		if w == e.old[i] || !e.fits(i, w) {
-			continue
-		}
-		e.put(i, w)
-		found, c := e.dive(k+1, moves-1)
-		if found {
-			return true, true
-		}
-		e.take(i)
-		if complete = complete && c; e.m.stopped || e.m.n >= e.m.limit {
-			return false, false
-		}
-	}
-	return false, complete
 }

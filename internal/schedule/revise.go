@@ -65,6 +65,7 @@ func Revise(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rul
 	}
 	// The nights that are over are no longer bound by the people or by the network:
 	// their cuts would refuse what has happened.
+	least := 0
 	for round := 0; ; round++ {
 		rev, err = Replan(ctx, b.p, past, lim)
 		out.Problem = *b.p
@@ -73,6 +74,9 @@ func Revise(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rul
 				err = fmt.Errorf("%w: the arrangements that were tried leave no schedule", ErrUndecided)
 			}
 			return out, rev, err
+		}
+		if round == 0 {
+			least = rev.LeastMoves
 		}
 		cuts := b.settle(ctx, rev.Window, past.From)
 		out.Cuts += cuts
@@ -84,7 +88,10 @@ func Revise(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rul
 			return out, rev, fmt.Errorf("%w: after %d attempts some window still fails the last check", ErrUndecided, round+1)
 		}
 	}
-	rev.Proven = rev.Proven && !b.unsure
+	if b.unsure {
+		// Cuts of arrangements that were not proven impossible bound nothing.
+		rev.LeastMoves, rev.Proven = least, false
+	}
 	s := Schedule{Window: rev.Window, Used: rev.Used, Stopped: rev.Stopped}
 	over := map[int]bool{}
 	for _, i := range past.Done {
