@@ -557,3 +557,38 @@ func TestReviseByHours(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+// The same four hundred devices without a series, with one class of windows, and with
+// fourteen.
+func BenchmarkCampaignByHours(b *testing.B) {
+	for _, c := range []struct{ name, repeat string }{{"fleet", ""}, {"day", policy.EveryDay}, {"week", policy.EveryWeek}} {
+		b.Run(c.name, func(b *testing.B) {
+			ws := smallWorkspace(b, 16, 23)
+			ws.Campaign.Utilisation, ws.Campaign.NeighboursApart = 0.9, false
+			ws.Calendars["windows.ics"] = calendarOf(everyNoon, everyMidnight)
+			for i := range ws.Fleet.Links {
+				ws.Fleet.Links[i].Capacity *= 10
+			}
+			for i := range ws.Fleet.Devices {
+				if ws.Fleet.Devices[i].Role == "core" {
+					ws.Fleet.Devices[i].Release = "4.4.2"
+				}
+			}
+			if c.repeat != "" {
+				withSeries(ws, c.repeat, days(ws, time.Date(2031, 2, 17, 0, 0, 0, 0, time.UTC), 7, func(t time.Time, k int) float64 {
+					return noonAndNight(t, k) * (1 + 0.1*math.Sin(float64(t.Hour()*7+int(t.Weekday())*5+k)))
+				}))
+			}
+			a := use(b, ws)
+			for b.Loop() {
+				c, err := a.Campaign(context.Background(), both)
+				if err != nil {
+					b.Fatal(err)
+				}
+				b.ReportMetric(float64(len(c.Nights)), "windows")
+				b.ReportMetric(float64(c.Network.Sets), "sets")
+				b.ReportMetric(float64(c.Network.Failures), "failures")
+			}
+		})
+	}
+}
