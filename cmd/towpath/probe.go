@@ -31,6 +31,12 @@ func sendCommand() *cobra.Command {
 		Example: "  towpath probe send 192.0.2.10 --for 60s\n  towpath probe send east=192.0.2.10:862 west=192.0.2.20:862 --rate 1000 --budget 200ms --format json",
 		Args:    cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case rate < 1:
+				return cli.Usage(fmt.Errorf("--rate is %d, want 1 to 10000 packets per second", rate))
+			case length < 0, budget < 0, tmax <= 0:
+				return cli.Usage(fmt.Errorf("--for is %v, --budget %v and --wait %v: want durations that are not negative, and a wait above 0", length, budget, tmax))
+			}
 			cfg := probe.Config{Rate: rate, Tmax: tmax}
 			for _, a := range args {
 				name, to, ok := strings.Cut(a, "=")

@@ -113,6 +113,7 @@ func TestExitStatuses(t *testing.T) {
 	}{
 		{"runs", held, []string{"runs", ws}, ExitDone, ""},
 		{"unknown command", held, []string{"frobnicate"}, ExitUsage, "frobnicate"},
+		{"a window that is past", held, []string{"conduct", "mere-agg-1", "--to", "4.4.2", "--until", "2020-03-04T05:00:00Z", ws}, ExitUsage, "which is past"},
 		{"unknown format", held, []string{"runs", "--format", "xml"}, ExitUsage, "want text or json"},
 		{"no target", held, []string{"conduct", "mere-agg-1", ws}, ExitUsage, "to"},
 		{"no workspace", held, []string{"conduct", "mere-agg-1", "--to", "4.4.2", "--workspace", "/nowhere"}, ExitUsage, "/nowhere"},
