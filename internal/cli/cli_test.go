@@ -192,7 +192,8 @@ func TestExplain(t *testing.T) {
 	}{
 		{usage("x"), ExitUsage}, {document.Problems{}, ExitUsage}, {app.ErrNoDevice, ExitUsage}, {app.ErrNoPath, ExitVerdict}, {app.ErrHeld, ExitHold},
 		{app.ErrPaused, ExitHold}, {app.ErrNoRun, ExitUsage}, {app.ErrOpenRun, ExitUsage}, {app.ErrInUse, ExitDevice}, {app.ErrRecords, ExitDevice},
-		{app.ErrNoImage, ExitUsage}, {&device.Fault{Kind: device.Unreachable}, ExitDevice}, {context.Canceled, ExitDevice}, {errors.New("other"), ExitUsage},
+		{app.ErrNoImage, ExitUsage}, {&device.Fault{Kind: device.Unreachable}, ExitDevice}, {context.Canceled, ExitDevice},
+		{&device.Fault{Kind: device.Denied, Err: workspace.ErrSecret}, ExitUsage}, {errors.New("other"), ExitUsage},
 	} {
 		if got, _ := explain(fmt.Errorf("while doing: %w", c.err)); got != c.want {
 			t.Errorf("%v: status %d, want %d", c.err, got, c.want)

@@ -9,6 +9,7 @@ import (
 	"towpath/internal/document"
 	"towpath/internal/network"
 	"towpath/internal/schedule"
+	"towpath/internal/workspace"
 )
 
 // explain gives the exit status of an error and what to do about it. It is the
@@ -56,6 +57,8 @@ func explain(err error) (status int, hint string) {
 		return ExitDevice, "the folder that runs are kept in is WORKSPACE/.towpath, or that of --state; it is damaged or may not be written"
 	case errors.Is(err, app.ErrNoImage):
 		return ExitUsage, "put the image files into the workspace's images folder"
+	case errors.Is(err, workspace.ErrSecret):
+		return ExitUsage, "nothing was asked of the device: what its access in fleet.yaml refers to is not there; a saved capture needs no access (--capture FILE)"
 	case errors.As(err, &fault):
 		return ExitDevice, faultHint(fault.Kind)
 	case errors.Is(err, context.Canceled):
@@ -76,7 +79,9 @@ func faultHint(k device.Kind) string {
 		return "another operation runs on the device; find out whose before going on"
 	case device.NoSpace:
 		return "towpath check lists the files that may be deleted"
-	case device.Refused, device.WrongImage, device.Damaged, device.Moved, device.Missing, device.Unable, device.Ours:
+	case device.Ours:
+		return "look at the access of the device in fleet.yaml; if that is right, the mistake is Towpath's"
+	case device.Refused, device.WrongImage, device.Damaged, device.Moved, device.Missing, device.Unable:
 	}
 	return ""
 }
