@@ -262,7 +262,7 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 			st.take(i)
 		}
 		for v := range W {
-			if st.open[v] = len(st.in[v]) > 0; st.open[v] {
+			if st.open[v] = len(st.in[v]) > 0; st.open[v] && b.p.Together != nil {
 				r.together(b.p.classOf(v), st.sorted(v)) // what is asked next differs by one device
 			}
 		}

@@ -131,3 +131,28 @@ func TestHoursThatCannotBeTold(t *testing.T) {
 		t.Errorf("got %+v", got)
 	}
 }
+
+// A large campaign of which no load is asked, and that has more windows than its
+// bound, so that it is tightened.
+func TestLargeCampaignWithoutLoads(t *testing.T) {
+	f, tasks := &fleet.Fleet{}, []Task(nil)
+	for i := range 240 {
+		id := fleet.DeviceID(fmt.Sprintf("d%d", i))
+		f.Devices = append(f.Devices, fleet.Device{ID: id, Platform: "alder-9"})
+		tasks = append(tasks, Task{Device: id, Minutes: 50})
+	}
+	// Odd cycles of five, of which two share a window: three windows where a
+	// clique says two.
+	rules := Rules{}
+	for i := range 240 {
+		k := i / 5 * 5
+		rules.Apart = append(rules.Apart, Pair{A: tasks[i].Device, B: tasks[k+(i+1)%5].Device})
+	}
+	w, err := Campaign(context.Background(), f, tasks, madeSlots(6), rules, Limits{})
+	if err != nil || w.Schedule.Used != 3 {
+		t.Fatalf("got %+v, %v", w.Schedule, err)
+	}
+	if broken := check(&w.Problem, w.Schedule.Window); len(broken) > 0 {
+		t.Fatal(broken)
+	}
+}
