@@ -575,16 +575,7 @@ func (e *env) forecast(ctx context.Context, id, silence, why string, advise bool
 	}
 	f := survival.Predict(cp, s, survival.Options{})
 	if why != "" {
-		for _, x := range f.Adjacencies {
-			if x.Name() == why || x.Protocol+" "+x.Neighbour == why {
-				if e.format == "json" {
-					return e.json(x)
-				}
-				e.printf("%s\n", survival.Explain(x))
-				return nil
-			}
-		}
-		return usage("the capture has no adjacency %q; towpath forecast %s lists them", why, id)
+		return e.why(f, why, id)
 	}
 	if e.format == "json" {
 		return e.json(f)
@@ -599,14 +590,88 @@ func (e *env) forecast(ctx context.Context, id, silence, why string, advise bool
 	e.printf("\nnothing touched: %.2f %% (error below %.1g)\n", 100*f.Untouched, f.Error)
 	if f.Limiting != "" {
 		e.wrap("", fmt.Sprintf("everything surely survives %v of silence; %s sets that limit", f.Safe.Round(time.Millisecond), f.Limiting))
+		for _, x := range f.Adjacencies {
+			if x.Name() == f.Limiting && x.Timer != "" {
+				e.wrap("  ", "its timer is "+x.Timer)
+			}
+		}
+	}
+	if text := curve(f); text != "" {
+		e.wrap("", "nothing touched, should it last "+text)
 	}
 	for _, c := range f.Cautions {
 		e.wrap("caution: ", c)
 	}
 	if n := len(f.Assumed); n > 0 {
-		e.printf("%d values were not told by the device and are the standard's (--format json lists them)\n", n)
+		e.wrap("", fmt.Sprintf("%s not told by the device and assumed, mostly the standard's: --why ADJACENCY marks them, --format json lists them all", unit.CountedWith(n, "value", "was", "were")))
 	}
 	return nil
+}
+
+// why explains one adjacency of a forecast: the one of that name, or the only
+// one whose name has the words in it.
+func (e *env) why(f survival.Forecast, why, id string) error {
+	var found []survival.AdjacencyForecast
+	for _, x := range f.Adjacencies {
+		if x.Name() == why || x.Protocol+" "+x.Neighbour == why {
+			found = []survival.AdjacencyForecast{x}
+			break
+		}
+		if strings.Contains(strings.ToLower(x.Name()), strings.ToLower(strings.TrimSpace(why))) {
+			found = append(found, x)
+		}
+	}
+	switch len(found) {
+	case 0:
+		return usage("the capture has no adjacency %q; towpath forecast %s lists them", why, id)
+	case 1:
+	default:
+		names := make([]string, 0, 5)
+		for i, x := range found {
+			if i == 4 && len(found) > 5 {
+				names = append(names, fmt.Sprintf("%d more", len(found)-4))
+				break
+			}
+			names = append(names, fmt.Sprintf("%q", x.Name()))
+		}
+		return usage("%q is in the names of %d adjacencies: %s", why, len(found), strings.Join(names, ", "))
+	}
+	if e.format == "json" {
+		return e.json(found[0])
+	}
+	e.printf("%s", survival.Explain(found[0]))
+	return nil
+}
+
+// curve is how likely it is that nothing is touched for silences of the law, up
+// to the first that surely touches something; empty where it is one number.
+func curve(f survival.Forecast) string {
+	var at []survival.Point
+	for _, p := range f.Curve {
+		if p.Silence < f.Law.Least() || p.Silence > f.Law.Most() {
+			continue
+		}
+		if at = append(at, p); p.Untouched == 0 {
+			break
+		}
+	}
+	// Of those that surely touch nothing the last says it all.
+	for len(at) > 1 && at[1].Untouched == 1 {
+		at = at[1:]
+	}
+	if len(at) < 2 {
+		return ""
+	}
+	const most = 6
+	var words []string
+	for i := range min(len(at), most) {
+		p := at[i]
+		if len(at) > most {
+			p = at[i*(len(at)-1)/(most-1)]
+		}
+		words = append(words, fmt.Sprintf("%v: %.1f %%", p.Silence.Round(time.Millisecond), 100*p.Untouched))
+	}
+	return strings.Join(words, ", ")
 }
 
 // silenceOf reads a silence from the command line, or takes the catalogue's

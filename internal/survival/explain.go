@@ -4,53 +4,97 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode/utf8"
 )
 
+// columns is how wide a line of text for people may be.
+const columns = 100
+
 // Explain writes where the forecast of one adjacency comes from: the outcome,
-// the sentence that decides, every value it rests on with its source, what it
-// stands on, and what it would cost. It is text of several lines.
+// the sentence that decides, whose timer ends it, what it stands on, what it
+// would cost, and every value it rests on with its source: those that the device
+// told first, then those of standards and measurements, and last those that are
+// assumed. It is text of several lines of up to 100 columns.
 func Explain(a AdjacencyForecast) string {
 	var b strings.Builder
+	line := func(head, text string) { wrapped(&b, fmt.Sprintf("  %-9s ", head), text) }
 	fmt.Fprintf(&b, "%s: %s, survives with probability %s\n", a.Name(), strings.ReplaceAll(string(a.Outcome), "-", " "), chance(a.Survive))
-	fmt.Fprintf(&b, "  because  %s\n", a.Why)
-	fmt.Fprintf(&b, "  source   %s\n", a.Source)
+	line("because", a.Why)
+	line("source", a.Source)
+	if a.Timer != "" {
+		line("timer", a.Timer)
+	}
 	if a.Safe > 0 {
-		fmt.Fprintf(&b, "  safe     up to %v by its own timers\n", a.Safe.Round(time.Millisecond))
+		line("safe", fmt.Sprintf("up to %v by its own timers", a.Safe.Round(time.Millisecond)))
 	}
 	for i, s := range a.StandsOn {
-		head := "         "
+		head := ""
 		if i == 0 {
 			head = "stands on"
 		}
-		fmt.Fprintf(&b, "  %s %s\n", head, s)
+		line(head, s)
 	}
 	if a.Alone != a.Survive {
-		fmt.Fprintf(&b, "  alone    it would survive with probability %s\n", chance(a.Alone))
+		line("alone", "it would survive with probability "+chance(a.Alone))
 	}
 	switch {
 	case !a.Carries:
-		fmt.Fprintf(&b, "  traffic  none rides on it\n")
+		line("traffic", "none rides on it")
 	default:
-		fmt.Fprintf(&b, "  traffic  expected loss %s; if lost, %s; one silence can cost %s\n", a.Loss, a.IfLost, a.Range)
+		line("traffic", fmt.Sprintf("expected loss %s; if lost, %s; one silence can cost %s", a.Loss, a.IfLost, a.Range))
 	}
-	width := 0
-	for _, in := range a.Inputs {
-		width = max(width, len(in.Name))
-	}
-	for _, in := range a.Inputs {
-		mark := " "
-		if in.Assumed {
-			mark = "?"
+	for _, group := range []struct {
+		title string
+		in    func(Input) bool
+	}{
+		{"told by the device", func(in Input) bool { return !in.Assumed && in.Source == "the device" }},
+		{"by a standard, by measurement or by whoever asks", func(in Input) bool { return !in.Assumed && in.Source != "the device" }},
+		{"assumed, because nobody told", func(in Input) bool { return in.Assumed }},
+	} {
+		title := "  " + group.title + "\n"
+		for _, in := range a.Inputs {
+			if !group.in(in) {
+				continue
+			}
+			b.WriteString(title)
+			title = ""
+			mark, source := " ", ""
+			if in.Assumed {
+				mark = "?"
+			}
+			if in.Source != "the device" || in.Assumed {
+				source = " [" + in.Source + "]"
+			}
+			wrapped(&b, "  "+mark+" ", in.Name+": "+in.Value+source)
 		}
-		fmt.Fprintf(&b, "  %s %-*s  %s  [%s]\n", mark, width, in.Name, in.Value, in.Source)
 	}
 	for _, c := range a.Cautions {
-		fmt.Fprintf(&b, "  caution  %s\n", c)
-	}
-	if strings.Contains(b.String(), "\n  ? ") {
-		b.WriteString("  ? marks a value that the device did not tell and that is assumed\n")
+		line("caution", c)
 	}
 	return b.String()
+}
+
+// wrapped writes text behind a head, broken between words so that a line keeps
+// to its columns, and further lines below the first word.
+func wrapped(b *strings.Builder, head, text string) {
+	width := utf8.RuneCountInString(head)
+	b.WriteString(head)
+	at := width
+	for i, word := range strings.Fields(text) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case at+1+n > columns:
+			b.WriteString("\n" + strings.Repeat(" ", width))
+			at = width
+		default:
+			b.WriteString(" ")
+			at++
+		}
+		b.WriteString(word)
+		at += n
+	}
+	b.WriteString("\n")
 }
 
 // String writes the interval as "0.2 s to 5.1 s", or one figure where both

@@ -490,17 +490,69 @@ func TestSilenceOutOfOrderIsMendedAndSaid(t *testing.T) {
 }
 
 func TestExplanationShowsEveryInput(t *testing.T) {
+	flat := func(s string) string { return strings.Join(strings.Fields(s), " ") }
 	f := Predict(layered(), Fixed(2500*ms), Options{Implementation: "frr"})
 	for _, a := range f.Adjacencies {
 		text := Explain(a)
-		for _, want := range append([]string{a.Name(), a.Why, a.Source}, a.StandsOn...) {
-			if !strings.Contains(text, want) {
+		for _, want := range append([]string{a.Name(), a.Why, a.Source, a.Timer}, a.StandsOn...) {
+			if !strings.Contains(flat(text), flat(want)) {
 				t.Errorf("%q is missing in\n%s", want, text)
 			}
 		}
 		for _, in := range a.Inputs {
-			if !strings.Contains(text, in.Name) || !strings.Contains(text, "["+in.Source+"]") {
+			source := "[" + in.Source + "]"
+			if in.Source == "the device" && !in.Assumed {
+				source = "told by the device"
+			}
+			mark := ""
+			if in.Assumed {
+				mark = "? "
+			}
+			if !strings.Contains(flat(text), flat(mark+in.Name+": "+in.Value)) || !strings.Contains(flat(text), flat(source)) {
 				t.Errorf("%+v is missing in\n%s", in, text)
+			}
+		}
+		for _, l := range strings.Split(text, "\n") {
+			if len([]rune(l)) > columns {
+				t.Errorf("%d columns: %q", len([]rune(l)), l)
+			}
+		}
+	}
+}
+
+// TestWhoseTimerEndsIt: the sentence names the end that waits, and its sum is
+// the largest silence that is sure.
+func TestWhoseTimerEndsIt(t *testing.T) {
+	d := func(v time.Duration) state.Opt[time.Duration] { return state.Some(v) }
+	for _, c := range []struct {
+		a    state.Adjacency
+		o    Options
+		want string
+	}{
+		// Source: RFC 5880 §6.8.4, the neighbour's detection time.
+		{state.Adjacency{Protocol: state.BFD, Neighbour: "192.0.2.1", Timers: state.Timers{Send: d(time.Second), NeighbourDetect: d(3 * time.Second)}}, Options{},
+			"the neighbour's: it runs out 3s after the device's last hello, which can be 1s old when the silence begins; 3s - 1s = 2s is sure"},
+		// Source: seen in FRR 8.4.4, which drops itself when it wakes; its own timer is the shorter.
+		{state.Adjacency{Protocol: state.BFD, Neighbour: "192.0.2.1", Timers: state.Timers{Send: d(time.Second), NeighbourDetect: d(9 * time.Second), NeighbourSend: d(time.Second), OwnDetect: d(3 * time.Second)}}, Options{Implementation: "frr"},
+			"the device's own: it runs out 3s after the neighbour's last hello, which can be 1s old when the silence begins; 3s - 1s"},
+		// Source: seen in BIRD 2.0.12, a hold time drawn from 0.75 to 1 of its value.
+		{state.Adjacency{Protocol: state.BGP, Neighbour: "192.0.2.1", Implement: state.Some("bird"), Timers: state.Timers{Send: d(3 * time.Second), NeighbourDetect: d(9 * time.Second)}}, Options{},
+			"the neighbour's: it runs out 6.75s to 9s after"},
+		{state.Adjacency{Protocol: state.BFD, Neighbour: "192.0.2.1", Timers: state.Timers{Send: d(time.Second), NeighbourDetect: d(3 * time.Second)}}, Options{ResumeDelay: Fixed(500 * ms)},
+			"3s - 1s - 500ms (resume delay) = 1.5s is sure"},
+		// Source: RFC 6298 §5.5, the wait doubles.
+		{state.Adjacency{Protocol: state.BGP, Neighbour: "192.0.2.1", Timers: state.Timers{Send: d(60 * time.Second), NeighbourDetect: d(180 * time.Second)}}, Options{TransportCut: true}, "the path is cut"},
+		// Source: RFC 4271 §4.2, a hold time of zero is no timer.
+		{state.Adjacency{Protocol: state.BGP, Neighbour: "192.0.2.1", Timers: state.Timers{NeighbourDetect: d(0), OwnDetect: d(0)}}, Options{}, ""},
+	} {
+		f := Predict(&state.Capture{Adjacencies: []state.Adjacency{c.a}}, Fixed(time.Second), c.o).Adjacencies[0]
+		if !strings.Contains(f.Timer, c.want) || c.want == "" && f.Timer != "" {
+			t.Errorf("%s %+v:\ngot  %q\nwant %q", c.a.Protocol, c.a.Timers, f.Timer, c.want)
+		}
+		if i := strings.LastIndex(f.Timer, " is sure"); i >= 0 {
+			words := strings.Fields(f.Timer[:i])
+			if got, err := time.ParseDuration(words[len(words)-1]); err != nil || got != f.Safe.Round(time.Millisecond) {
+				t.Errorf("%q says %v, and %v is sure", f.Timer, got, f.Safe)
 			}
 		}
 	}

@@ -109,6 +109,9 @@ type AdjacencyForecast struct {
 	Carries  bool     `json:"carries"`
 	StandsOn []string `json:"stands_on,omitempty"` // names of other adjacencies
 	Why      string   `json:"why"`                 // one sentence
+	// Timer says whose timer ends it and by which numbers Safe is what it is;
+	// empty where no timer of its own does.
+	Timer    string   `json:"timer,omitempty"`
 	Inputs   []Input  `json:"inputs"`
 	Cautions []string `json:"cautions,omitempty"`
 	Source   string   `json:"source"` // standards and measurements of the rule that decided

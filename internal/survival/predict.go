@@ -575,6 +575,7 @@ func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
 		w.Outcome = Holds
 	}
 	w.Why, w.Source = m.why(r, &w, safe, dead, law)
+	w.Timer = r.own.timer()
 	return w
 }
 
@@ -648,6 +649,72 @@ func (m *model) why(r *relation, w *AdjacencyForecast, safe, dead float64, law L
 		}
 		return fmt.Sprintf("it depends on how old the last hello is when the silence begins: %s is sure, from %s on none survives%s", short(max(0, safe)), short(dead), both), w.Source
 	}
+}
+
+// timer says whose timer is the first to run out in a silence, and the sum that
+// makes the largest silence that it surely stands.
+func (o *own) timer() string {
+	if o.fate != waits {
+		return ""
+	}
+	type end struct {
+		who, of string
+		side    *side
+		cut     backoff
+	}
+	const neighbour, device = "the neighbour's", "the device's own"
+	ends := []end{{neighbour, "the device's", &o.nbr, o.first(o.nbrCut)}}
+	if o.judges {
+		ends = append(ends, end{device, "the neighbour's", &o.dev, o.first(o.devCut)})
+	}
+	if o.also {
+		ends = append(ends, end{neighbour, "the device's", &o.nbr2, o.nbrCut})
+		if o.judges {
+			ends = append(ends, end{device, "the neighbour's", &o.dev2, o.devCut})
+		}
+	}
+	sure := func(e end) float64 {
+		if e.cut.rto > 0 {
+			lo, _ := e.cut.bounds(e.side)
+			return lo
+		}
+		return e.side.safe()
+	}
+	first := slices.MinFunc(ends, func(a, b end) int { return cmp.Compare(sure(a), sure(b)) })
+	if math.IsInf(sure(first), 1) {
+		return ""
+	}
+	short := func(s float64) string { return seconds(s).Round(time.Millisecond).String() }
+	d := first.side
+	gives := short(d.dlo)
+	if d.dhi-d.dlo > 1e-9 {
+		gives += " to " + short(d.dhi)
+	}
+	text := fmt.Sprintf("%s: it runs out %s after %s last hello, which can be %s old when the silence begins", first.who, gives, first.of, short(d.age.hi))
+	if first.cut.rto > 0 {
+		return text + fmt.Sprintf("; the path is cut, so that the next is heard only with a copy, sent %s after the first and then at twice the wait each time: %s is sure", short(first.cut.rto), short(max(0, sure(first))))
+	}
+	sum := short(d.dlo)
+	for _, x := range []struct {
+		s    float64
+		what string
+	}{{d.age.hi, "hello"}, {d.held, "hello timer that stood still"}, {d.resume.u, "resume delay"}, {-d.late.least(), "late hello"}} {
+		switch x.what {
+		case "hello":
+			sum += " - " + short(x.s)
+		default:
+			if x.s >= 0.0005 {
+				sum += fmt.Sprintf(" - %s (%s)", short(x.s), x.what)
+			} else if x.s <= -0.0005 {
+				sum += fmt.Sprintf(" + %s (the timer acts late)", short(-x.s))
+			}
+		}
+	}
+	left := sure(first)
+	if left < 0 {
+		return text + fmt.Sprintf("; %s is below nothing, so no silence is sure", sum)
+	}
+	return text + fmt.Sprintf("; %s = %s is sure", sum, short(left))
 }
 
 // chance writes a probability so that neither end is rounded to certainty.

@@ -133,7 +133,7 @@ func ForecastTrials(r io.Reader, w io.Writer, o Options) (cautions []string, err
 			}
 			v, err := strconv.ParseFloat(found, 64)
 			if err != nil || math.IsNaN(v) || v < 0 || v > 1e8 || name == "hello_s" && v == 0 {
-				return nil, &TrialError{line, name, row[column[name]], "seconds as a number such as 0.3, not negative" + map[string]string{"hello_s": " and not zero, or nothing", "detect_s": ", or nothing"}[name]}
+				return nil, &TrialError{line, name, row[column[name]], "seconds as a number such as 0.3, not negative and at most 1e8" + map[string]string{"hello_s": ", not zero, or nothing", "detect_s": ", or nothing"}[name]}
 			}
 			*to = v
 		}
