@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -450,26 +451,45 @@ func (e *env) asker(flags runFlags, v *view) (app.Asker, error) {
 }
 
 // onInterrupt has Ctrl-C ask what to do; a second one while it asks leaves the
-// run to be taken up.
+// run to be taken up, and so does a request to end. A terminal or pipe that goes
+// away ends nothing: a device in the middle of its work is worse off without its
+// conductor than without a spectator, and a question that nobody can answer
+// leaves the run there.
 func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.Conductor, asker app.Asker) {
-	ch := make(chan os.Signal, 2)
+	ch, end, gone := make(chan os.Signal, 2), make(chan os.Signal, 1), make(chan os.Signal, 1)
 	signal.Notify(ch, os.Interrupt)
-	context.AfterFunc(ctx, func() { signal.Stop(ch) })
+	signal.Notify(end, syscall.SIGTERM)
+	signal.Notify(gone, syscall.SIGHUP, syscall.SIGPIPE)
+	context.AfterFunc(ctx, func() {
+		for _, x := range []chan os.Signal{ch, end, gone} {
+			signal.Stop(x)
+		}
+	})
+	away := func() {
+		if !e.fleeting {
+			fmt.Fprintln(e.err, "\ntowpath: leaving; the run stays open and is taken up with:", e.resumeWord(c.Run.ID))
+		}
+		leave()
+	}
 	go func() {
 		for {
 			select {
 			case <-ctx.Done():
 				return
+			case <-end:
+				away()
+				return
+			case <-gone:
+				if e.fleeting {
+					leave() // nobody is left to see it
+					return
+				}
+				continue
 			case <-ch:
 			}
 			t, ok := asker.(*terminal)
-			if !ok && e.fleeting {
-				leave()
-				return
-			}
 			if !ok {
-				fmt.Fprintln(e.err, "\ntowpath: leaving; the run stays open and is taken up with:", e.resumeWord(c.Run.ID))
-				leave()
+				away()
 				return
 			}
 			fmt.Fprintf(e.out, "\n")
