@@ -63,20 +63,25 @@ func noonAndNight(t time.Time, _ int) float64 {
 	return 2e9
 }
 
-// hoursOf finds by looking at every minute of the window which instants of the
-// series it is like; none where some minute is like none.
+// hoursOf finds by looking at the window every quarter of an hour which instants
+// of the series it is like; none where some quarter is like none.
 func hoursOf(ws *workspace.Workspace, rows []measured, zone *time.Location, start, end time.Time) []time.Time {
-	var out []time.Time
-	for t := start; t.Before(end); t = t.Add(time.Minute) {
+	var all, out []time.Time
+	for _, r := range rows {
+		if len(all) == 0 || !all[len(all)-1].Equal(r.at) {
+			all = append(all, r.at)
+		}
+	}
+	for t := start; t.Before(end); t = t.Add(15 * time.Minute) {
 		local, found := t.In(zone), false
-		for _, r := range rows {
-			at := r.at.In(zone)
+		for _, x := range all {
+			at := x.In(zone)
 			if at.Hour() != local.Hour() || ws.Campaign.Demands.Repeat == policy.EveryWeek && at.Weekday() != local.Weekday() {
 				continue
 			}
 			found = true
 			if !slices.ContainsFunc(out, at.Equal) {
-				out = append(out, r.at)
+				out = append(out, x)
 			}
 		}
 		if !found {
