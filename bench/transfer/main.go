@@ -211,8 +211,8 @@ func report(w io.Writer, pairs []*pair) (float64, error) {
 	fmt.Fprintln(w, `MB/s: medians; 1 MB is 10^6 octets. ratio: the median of the ratios of the two in each round.
 The copy alone is connecting, logging in and sending; ours hashes the file here all the while, and
 its wait for the far end's hash and medium is left out. Proven is all of it; the hashes by hand run
-at both ends at once and need no connection. CPU s: processor time of the sending side with its programs,
-and of the server; ours holds the proof in both tables.`)
+at both ends at once and need no connection. CPU s: processor time of the sending side with its
+programs, and of the server; ours holds the proof in both tables.`)
 	return least, nil
 }
 
