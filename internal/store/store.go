@@ -15,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math"
 	"net/url"
@@ -94,8 +95,24 @@ func Open(dir string) (*Store, error) {
 
 // open returns a handle whose commits are on disk before they return: the
 // journal is worth nothing if the last record can be lost with the power.
+//
+// The file is for its owner alone, since the folder may be one that others read:
+// it names devices, persons and what was said.
 func open(path string) (*sql.DB, error) {
-	dsn := "file:" + path + "?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_txlock=immediate"
+	whole, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("store: %w", err)
+	}
+	f, err := os.OpenFile(whole, os.O_RDWR|os.O_CREATE, 0o600) //nolint:gosec // the operator's own folder
+	if err == nil {
+		err = f.Close()
+	}
+	if err != nil && !errors.Is(err, fs.ErrPermission) && !errors.Is(err, unix.EROFS) { // then it may still be read
+		return nil, fmt.Errorf("store: %w", err)
+	}
+	// A name may hold what means something in a URI. Source: RFC 3986 §2.1, RFC 8089 §2.
+	at := url.URL{Scheme: "file", Path: whole}
+	dsn := at.String() + "?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_txlock=immediate"
 	db, err := sql.Open("sqlite", dsn)
 	if err != nil {
 		return nil, fmt.Errorf("store: open %s: %w", path, err)

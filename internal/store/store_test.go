@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -211,5 +213,32 @@ func TestEndedRunIsNotRunAgain(t *testing.T) {
 	}
 	if called != 1 {
 		t.Errorf("the body was called %d times, want once", called)
+	}
+}
+
+// A folder may be called what a URI gives a meaning to, and others may read it.
+// Source: RFC 3986 §2.2, reserved characters; SQLite, URI filenames, from memory.
+func TestFolderOfAnyName(t *testing.T) {
+	for _, name := range []string{"w?s#1", "w%41 b", "w&mode=ro", "plain"} {
+		dir := filepath.Join(t.TempDir(), name)
+		s, err := Open(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Create(t.Context(), Run{ID: "r-1", Device: "mere-agg-1"}); err != nil {
+			t.Error(err)
+		}
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+		found, err := os.ReadDir(dir)
+		if err != nil || len(found) == 0 || found[0].Name() != "towpath.db" {
+			t.Errorf("in %q: %v, %v", name, found, err)
+		}
+		for _, f := range found {
+			if i, err := f.Info(); err != nil || i.Mode().Perm() != 0o600 {
+				t.Errorf("%s in %q: %v, %v, want 0600", f.Name(), name, i.Mode(), err)
+			}
+		}
 	}
 }
