@@ -129,7 +129,7 @@ func (m *campaigner) ruleTexts() []string {
 		add("then up to %.0f %% of the devices before the next stage", 100*g)
 	}
 	if c.Soak > 0 {
-		add("%v between a stage and the next", c.Soak)
+		add("%g hours between a stage and the next", c.Soak.Hours())
 	}
 	if len(c.RoleOrder) > 1 {
 		add("in the order of roles: %s", strings.Join(c.RoleOrder, ", "))
@@ -208,6 +208,9 @@ func (m *campaigner) assemble(w schedule.Waves) (*plan.Campaign, error) {
 		return nil, err
 	}
 	m.served(c)
+	if err := m.availability(c); err != nil {
+		return nil, err
+	}
 	m.assumptions(c)
 	c.Warnings = append(c.Warnings, w.Warnings...)
 	return c, nil

@@ -324,6 +324,10 @@ func (m *campaigner) revised(old *plan.Campaign, digest string, w schedule.Waves
 	c.Devices = append(past, c.Devices...)
 	c.Proof.Nights = len(c.Nights)
 	c.Changes = m.changes(old, c, kept, failed)
+	// Once more, with the nights that are over.
+	if err := m.availability(c); err != nil {
+		return nil, err
+	}
 	return c, nil
 }
 

@@ -402,7 +402,11 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 		e.wrap("", fmt.Sprintf("%s, at least %d needed (%s): gap %.1f %%, not proven.", unit.Counted(p.Nights, "night"), p.LowerBound, p.Bound, 100*p.Gap))
 	}
 	if c.Revises != "" {
-		e.wrap("", fmt.Sprintf("Revises %.12s…: another night for %s, and at least %d must have one.", c.Revises, unit.Counted(len(c.Changes), "device"), c.LeastMoves))
+		least := fmt.Sprintf("at least %d must have one", c.LeastMoves)
+		if len(c.Changes) <= c.LeastMoves {
+			least = "proven: no revision moves fewer"
+		}
+		e.wrap("", fmt.Sprintf("Revises %.12s…: another night for %s; %s.", c.Revises, unit.Counted(len(c.Changes), "device"), least))
 	}
 	if n := c.Network; n != nil {
 		s := fmt.Sprintf("network: busiest link %.0f %% (%s, night %d)", 100*n.Worst.Utilisation, n.Worst.Link, n.Worst.Night)
@@ -414,6 +418,11 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 			s += "; by " + n.Demands
 		}
 		e.wrap("", s)
+	}
+	if a := c.Availability; a != nil && len(a.Teams) > 0 {
+		x := a.Teams[0]
+		e.wrap("", fmt.Sprintf("availability: most is taken from %s, expected %s by restarts and %s were its devices out for all their work, of %s that a target of %.9g %% leaves in a year",
+			x.Name, x.Restarts.Round(time.Millisecond), x.Work.Round(time.Millisecond), a.Budget.Round(time.Second), 100*a.Target))
 	}
 	courses := map[fleet.DeviceID]plan.DeviceCourse{}
 	for _, d := range c.Devices {

@@ -56,6 +56,9 @@ type Campaign struct {
 
 	Proof   Proof         `json:"proof"`
 	Network *NetworkCheck `json:"network,omitempty"` // nil where the fleet file has no demands or links
+	// Availability is what the campaign takes from a budget of downtime, nil where
+	// none is named.
+	Availability *AvailabilityCost `json:"availability,omitempty"`
 	// Rules are the rules that were kept, in the operator's words.
 	Rules []string `json:"rules"`
 	// Served lists who is affected, and by which devices, in the order of their

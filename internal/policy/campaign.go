@@ -59,8 +59,21 @@ type Campaign struct {
 	// computed; without a series it is that of the fleet file at all hours.
 	Demands MeasuredDemands `yaml:"demands,omitempty" json:"demands,omitzero"`
 
+	// Availability is what a year may take; without a target its cost is not told.
+	Availability Availability `yaml:"availability,omitempty" json:"availability,omitzero"`
+
 	Deadlines []Deadline       `yaml:"deadlines,omitempty" json:"deadlines,omitempty"`
 	Devices   []CampaignDevice `yaml:"devices,omitempty" json:"devices,omitempty"`
+}
+
+// Availability is the target of every redundancy group, and of every device that
+// is in none, and how often one device fails by itself.
+type Availability struct {
+	Target float64 `yaml:"target" json:"target"` // such as 0.99999
+	// BetweenFailures is the mean operating time between failures of one device,
+	// Repair the mean time to restore it.
+	BetweenFailures time.Duration `yaml:"between-failures" json:"between-failures"`
+	Repair          time.Duration `yaml:"repair" json:"repair"`
 }
 
 // MeasuredDemands are demands of which a series over time is known.
@@ -255,6 +268,7 @@ func CampaignShape() *document.Shape {
 		Types: map[string]string{
 			"Campaign":        "What the operator says of nights and of the people who work in them.",
 			"MeasuredDemands": "Demands of which a series over time is known. The load of each window is computed from the samples of its own hours.",
+			"Availability":    "A budget of downtime, and how often one device fails by itself.",
 			"Span":            "A three-point estimate of a duration.",
 			"Engineer":        "Somebody who works on devices in windows.",
 			"SiteLimit":       "A limit for one site.",
@@ -285,8 +299,13 @@ func CampaignShape() *document.Shape {
 			"Campaign.utilisation":       {Doc: "Load that no link may exceed, as a share of its capacity.", Range: document.AboveUpTo(0, 1)},
 			"Campaign.also-fail":         {Doc: "What fails on top of what is out, each single one. An empty list means nothing.", Words: []string{"link", "node", "group"}, Unique: true},
 			"Campaign.demands":           {Doc: "Demands measured over time. Without them the load is computed from the demands of the fleet file, at all hours alike."},
+			"Campaign.availability":      {Doc: "What may be down in a year. With it the campaign says how much of that it takes."},
 			"Campaign.deadlines":         {Doc: "When devices must be done, by what they are."},
 			"Campaign.devices":           {Doc: "What is said of devices by name."},
+
+			"Availability.target":           share("Availability asked of every redundancy group, and of every device in none; 0.99999 leaves 5.26 minutes a year."),
+			"Availability.between-failures": {Doc: "Mean operating time between two failures of one device.", Range: document.Above(0)},
+			"Availability.repair":           {Doc: "Mean time until a failed device is restored.", Range: document.From(0)},
 
 			"MeasuredDemands.series": {Doc: "CSV with the columns time, src, dst, volume, or a folder with a matrix in SNDlib native text for each period.", Form: series},
 			"MeasuredDemands.repeat": {Doc: "How the samples come again: a window is like the samples of its hours on the same days of the week, or on any day.", Words: []string{EveryWeek, EveryDay}},

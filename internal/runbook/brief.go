@@ -601,6 +601,7 @@ func (b *briefing) risk() {
 		}
 		b.add(l)
 	}
+	b.availability()
 }
 
 func noBack(d plan.DeviceCourse) string {

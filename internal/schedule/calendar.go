@@ -437,7 +437,7 @@ func Thaw(slots, freezes []Slot) (kept, frozen []Slot) {
 			continue
 		}
 		f := freezes[hit]
-		s.Warnings = append(slices.Clone(s.Warnings), fmt.Sprintf("frozen by %s, %s to %s", f.Summary, f.Start.Format(time.RFC3339), f.End.Format(time.RFC3339)))
+		s.Warnings = append(slices.Clone(s.Warnings), fmt.Sprintf("frozen by %s, %s to %s", f.Summary, f.Start.Format("2006-01-02 15:04 MST"), f.End.Format("2006-01-02 15:04 MST")))
 		frozen = append(frozen, s)
 	}
 	return kept, frozen
