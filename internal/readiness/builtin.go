@@ -84,7 +84,7 @@ var builtin = []ruleEntry{
 	{Rule{"default-storage", partImages, "each controller card has one default volume, the same on both",
 		"images go to the default volume and are started from it",
 		"set the default volume alike on both cards", worstBlocker, "common practice"}, (*check).defaultStorage},
-	{Rule{"boot-variables", partImages, "both controller cards start the running release next, from a file that is there",
+	{Rule{"next-start", partImages, "both controller cards start the running release next, from a file that is there",
 		"a card that restarts by itself must come back as it was",
 		"set what the cards start next to the running release", worstBlocker, "common practice"}, (*check).bootVariables},
 	{Rule{"image-integrity", partImages, "each image that is already on a card has the size and hash of the catalogue",

@@ -218,13 +218,13 @@ func breakages() []breakage {
 		{"platform-matches", "other chassis", blocker, "AL9-CH04", func(in *in) {
 			in.Capture.Components[slices.IndexFunc(in.Capture.Components, func(k state.Component) bool { return k.Kind == state.KindChassis })].Part = some("AL9-CH04")
 		}, []string{"inventory-matches"}},
-		{"platform-matches", "no release", unknown, "running release: unknown", func(in *in) { in.Capture.Release = none[string]() }, []string{"path-found", "boot-variables"}},
-		{"platform-matches", "strange release", blocker, "XR7", func(in *in) { in.Capture.Release = some("XR7") }, []string{"path-found", "boot-variables"}},
+		{"platform-matches", "no release", unknown, "running release: unknown", func(in *in) { in.Capture.Release = none[string]() }, []string{"path-found", "next-start"}},
+		{"platform-matches", "strange release", blocker, "XR7", func(in *in) { in.Capture.Release = some("XR7") }, []string{"path-found", "next-start"}},
 		{"path-found", "no path", blocker, "no hop", func(in *in) { in.Path = release.Path{} }, []string{"path-open", "path-interrupts", "release-support", "way-back", "image-set-compatible",
 			"image-set-covers", "lacp-timeout", "graceful-restart-both-ends", "freeze-calendar", "firmware-levels", "image-integrity"}},
-		{"path-found", "elsewhere", blocker, "the device runs 2.5.0, the path starts at 2.4.1", func(in *in) { in.Capture.Release = some("2.5.0") }, []string{"platform-matches", "boot-variables"}},
+		{"path-found", "elsewhere", blocker, "the device runs 2.5.0, the path starts at 2.4.1", func(in *in) { in.Capture.Release = some("2.5.0") }, []string{"platform-matches", "next-start"}},
 		{"path-found", "broken", blocker, "hop 2 starts at 2.4.1", func(in *in) { in.Path.Hops[1].From = "2.4.1" }, []string{"path-open"}},
-		{"path-found", "no release", unknown, "running release: unknown", func(in *in) { in.Capture.Release = none[string]() }, []string{"platform-matches", "boot-variables"}},
+		{"path-found", "no release", unknown, "running release: unknown", func(in *in) { in.Capture.Release = none[string]() }, []string{"platform-matches", "next-start"}},
 		{"path-open", "barred part", blocker, "AL9-LC24", func(in *in) { comp(in, "LC-2").Part = some("AL9-LC24") }, []string{"inventory-matches"}},
 		{"path-open", "barred feature", blocker, "feature tunnel-offload is in use", func(in *in) {
 			in.Capture.Features = append(in.Capture.Features, "tunnel-offload")
@@ -262,11 +262,11 @@ func breakages() []breakage {
 		}, []string{"facts-read", "logical-systems", "port-extenders-compatible"}},
 
 		{"controllers-present", "one", blocker, "1 controller card: CTL-A", func(in *in) { comp(in, "CTL-B").Empty = yes },
-			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "boot-variables", "image-set-covers", "default-storage",
+			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "next-start", "image-set-covers", "default-storage",
 				"components-active", "components-unfailed", "components-matched", "components-healthy", "components-settled", "inventory-matches", "image-integrity"}},
 		{"controllers-present", "down", blocker, "INACTIVE", func(in *in) { comp(in, "CTL-B").Oper = some(state.OperInactive) }, []string{"components-active"}},
 		{"controllers-present", "perhaps one", unknown, "not complete", func(in *in) { comp(in, "CTL-B").Empty = yes; in.Capture.Complete = false },
-			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "boot-variables", "image-set-covers", "default-storage", "facts-read", "logical-systems",
+			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "next-start", "image-set-covers", "default-storage", "facts-read", "logical-systems",
 				"port-extenders-compatible", "components-active", "components-unfailed", "components-matched", "components-healthy", "components-settled", "inventory-matches", "image-integrity"}},
 		{"controllers-present", "by reload", clear, "reload", reload, append([]string{"path-found", "path-interrupts"}, inServiceOnly...)},
 		{"one-primary", "two", blocker, "CTL-A PRIMARY, CTL-B PRIMARY", func(in *in) { comp(in, "CTL-B").Role = some(state.Primary) }, []string{"request-to-primary"}},
@@ -311,12 +311,12 @@ func breakages() []breakage {
 		}, nil},
 		{"default-storage", "none", blocker, "0 default volumes", func(in *in) { in.Capture.Volumes[1].Default = no }, nil},
 		{"default-storage", "unknown", unknown, "whether it is the default: unknown", func(in *in) { in.Capture.Volumes[1].Default = none[bool]() }, nil},
-		{"boot-variables", "another release", blocker, "starts 2.4.0 next, runs 2.4.1", func(in *in) { in.Capture.Boot[1].Version = some("2.4.0") }, nil},
-		{"boot-variables", "file not there", blocker, "which is not there", func(in *in) { in.Capture.Boot[1].Image = some("/images/gone.img") }, nil},
-		{"boot-variables", "different files", blocker, "different files", func(in *in) { in.Capture.Boot[1].Image = some("/images/alder-9-2.4.0.img") }, nil},
-		{"boot-variables", "version unknown", unknown, "release it starts next: unknown", func(in *in) { in.Capture.Boot[1].Version = none[string]() }, nil},
-		{"boot-variables", "image unknown", unknown, "file it starts from: unknown", func(in *in) { in.Capture.Boot[1].Image = none[string]() }, nil},
-		{"boot-variables", "entry unknown", unknown, "what it starts next: unknown", func(in *in) { in.Capture.Boot = in.Capture.Boot[:1] }, nil},
+		{"next-start", "another release", blocker, "starts 2.4.0 next, runs 2.4.1", func(in *in) { in.Capture.Boot[1].Version = some("2.4.0") }, nil},
+		{"next-start", "file not there", blocker, "which is not there", func(in *in) { in.Capture.Boot[1].Image = some("/images/gone.img") }, nil},
+		{"next-start", "different files", blocker, "different files", func(in *in) { in.Capture.Boot[1].Image = some("/images/alder-9-2.4.0.img") }, nil},
+		{"next-start", "version unknown", unknown, "release it starts next: unknown", func(in *in) { in.Capture.Boot[1].Version = none[string]() }, nil},
+		{"next-start", "image unknown", unknown, "file it starts from: unknown", func(in *in) { in.Capture.Boot[1].Image = none[string]() }, nil},
+		{"next-start", "entry unknown", unknown, "what it starts next: unknown", func(in *in) { in.Capture.Boot = in.Capture.Boot[:1] }, nil},
 		{"image-integrity", "right", clear, "1 file has the size and SHA-256", func(in *in) { stage(in, state.File{SHA256: some(statetest.Hash("alder-9-2.5.0.img"))}) }, nil},
 		{"image-integrity", "right by our own hash", clear, "1 file has the size and SHA-256", func(in *in) {
 			stage(in, state.File{})
@@ -329,7 +329,7 @@ func breakages() []breakage {
 			in.Platform.Releases[1].Images[0].SHA256 = ""
 			stage(in, state.File{SHA256: some(statetest.Hash("x"))})
 		}, nil},
-		{"image-integrity", "files unread", unknown, "files: unknown", func(in *in) { in.Capture.Volumes[1].FilesKnown, in.Capture.Volumes[1].Files = false, nil }, []string{"boot-variables"}},
+		{"image-integrity", "files unread", unknown, "files: unknown", func(in *in) { in.Capture.Volumes[1].FilesKnown, in.Capture.Volumes[1].Files = false, nil }, []string{"next-start"}},
 		{"image-set-compatible", "of another release", blocker, "line-card image alder-9-lc-2.6.0.img of release 2.6.0 is of 2.5.9", func(in *in) { in.Platform.Releases[2].Images[1].Of = "2.5.9" }, nil},
 		{"image-set-compatible", "no images", unknown, "images of 2.6.0: not in the catalogue", func(in *in) { in.Platform.Releases[2].Images = nil }, []string{"image-set-covers"}},
 		{"image-set-covers", "no image for the part", blocker, "2.6.0 has no line-card image for line card AL9-LC48", func(in *in) { in.Platform.Releases[2].Images[1].Parts = []string{"AL9-LC24"} }, nil},
