@@ -321,6 +321,9 @@ func readJSON(file string, data []byte) ([]Named, error) {
 		bad := func(format string, a ...any) error {
 			return fmt.Errorf("%s: %s: %w: %s", file, d.Name, ErrInvalid, fmt.Sprintf(format, a...))
 		}
+		if d.Minutes == nil {
+			return nil, bad("it has no minutes, which should list the work of each item: is it an instance?")
+		}
 		one.Problem.Capacity = Unlimited
 		if d.Capacity != nil {
 			if one.Problem.Capacity = *d.Capacity; *d.Capacity <= 0 {

@@ -240,6 +240,7 @@ func TestBadInstancesNameTheLine(t *testing.T) {
 		{"c.json", "{\n\"capacity\": \"a\"}", "c.json:2"},
 		{"c.json", `{"capacity": 5, "minutes": [1], "conflicts": [[0, 3]]}`, "names item 3"},
 		{"c.json", `{"capacity": 5, "minutes": [1], "groups": [{"members": [0]}]}`, "neither min_up nor max_down"},
+		{"c.json", `{"devices": [], "nights": []}`, "has no minutes"},
 		{"d", " \n", "the file is empty"},
 	} {
 		_, err := Instance(context.Background(), c[0], strings.NewReader(c[1]), Limits{})
