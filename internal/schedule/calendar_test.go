@@ -92,6 +92,7 @@ func TestExamplesOfTheStandard(t *testing.T) {
 		{"twentieth Monday", "19970519", "FREQ=YEARLY;BYDAY=20MO", "1997 May 19 1998 May 18 1999 May 17"},
 		{"Monday of week 20", "19970512", "FREQ=YEARLY;BYWEEKNO=20;BYDAY=MO", "1997 May 12 1998 May 11 1999 May 17"},
 		{"Thursdays in March", "19970313", "FREQ=YEARLY;BYMONTH=3;BYDAY=TH", "1997 Mar 13 20 27 1998 Mar 5 12 19 26 1999 Mar 4 11 18 25"},
+		{"Thursdays in June, July and August", "19970605", "FREQ=YEARLY;BYDAY=TH;BYMONTH=6,7,8", "1997 Jun 5 12 19 26 Jul 3 10 17 24 31 Aug 7 14 21 28 1998 Jun 4 11 18 25 Jul 2 9 16 23 30 Aug 6 13 20 27 1999 Jun 3 10 17 24 Jul 1 8 15 22 29 Aug 5 12 19 26"},
 		{"Saturday after the first Sunday", "19970913", "FREQ=MONTHLY;BYDAY=SA;BYMONTHDAY=7,8,9,10,11,12,13", "1997 Sep 13 Oct 11 Nov 8 Dec 13 1998 Jan 10 Feb 7 Mar 7 Apr 11 May 9 Jun 13"},
 		{"election day", "19961105", "FREQ=YEARLY;INTERVAL=4;BYMONTH=11;BYDAY=TU;BYMONTHDAY=2,3,4,5,6,7,8", "1996 Nov 5 2000 Nov 7 2004 Nov 2"},
 		{"third of three weekdays", "19970904", "FREQ=MONTHLY;COUNT=3;BYDAY=TU,WE,TH;BYSETPOS=3", "1997 Sep 4 Oct 7 Nov 6"},
@@ -123,6 +124,47 @@ func TestExamplesOfTheStandard(t *testing.T) {
 		}
 		if !slices.Equal(have, want) {
 			t.Errorf("%s:\n got %v\nwant %v", c.name, have, want)
+		}
+	}
+}
+
+// Source: RFC 5545 §3.8.5.3, the examples within a day, from memory; the end of
+// the first is that of erratum 3883, since 17:00 was meant in New York.
+func TestExamplesWithinADay(t *testing.T) {
+	ny, err := time.LoadLocation("America/New_York")
+	if err != nil {
+		t.Skipf("skipped: no time zone data: %v", err)
+	}
+	var twenties []string
+	for h := 9; h <= 16; h++ {
+		for m := 0; m < 60; m += 20 {
+			twenties = append(twenties, fmt.Sprintf("%02d:%02d", h, m))
+		}
+	}
+	for _, c := range []struct {
+		rule string
+		want []string // of the first day
+		days int
+	}{
+		{"FREQ=HOURLY;INTERVAL=3;UNTIL=19970902T210000Z", []string{"09:00", "12:00", "15:00"}, 1},
+		{"FREQ=MINUTELY;INTERVAL=15;COUNT=6", []string{"09:00", "09:15", "09:30", "09:45", "10:00", "10:15"}, 1},
+		{"FREQ=MINUTELY;INTERVAL=90;COUNT=4", []string{"09:00", "10:30", "12:00", "13:30"}, 1},
+		{"FREQ=DAILY;BYHOUR=9,10,11,12,13,14,15,16;BYMINUTE=0,20,40", twenties, 2},
+		{"FREQ=MINUTELY;INTERVAL=20;BYHOUR=9,10,11,12,13,14,15,16", twenties, 2},
+	} {
+		text := vcal(vevent("DTSTART;TZID=America/New_York:19970902T090000", "DURATION:PT10M", "RRULE:"+c.rule))
+		got := expand(t, text, time.Date(1997, 9, 1, 0, 0, 0, 0, ny), time.Date(1997, 9, 2+c.days, 0, 0, 0, 0, ny))
+		var have, want []string
+		for _, s := range got {
+			have = append(have, s.Start.In(ny).Format("02 15:04"))
+		}
+		for d := range c.days {
+			for _, w := range c.want {
+				want = append(want, fmt.Sprintf("%02d %s", 2+d, w))
+			}
+		}
+		if !slices.Equal(have, want) {
+			t.Errorf("%s:\n got %v\nwant %v", c.rule, have, want)
 		}
 	}
 }

@@ -140,6 +140,17 @@ func TestExplanations(t *testing.T) {
 			if len(e.Rules) != len(c.rules) || !e.Minimal || !e.Smallest {
 				t.Fatalf("got %+v\nwant %q", e, c.rules)
 			}
+			// Without any one of its rules the others can be kept, and with all of them
+			// they cannot, whatever other rules there are.
+			for k := range e.Rules {
+				rest := slices.Delete(slices.Clone(e.Rules), k, k+1)
+				if _, err := Solve(context.Background(), p.restrict(rest, all(len(p.Items))), Limits{}); err != nil {
+					t.Errorf("without %q: %v", e.Rules[k].Says, err)
+				}
+			}
+			if _, err := Solve(context.Background(), p.restrict(e.Rules, all(len(p.Items))), Limits{}); !errors.Is(err, ErrInfeasible) {
+				t.Errorf("the rules alone: %v", err)
+			}
 			for k, r := range e.Rules {
 				if !strings.Contains(r.Says, c.rules[k]) {
 					t.Errorf("rule %d: got %q, want %q in it", k, r.Says, c.rules[k])
