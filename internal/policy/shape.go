@@ -97,7 +97,7 @@ func Shape() *document.Shape {
 			"Compare.memory-points":       percent("By how many percentage points the use of memory may rise."),
 
 			"Probe.flows":    {Doc: "Streams of test packets through the device."},
-			"Probe.rate":     {Doc: "Packets per second in each flow; its inverse is the resolution of a measured outage.", Range: document.Between(1, 100_000)},
+			"Probe.rate":     {Doc: "Packets per second in each flow; its inverse is the resolution of a measured outage.", Range: document.Between(1, 10_000)},
 			"Probe.budget":   positive("Longest outage that one flow and direction may have."),
 			"Probe.baseline": positive("How long all flows must be clean before the run."),
 			"Probe.settle":   positive("How long they must be clean after it."),
