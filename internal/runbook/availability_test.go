@@ -38,3 +38,29 @@ func TestBriefTellsWhatAvailabilityItCosts(t *testing.T) {
 		}
 	}
 }
+
+// Two nights in one week and a deadline half a year later: the nights keep their
+// room, and the deadline is still told.
+func TestFarDeadlineLeavesTheNightsTheirRoom(t *testing.T) {
+	at := time.Date(2031, 3, 3, 23, 0, 0, 0, time.UTC)
+	picture := func(due time.Time) string {
+		c := &plan.Campaign{Operator: "Ostermoor Water and Light"}
+		for k := range 2 {
+			start := at.AddDate(0, 0, 3*k)
+			c.Nights = append(c.Nights, plan.Night{Number: k + 1, Start: start, End: start.Add(6 * time.Hour), StageName: "all"})
+			c.Devices = append(c.Devices, plan.DeviceCourse{Device: "mere-agg-1", Site: "Mere", Night: k + 1, Deadline: due})
+		}
+		var b bytes.Buffer
+		if err := RenderBrief(&b, c, SVG, nil); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	far, near := picture(at.AddDate(0, 6, 0)), picture(at.AddDate(0, 0, 20))
+	if !strings.Contains(far, "later: 2 devices by 3 Sep 2031") || strings.Contains(far, "7 Jul") {
+		t.Error("the far deadline is not named at the edge, or the axis goes there")
+	}
+	if !strings.Contains(near, "2 devices by 23 Mar") || strings.Contains(near, "later:") {
+		t.Error("the near deadline has no place of its own")
+	}
+}

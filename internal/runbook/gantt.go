@@ -210,8 +210,11 @@ func overview(c *plan.Campaign, names []string, of func(plan.DeviceCourse) strin
 	d := paper.Drawing{Width: gWidth, Title: "The campaign on the calendar", Desc: describe(c)}
 	first, last := c.Nights[0].Start, c.Nights[len(c.Nights)-1].End
 	due := deadlines(c)
+	// A deadline far behind the last night would press all nights into a corner: it
+	// is named at the edge instead.
+	near := last.Add(2 * max(last.Sub(first), 14*24*time.Hour))
 	for _, x := range due {
-		if x.at.After(last) {
+		if x.at.After(last) && !x.at.After(near) {
 			last = x.at
 		}
 	}
@@ -432,6 +435,10 @@ func dueMarks(d *paper.Drawing, s scale, due []deadline, top, y float64) float64
 	for _, x := range due {
 		at := s.x(x.at)
 		text := fmt.Sprintf("%s by %s", unit.Counted(len(x.devices), "device"), x.at.Format("2 Jan"))
+		beyond := x.at.After(s.to)
+		if beyond {
+			text = fmt.Sprintf("later: %s by %s", unit.Counted(len(x.devices), "device"), x.at.Format("2 Jan 2006"))
+		}
 		w := paper.Width(text, gSmall, false) * 1.08
 		from, anchor, tx := at, paper.Left, at+8
 		if at+8+w > gRight {
@@ -439,6 +446,11 @@ func dueMarks(d *paper.Drawing, s scale, due []deadline, top, y float64) float64
 		}
 		line := lines.place(from-6, from+8+w)
 		ly := y + float64(line)*15
+		if beyond {
+			d.Add(paper.Polygon{Points: [][2]float64{{at - 5, ly + 2}, {at - 5, ly + 12}, {at + 3, ly + 7}}, Fill: paper.Ink, Title: "deadline " + x.at.Format(time.RFC3339) + ": " + strings.Join(x.devices, ", ")},
+				paper.Label{X: tx, Y: ly + 11, Size: gSmall, At: anchor, Text: text})
+			continue
+		}
 		d.Add(paper.Line{X1: at, Y1: top, X2: at, Y2: ly + 4, Stroke: paper.Ink, Dash: true},
 			paper.Polygon{Points: [][2]float64{{at - 5, ly + 3}, {at + 5, ly + 3}, {at, ly + 12}}, Fill: paper.Ink, Title: "deadline " + x.at.Format(time.RFC3339) + ": " + strings.Join(x.devices, ", ")},
 			paper.Label{X: tx, Y: ly + 11, Size: gSmall, At: anchor, Text: text})
