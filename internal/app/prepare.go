@@ -230,7 +230,7 @@ func (v *advisor) unreadable(ctx context.Context, ps []plan.Preparation) (again 
 					on = v.device.ID
 				}
 				v.barred[plan.Held{On: e.On, Wanted: s.Key()}] = err.Error()
-				v.cautions = append(v.cautions, fmt.Sprintf("Not prepared, because it cannot be set on %s: %s: %v", on, s.Text(), err))
+				v.cautions = append(v.cautions, fmt.Sprintf("Not prepared, because it cannot be set on %s over its connection: %s: %v. Who wants it sets it there by hand before the hand-over and back afterwards; the forecast does not count on it.", on, s.Text(), err))
 				again = true
 			}
 		}

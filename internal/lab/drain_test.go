@@ -195,6 +195,41 @@ func TestDrainedFlowsGoOverThePartner(t *testing.T) {
 	}
 }
 
+// A grace period that was set is what the device asks of its OSPF neighbours.
+// Source: RFC 3623 §2.1; RFC 9129, restart-interval, 1 to 1800 s and 120 s where
+// nobody set it.
+func TestGracePeriodIsAskedFor(t *testing.T) {
+	t.Parallel()
+	_, ch, k := start(t, func(*Config) {})
+	asked := func(want time.Duration) {
+		t.Helper()
+		n := 0
+		until(t, ch, func() bool {
+			n = 0
+			for _, st := range ch.set.Snapshot() {
+				if st.Protocol == "ospfv2" {
+					if st.Restart.Time != want {
+						return false
+					}
+					n++
+				}
+			}
+			return true
+		})
+		if n == 0 {
+			t.Fatal("no OSPF adjacency")
+		}
+	}
+	asked(2 * time.Minute)
+	k.set(t, map[string]string{gracePath: "300"})
+	asked(5 * time.Minute)
+	if got := k.once(t, gracePath)[gracePath]; got != "300" {
+		t.Errorf("told as %q", got)
+	}
+	k.set(t, map[string]string{gracePath: "120"})
+	asked(2 * time.Minute)
+}
+
 // answered waits for the reflector's answer.
 func answered(t *testing.T, c interface {
 	SetReadDeadline(time.Time) error

@@ -66,6 +66,9 @@ func (c *Chassis) binds() []bind {
 			p := controlPlane + "[type=ospf:ospfv2][name=default]/ospf:ospf"
 			if !proto["ospfv2"] {
 				proto["ospfv2"] = true
+				if c.gracefulOSPF() {
+					out = append(out, bind{p + "/graceful-restart/restart-interval", gracePath, sameForm})
+				}
 				out = append(out, bind{p + "/stub-router/always", protocolPath("OSPF") + "/ospfv2/global/timers/max-metric/config/set", presence})
 			}
 			area := a.Area

@@ -174,6 +174,9 @@ func (r *relationSheet) global(st *neighbour.Status) {
 		set := r.c.setting(q, boolean(false))
 		r.put(q, set)
 		r.put(p+"/ospfv2/global/timers/max-metric/state/set", set)
+		if own {
+			r.put(gracePath, value{kind: kUint32, num: uint64(seconds(grace))})
+		}
 	case "isis":
 		r.put(p+"/isis/global/graceful-restart/state/enabled", boolean(own))
 		r.put(p+"/isis/global/graceful-restart/state/helper-only", boolean(!own))
@@ -509,6 +512,40 @@ const defaultMetric = 10
 // shutdownPath is where the graceful shutdown of a BGP session is set.
 func shutdownPath(neighbour string) string {
 	return "/facts/bgp[neighbour=" + key(neighbour) + "]/graceful-shutdown"
+}
+
+// gracePath is where the grace period of OSPF is set, in seconds.
+const gracePath = "/facts/ospf[process=default]/grace-period"
+
+// gracefulOSPF reports whether the chassis is configured to restart OSPF
+// gracefully anywhere.
+func (c *Chassis) gracefulOSPF() bool {
+	return slices.ContainsFunc(c.cfg.Adjacencies, func(a Adjacency) bool {
+		e, ok := a.Device.(neighbour.OSPF)
+		return ok && e.Restart && a.Protocol() == "ospfv2"
+	})
+}
+
+// graceSet passes a changed grace period on to the ends that restart gracefully;
+// where the leaf was deleted, what the lab was configured with. The lock is held.
+func (c *Chassis) graceSet(v value, set bool) {
+	for i := range c.cfg.Adjacencies {
+		a := &c.cfg.Adjacencies[i]
+		if a.Protocol() != "ospfv2" {
+			continue
+		}
+		dev, err := c.set.Device(a.Key())
+		e, ok := dev.(neighbour.OSPF)
+		if err != nil || !ok {
+			continue
+		}
+		def, _ := a.Device.(neighbour.OSPF)
+		e.GracePeriod = def.GracePeriod
+		if set {
+			e.GracePeriod = time.Duration(v.num) * time.Second
+		}
+		_ = c.set.Configure(a.Key(), e) // checked before; a value that does not fit changes nothing
+	}
 }
 
 // facts writes one adjacency in the words that all protocols share.

@@ -335,6 +335,7 @@ func schemaRows() []schemaRow {
 		{"/facts/adjacency[id]/implementation", kStr, 0},
 		{"/facts/adjacency[id]/prefixes", kUint64, 0},
 		{"/facts/bgp[neighbour]/graceful-shutdown", kBool, settable},
+		{"/facts/ospf[process]/grace-period", kUint32, settable},
 		{"/facts/flow[name]/address", kStr, 0},
 		{"/facts/flow[name]/card", kStr, 0},
 		{"/facts/flow[name]/over", kStr, 0},

@@ -66,6 +66,9 @@ func checkSet(in *leafInfo, v value) error {
 			// Source: RFC 4271 §4.2.
 			return fmt.Errorf("found %d, want 0 or at least 3", v.num)
 		}
+	case "grace-period":
+		// Source: RFC 9129, restart-interval, 1 to 1800 s.
+		return within(1, 1800)
 	case "detection-multiplier", "hello-multiplier":
 		return within(1, 255)
 	case "priority":
@@ -118,6 +121,8 @@ func (c *Chassis) configured(in *leafInfo, v value, set bool) {
 		case !off && k.power == powerDisabled:
 			c.powerOn(k)
 		}
+	case p == "/facts/ospf/grace-period":
+		c.graceSet(v, set)
 	default:
 		c.relationSet(in, v, set)
 	}

@@ -10,7 +10,8 @@ type Parameter string
 const (
 	ParamHelloInterval   Parameter = "hello-interval"       // duration, "10s"
 	ParamDeadInterval    Parameter = "dead-interval"        // duration; OSPF RouterDeadInterval
-	ParamHoldTime        Parameter = "hold-time"            // duration; BGP, LDP
+	ParamHoldTime        Parameter = "hold-time"            // duration; BGP, LDP, PIM
+	ParamGracePeriod     Parameter = "grace-period"         // duration; OSPF, RFC 3623 §2.1
 	ParamHelloMultiplier Parameter = "hello-multiplier"     // whole number; IS-IS
 	ParamTransmit        Parameter = "transmit-interval"    // duration; BFD desired minimum
 	ParamReceive         Parameter = "receive-interval"     // duration; BFD required minimum

@@ -529,6 +529,9 @@ func longer(r *relation, silence time.Duration) (Change, state.Adjacency, bool) 
 		}
 		c.Parameter, c.From, c.To = "grace period", a.Restart.Time.Or(120*time.Second).String(), limit.String()
 		c.Source = "RFC 3623 §2.1"
+		c.Settle = 0 // the neighbours hear of it as the restart begins: RFC 3623 §2.2
+		to(state.ParamGracePeriod, limit.String())
+		c.set(r, want)
 		a.Restart.Time = state.Some(limit)
 		return phrase(c), a, true
 	}

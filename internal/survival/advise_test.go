@@ -330,6 +330,9 @@ func TestSettingsOfChanges(t *testing.T) {
 	nonstop := state.Restart{Nonstop: some(true)}
 	alone := ospfOn("port-1/1", time.Second, 3*time.Second)
 	alone.BFD = state.BFDProtection{Protected: some(false)}
+	helped := ospfOn("port-1/1", 10*time.Second, 40*time.Second)
+	helped.Instance, helped.BFD = "default", alone.BFD
+	helped.Restart = state.Restart{Nonstop: some(false), Own: some(true), Helper: some(true), ForwardingKept: some(true), StrictLSAChecks: some(false), Time: some(2 * time.Second)}
 	for _, c := range []struct {
 		name      string
 		adj       []state.Adjacency
@@ -344,6 +347,9 @@ func TestSettingsOfChanges(t *testing.T) {
 		// Source: RFC 2328 §10.5, both ends alike.
 		{"OSPF", []state.Adjacency{alone}, Prices{Drain: -1},
 			"ospfv2 port-1/1 dead-interval 4s", "ospfv2 dead-interval 4s"},
+		// Source: RFC 3623 §2.1; RFC 9129, restart-interval is the process's. By
+		// hand: 2.5 s of silence, 55 s until the routes are back, a minute to spare.
+		{"OSPF with help", []state.Adjacency{helped}, Prices{Drain: -1}, "ospfv2 default grace-period 1m58s", ""},
 		// Source: RFC 6987 §2, the metric of a last resort; each end turns its own traffic.
 		{"a link with OSPF drained", []state.Adjacency{alone}, Prices{Timers: -1},
 			"ospfv2 port-1/1 metric 65535", "ospfv2 metric 65535"},

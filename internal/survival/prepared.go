@@ -39,6 +39,9 @@ func SettingAt(a state.Adjacency, p state.Parameter, value string) state.Setting
 	default:
 		s.Instance, s.Interface = a.Instance, a.Interface
 	}
+	if p == state.ParamGracePeriod {
+		s.Interface = "" // of the process: RFC 9129, restart-interval
+	}
 	return s
 }
 

@@ -449,6 +449,7 @@ func TestEverySetting(t *testing.T) {
 		set(bfd, state.ParamTransmit, "1s"), set(bfd, state.ParamReceive, "1s"), set(bfd, state.ParamDetectMult, "7"),
 		set(ospf, state.ParamHelloInterval, "5s"), set(ospf, state.ParamDeadInterval, "1m0s"), set(ospf, state.ParamMetric, "65000"),
 		set(state.Setting{Protocol: state.OSPFv2}, state.ParamOverload, "true"),
+		set(state.Setting{Protocol: state.OSPFv2}, state.ParamGracePeriod, "5m0s"),
 		set(isis, state.ParamHelloInterval, "5s"), set(isis, state.ParamHelloMultiplier, "20"), set(isis, state.ParamMetric, "400"),
 		set(state.Setting{Protocol: state.ISIS}, state.ParamOverload, "true"),
 		set(vrrp, state.ParamPriority, "50"), set(vrrp, state.ParamAdvertise, "2s"),

@@ -77,6 +77,7 @@ func ways() []way {
 		{protocol: state.OSPFv2, parameter: state.ParamDeadInterval, module: nsOSPF, path: ospfInterface + "/dead-interval", form: inSeconds},
 		{protocol: state.OSPFv2, parameter: state.ParamMetric, module: nsOSPF, path: ospfInterface + "/cost", form: asNumber},
 		{protocol: state.OSPFv2, parameter: state.ParamOverload, module: nsOSPF, path: ospfProcess + "/stub-router/always", form: asPresence},
+		{protocol: state.OSPFv2, parameter: state.ParamGracePeriod, module: nsOSPF, path: ospfProcess + "/graceful-restart/restart-interval", form: inSeconds},
 		{protocol: state.ISIS, parameter: state.ParamOverload, module: nsISIS, path: isisProcess + "/overload/status", form: asYesNo},
 		{protocol: state.VRRP, parameter: state.ParamPriority, module: nsVRRP, path: vrrpGroup + "/priority", form: asNumber},
 		{protocol: state.VRRP, parameter: state.ParamAdvertise, module: nsVRRP, path: vrrpGroup + "/advertise-interval-centi-sec", form: inCentis},

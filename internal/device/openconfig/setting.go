@@ -57,7 +57,8 @@ const (
 // the models is known for.
 // Source: OpenConfig models bfd, ospfv2, isis, if-ip (vrrp), lacp and bgp; the
 // metric of an IS-IS interface from memory, levels/level/afi-safi. The models
-// have no leaf for BGP's graceful shutdown, so it is a fact of our own.
+// have no leaf for BGP's graceful shutdown and none for OSPF's grace period, so
+// these are facts of our own.
 func knobs() []knob {
 	bfd := func(s state.Setting) []string { return []string{s.Interface} }
 	remote := func(s state.Setting) string { return s.Neighbour }
@@ -92,6 +93,7 @@ func knobs() []knob {
 		{state.OSPFv2, state.ParamDeadInterval, "", ospfIface + "/timers/config/dead-interval", ospfIface + "/state/id", in("OSPF", open, iface), nil, inSeconds},
 		{state.OSPFv2, state.ParamMetric, "", ospfIface + "/config/metric", ospfIface + "/state/id", in("OSPF", open, iface), nil, asNumber},
 		{state.OSPFv2, state.ParamOverload, "", ospfProcess + "/timers/max-metric/config/set", process, in("OSPF"), nil, asYesNo},
+		{state.OSPFv2, state.ParamGracePeriod, facts, "/facts/ospf[process]/grace-period", "/facts/ospf[process]/grace-period", func(s state.Setting) []string { return []string{s.Instance} }, nil, inSeconds},
 		{state.ISIS, state.ParamHelloInterval, "", isisLevel + "/timers/config/hello-interval", isisLevel + "/timers/state/hello-interval", in("ISIS", iface, level), nil, inSeconds},
 		{state.ISIS, state.ParamHelloMultiplier, "", isisLevel + "/timers/config/hello-multiplier", isisLevel + "/timers/state/hello-multiplier", in("ISIS", iface, level), nil, asNumber},
 		{state.ISIS, state.ParamMetric, "", isisLevel + "/afi-safi/af[afi-name][safi-name]/config/metric", isisLevel + "/afi-safi/af[afi-name][safi-name]/state/metric", in("ISIS", iface, level, open, open), nil, asNumber},

@@ -30,6 +30,8 @@ func TestWhereSettingsAre(t *testing.T) {
 		{state.Setting{Protocol: state.OSPFv2, Instance: "default", Interface: "lag-2", Parameter: state.ParamDeadInterval}, "40s"},
 		{state.Setting{Protocol: state.OSPFv2, Interface: "lag-2", Parameter: state.ParamMetric}, "10"},
 		{state.Setting{Protocol: state.OSPFv2, Instance: "default", Parameter: state.ParamOverload}, "false"},
+		// Source: RFC 9129, restart-interval; 120 s is its default.
+		{state.Setting{Protocol: state.OSPFv2, Instance: "default", Parameter: state.ParamGracePeriod}, "2m0s"},
 		{state.Setting{Protocol: state.ISIS, Instance: "default", Interface: "port-1/3", Parameter: state.ParamHelloInterval}, "3s"},
 		{state.Setting{Protocol: state.ISIS, Instance: "default", Interface: "port-1/3", Parameter: state.ParamHelloMultiplier}, "10"},
 		{state.Setting{Protocol: state.ISIS, Instance: "default level 2", Interface: "port-1/3", Parameter: state.ParamMetric}, "10"},

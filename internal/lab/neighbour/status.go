@@ -162,6 +162,10 @@ func (e *engine) status(a *adjacency) Status {
 		LACP: d.view.LACP, RSTP: d.view.RSTP,
 		Far: FarStatus{State: f.view.State, Up: f.view.Up, Role: f.view.Role, Carrying: f.view.Carrying, Since: f.since, Heard: f.lastHeard},
 	}
+	if _, ok := c.Device.(OSPF); ok {
+		// Who restarts asks for the time itself: RFC 3623 §2.1.
+		s.Restart.Time = d.view.Grace
+	}
 	s.Priority = d.view.Priority
 	if b := e.byKey[c.BFD]; b != nil {
 		s.BFD.Session = b.cfg.Neighbour
