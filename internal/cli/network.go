@@ -266,6 +266,11 @@ func (e *env) whatifCmd() *cobra.Command {
 	return c
 }
 
+// partSuffix ends the name of a table that is still being written.
+const partSuffix = ".part"
+
+// whatifTable writes the tables of every drain and failure. A table that cannot
+// be written whole is not left behind.
 func (e *env) whatifTable(n networkFlags, out string) error {
 	if n.topology == "" {
 		n.topology, n.demands = "arcs.csv", cmp.Or(n.demands, "demands.csv")
@@ -280,8 +285,16 @@ func (e *env) whatifTable(n networkFlags, out string) error {
 	var names []string
 	err = l.Network.Table(func(name string) (io.WriteCloser, error) {
 		names = append(names, filepath.Join(out, name))
-		return os.Create(names[len(names)-1]) // #nosec G304 -- in the folder the operator names
+		return os.Create(names[len(names)-1] + partSuffix) // #nosec G304 -- in the folder the operator names
 	})
+	for _, name := range names { // all of them or none
+		switch part := name + partSuffix; {
+		case err != nil:
+			_ = os.Remove(part) //nolint:errcheck // the first error is told
+		default:
+			err = os.Rename(part, name)
+		}
+	}
 	if err != nil {
 		return err
 	}

@@ -166,6 +166,20 @@ func TestTablesOfAnyTopology(t *testing.T) {
 	}
 }
 
+func TestTablesAreWrittenWholeOrNotAtAll(t *testing.T) {
+	dir := folder(t, map[string]string{"arcs.csv": ways, "demands.csv": wayDemands})
+	to := filepath.Join(dir, "results")
+	// The last of the three cannot be opened: a folder has its name.
+	if err := os.MkdirAll(filepath.Join(to, "drain_x_linkfail.csv"+partSuffix), 0o755); err != nil { //nolint:gosec // of a test
+		t.Fatal(err)
+	}
+	status, _, errOut := command(t, nil, "whatif", "--table", "--out", to, "--topology", filepath.Join(dir, "arcs.csv"), "--demands", filepath.Join(dir, "demands.csv"))
+	left, err := filepath.Glob(filepath.Join(to, "*.csv"))
+	if status == ExitDone || !strings.Contains(errOut, "drain_x_linkfail.csv") || len(left) != 0 || err != nil {
+		t.Errorf("got status %d, %v left (%v): %s", status, left, err, errOut)
+	}
+}
+
 func TestSafeHours(t *testing.T) {
 	dir := folder(t, map[string]string{"net.csv": ways, "w.csv": waySeries, "d.csv": wayDemands})
 	base := []string{"safe-hours", "x", "--topology", filepath.Join(dir, "net.csv"), "--demands", filepath.Join(dir, "w.csv"), "--also-fail", "none"}

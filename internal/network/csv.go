@@ -1,6 +1,7 @@
 package network
 
 import (
+	"bufio"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -30,10 +31,19 @@ type table struct {
 	only   time.Time // set: of the column time, the rows of this instant alone
 }
 
+// byteOrderMark stands before the text in files of some spreadsheets.
+const byteOrderMark = "\ufeff"
+
 // openTable reads the header. Every wanted column must be there; others are
 // passed over.
 func openTable(name string, r io.Reader, want ...string) (*table, error) {
-	t := &table{name: name, reader: csv.NewReader(r), columns: map[string]int{}, want: want}
+	text := bufio.NewReaderSize(r, 1<<16)
+	if mark, err := text.Peek(len(byteOrderMark)); err == nil && string(mark) == byteOrderMark { // before the quotes of a first field, too
+		if _, err := text.Discard(len(mark)); err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	t := &table{name: name, reader: csv.NewReader(text), columns: map[string]int{}, want: want}
 	t.reader.ReuseRecord = true
 	head, err := t.reader.Read()
 	if errors.Is(err, io.EOF) {
@@ -43,7 +53,7 @@ func openTable(name string, r io.Reader, want ...string) (*table, error) {
 		return nil, t.broken(err)
 	}
 	for i, c := range head {
-		c = strings.TrimSpace(strings.TrimPrefix(c, "\ufeff"))
+		c = strings.TrimSpace(c)
 		if _, twice := t.columns[c]; twice {
 			line, col := t.reader.FieldPos(i)
 			t.faults = append(t.faults, document.Problem{File: name, Line: line, Column: col, Field: c, Found: "the column stands twice", Want: "each column once"})
@@ -134,9 +144,15 @@ func (t *table) text(column string) string {
 	return strings.Clone(s)
 }
 
+// integer reads a whole number. One that a spreadsheet wrote with decimals that
+// are all 0, such as 10.0, is whole as well.
 func (t *table) integer(column string, low, high int64) int64 {
 	s := strings.TrimSpace(t.record[t.columns[column]])
-	v, err := strconv.ParseInt(s, 10, 64)
+	whole := s
+	if before, after, point := strings.Cut(s, "."); point && before != "" && strings.Trim(after, "0") == "" {
+		whole = before
+	}
+	v, err := strconv.ParseInt(whole, 10, 64)
 	if err != nil || v < low || v > high {
 		t.fault(column, strconv.Quote(s), fmt.Sprintf("a whole number from %d to %d", low, high))
 		return low

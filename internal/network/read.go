@@ -172,7 +172,7 @@ func readAs(f Format, name string, src []byte, opt Reading) (top Topology, deman
 func IsSeries(src []byte) bool {
 	first, _, _ := bytes.Cut(bytes.TrimPrefix(src, []byte("\ufeff")), []byte("\n"))
 	for c := range strings.SplitSeq(string(first), ",") {
-		if strings.TrimSpace(c) == "time" {
+		if strings.Trim(strings.TrimSpace(c), `"`) == "time" {
 			return true
 		}
 	}
