@@ -69,7 +69,7 @@ func TestHandbookRedundancy(t *testing.T) {
 			{1, 1, a},
 			{1, 2, 1 - (1-a)*(1-a)},
 			{2, 2, a * a},
-			{1, 3, 1 - math.Pow(1-a, 3)},
+			{1, 3, 1 - (1-a)*(1-a)*(1-a)},
 			{2, 3, 3*a*a - 2*a*a*a},
 			{3, 3, a * a * a},
 			{2, 4, 6*a*a - 8*a*a*a + 3*a*a*a*a},
