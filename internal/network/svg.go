@@ -191,7 +191,7 @@ func (d *drawing) link(l, first int32, a, b point) {
 			colour, mark, rank = "#a4262c", "!", 1e6+use
 		}
 		text := fmt.Sprintf("%.0f%%%s", 100*use, mark)
-		lines = append(lines, line+fmt.Sprintf(` stroke="%s" stroke-width="%s"/>`, colour, short(1.5+8*min(use, 1.5))))
+		lines = append(lines, line+fmt.Sprintf(` stroke="%s" stroke-width="%s"/>`, colour, short(d.thickness(use))))
 		said = append(said, fmt.Sprintf("%s to %s %s", n.arcs[arc].From, n.arcs[arc].To, text))
 		if use > 0 {
 			d.labels = append(d.labels, loadLabel{text, rank, from, middle})
@@ -394,11 +394,22 @@ func (d *drawing) loads() {
 	}
 }
 
+// thickness is the width of a line by its use, the same from 150 % on. Where more
+// than two links stand for each node, lines are thinner, so that they can be told
+// apart.
+func (d *drawing) thickness(use float64) float64 {
+	full := 8.0
+	if crowd := float64(len(d.s.net.links)) / float64(2*len(d.s.net.nodes)); crowd > 1 {
+		full = max(2.5, full/(crowd*crowd))
+	}
+	return 1.5 + full*min(use, 1.5)
+}
+
 // legend says what widths and marks mean.
 func (d *drawing) legend() {
 	x, y := 20.0, d.size.y+16
 	for _, use := range []float64{0.1, 0.5, 1} {
-		d.line(`<line x1="%s" y1="%s" x2="%s" y2="%s" stroke="#44607a" stroke-width="%s"/>`, short(x), short(y), short(x+30), short(y), short(1.5+8*use))
+		d.line(`<line x1="%s" y1="%s" x2="%s" y2="%s" stroke="#44607a" stroke-width="%s"/>`, short(x), short(y), short(x+30), short(y), short(d.thickness(use)))
 		text := fmt.Sprintf("%.0f%%", 100*use)
 		d.line(`<text x="%s" y="%s" fill="#1a1a1a">%s</text>`, short(x+35), short(y+4), text)
 		x += 75

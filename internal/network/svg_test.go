@@ -264,3 +264,23 @@ func TestSafeHoursAreThoseInWhichItHolds(t *testing.T) {
 		t.Errorf("got %+v", day)
 	}
 }
+
+// Source: common practice; lines of a dense network must leave paper between them.
+func TestLinesOfADenseNetworkAreThinner(t *testing.T) {
+	width := func(k int, use float64) float64 {
+		top, demands := FatTree(k)
+		n, err := New(top, demands)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return (&drawing{s: n.Intact()}).thickness(use)
+	}
+	if sparse, dense := width(4, 1), width(8, 1); sparse <= dense || sparse != 9.5 {
+		t.Errorf("at full use: got %v with 1.6 links for each node and %v with 3.2", sparse, dense)
+	}
+	for _, k := range []int{4, 8, 16} {
+		if low, high := width(k, 0.1), width(k, 1); high < low+2 {
+			t.Errorf("k=%d: got widths %v and %v for a tenth and full use, which look alike", k, low, high)
+		}
+	}
+}
