@@ -290,7 +290,7 @@ func (e *env) whatifTable(n networkFlags, out string) error {
 	for _, name := range names { // all of them or none
 		switch part := name + partSuffix; {
 		case err != nil:
-			_ = os.Remove(part) //nolint:errcheck // the first error is told
+			_ = os.Remove(part) // the first error is told
 		default:
 			err = os.Rename(part, name)
 		}
