@@ -24,6 +24,7 @@ import (
 	"towpath/internal/evidence"
 	"towpath/internal/fleet"
 	"towpath/internal/policy"
+	"towpath/internal/release"
 	"towpath/internal/unit"
 )
 
@@ -537,7 +538,7 @@ func Summary(d *evidence.Document, path string) map[string]any {
 	for _, h := range d.Hops {
 		hops = append(hops, map[string]any{"from": h.From, "to": h.To, "method": h.Method, "untouched": h.Untouched, "untouched_bare": h.Bare, "prepared": h.Prepared,
 			"silence_ms":  map[string]any{"forecast": ms(h.Silence.Forecast), "least": ms(h.Silence.Least), "most": ms(h.Silence.Most), "measured": msIf(h.Silence)},
-			"loss_ms":     map[string]any{"forecast": ms(h.Loss.Forecast), "measured": msIf(h.Loss)},
+			"loss_ms":     map[string]any{"forecast": ms(h.Loss.Forecast), "least": ms(h.Loss.Least), "most": ms(h.Loss.Most), "measured": msIf(h.Loss), "at_components": msIf(h.Parts)},
 			"duration_ms": map[string]any{"forecast": ms(h.Minutes.Forecast), "measured": msIf(h.Minutes)}})
 		// Of several hops the longest silence speaks for the run.
 		if h.Silence.Known && (!known || h.Silence.Measured > measured) {
@@ -592,9 +593,12 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 	}
 	for _, h := range d.Hops {
 		line := fmt.Sprintf("%s to %s %s", h.From, h.To, h.Method)
-		if h.Silence.Known {
+		switch {
+		case h.Silence.Known:
 			line += fmt.Sprintf(": silent %v, forecast %v (%v to %v)", h.Silence.Measured.Round(time.Millisecond), h.Silence.Forecast, h.Silence.Least, h.Silence.Most)
-		} else {
+		case h.Method == release.Reload:
+			line += ": a restart of the whole device"
+		default:
 			line += ": no hand-over was measured"
 		}
 		if h.Loss.Known {
@@ -602,6 +606,9 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 			if h.Loss.Most > 0 {
 				line += fmt.Sprintf(" (%v to %v)", h.Loss.Least.Round(time.Millisecond), h.Loss.Most.Round(time.Millisecond))
 			}
+		}
+		if h.Parts.Known {
+			line += fmt.Sprintf("; while single components restarted %v", h.Parts.Measured.Round(time.Millisecond))
 		}
 		e.wrap("  hop:      ", line)
 		for _, line := range fateLines(h) {

@@ -84,11 +84,14 @@ type Consent struct {
 
 // Hop is one hop's forecast beside its measurement.
 type Hop struct {
-	From        string       `json:"from"`
-	To          string       `json:"to"`
-	Method      string       `json:"method"`
-	Silence     Pair         `json:"silence"`
+	From    string `json:"from"`
+	To      string `json:"to"`
+	Method  string `json:"method"`
+	Silence Pair   `json:"silence"`
+	// Loss is the longest of the traffic outside the restarts of single components,
+	// which the forecast is of; Parts is the longest during those.
 	Loss        Pair         `json:"loss"`
+	Parts       Pair         `json:"loss_at_components"`
 	Minutes     Pair         `json:"duration"`
 	Untouched   float64      `json:"untouched"`                // forecast probability that every adjacency holds, with the preparations
 	Bare        float64      `json:"untouched_bare,omitempty"` // and without them, where there are any
@@ -524,11 +527,12 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 		}
 		// Minutes foretold of steps that were never reached would make a short
 		// run look fast.
-		for _, o := range in.lossIn(i, steps) {
-			hop.Loss.Measured = max(hop.Loss.Measured, o)
-		}
+		hop.Loss.Measured, hop.Parts.Measured = in.lossIn(i, p, steps)
 		hop.Loss.Known = in.measuredHop(i, p, steps)
 		hop.Loss.Resolution = in.resolution()
+		if slices.ContainsFunc(steps, func(s Step) bool { return s.Hop == i && !s.Back && ofPart(p, s.ID) }) {
+			hop.Parts.Known, hop.Parts.Resolution = hop.Loss.Known, hop.Loss.Resolution
+		}
 		if i < len(in.After) && in.After[i] != nil && in.Before != nil {
 			before := in.Before
 			if i > 0 && in.After[i-1] != nil {
@@ -602,14 +606,21 @@ func (in Inputs) measuredHop(hop int, p *plan.Plan, steps []Step) bool {
 	return handed
 }
 
-// lossIn returns the outages that began between the marks of the hop's steps.
-// Marks and outages are both times of the measuring host, so that a lab's
-// clock does not come in.
-func (in Inputs) lossIn(hop int, steps []Step) []time.Duration {
-	titles := map[string]bool{}
+// ofPart says whether the step restarts a single component other than for the
+// hand-over.
+func ofPart(p *plan.Plan, id string) bool {
+	i := slices.IndexFunc(p.Steps, func(x plan.Step) bool { return x.ID == id })
+	return i >= 0 && (p.Steps[i].Kind == plan.LoadFirmware || p.Steps[i].Kind == plan.LoadLineCard)
+}
+
+// lossIn returns the longest of the outages that began between the marks of the
+// hop's steps, apart for the restarts of single components. Marks and outages
+// are both times of the measuring host, so that a lab's clock does not come in.
+func (in Inputs) lossIn(hop int, p *plan.Plan, steps []Step) (loss, parts time.Duration) {
+	titles, part := map[string]bool{}, map[string]bool{}
 	for _, s := range steps {
 		if s.Hop == hop {
-			titles[s.Title] = true
+			titles[s.Title], part[s.Title] = true, ofPart(p, s.ID)
 		}
 	}
 	other := map[string]bool{}
@@ -618,29 +629,31 @@ func (in Inputs) lossIn(hop int, steps []Step) []time.Duration {
 			other[s.Title] = true
 		}
 	}
-	var out []time.Duration
 	for _, m := range in.Sessions {
 		marks := slices.Clone(m.Marks)
 		slices.SortFunc(marks, func(a, b conduct.Mark) int { return a.At.Compare(b.At) })
 		for _, o := range m.Outages {
-			in := false
+			in, of := false, false
 			for _, k := range marks {
 				if k.At.After(o.From) {
 					break
 				}
 				label := strings.TrimSuffix(strings.TrimSuffix(k.Label, conduct.Over), conduct.Again)
 				if titles[label] {
-					in = true
+					in, of = true, part[label]
 				} else if other[label] {
 					in = false
 				}
 			}
-			if in {
-				out = append(out, o.Longest())
+			switch {
+			case in && of:
+				parts = max(parts, o.Longest())
+			case in:
+				loss = max(loss, o.Longest())
 			}
 		}
 	}
-	return out
+	return loss, parts
 }
 
 // allHeld says whether every adjacency held; nil where there was none, or where

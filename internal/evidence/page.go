@@ -231,7 +231,11 @@ func pageHop(h Hop) PageHop {
 	if h.Silence.Forecast > 0 {
 		pair("Silence of the control plane", h.Silence, true)
 	}
-	pair("Longest loss of traffic", h.Loss, false)
+	pair("Longest loss of traffic", h.Loss, true)
+	if h.Parts.Known {
+		pair("Longest loss while single components restart", h.Parts, false)
+		out.Rows[len(out.Rows)-1].Forecast = "none was made"
+	}
 	pair("Duration", h.Minutes, false)
 	for _, f := range h.Adjacencies {
 		switch f.Outcome {

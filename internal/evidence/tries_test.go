@@ -220,3 +220,22 @@ func TestClockPutBack(t *testing.T) {
 		t.Errorf("notes %q", d.Notes)
 	}
 }
+
+// What a restart of a single component costs is told apart from the hand-over,
+// which the forecast is of.
+func TestLossAtComponentsIsToldApart(t *testing.T) {
+	in := story(t)
+	in.State.Plan.Steps[3].Kind = plan.LoadLineCard
+	// Of 90 ms in step 04, beside the 71 ms of the hand-over.
+	m := session(0, "Do 03", "Do 03"+conduct.Over)
+	m.Marks = append(m.Marks, conduct.Mark{At: at(20), Label: "Do 04"}, conduct.Mark{At: at(30), Label: "Do 04" + conduct.Over})
+	m.Outages = append(m.Outages, conduct.Outage{Flow: "harbour", Direction: "forward", From: at(21), Until: at(21).Add(90 * time.Millisecond), Lost: 90, ByLoss: 90 * time.Millisecond, ByTimestamp: 90 * time.Millisecond})
+	in.Sessions = []conduct.Measurement{m}
+	h := assemble(t, in).Hops[0]
+	if h.Loss.Measured != 71*time.Millisecond || !h.Parts.Known || h.Parts.Measured != 90*time.Millisecond {
+		t.Errorf("hand-over %v, components %v, want 71ms and 90ms", h.Loss, h.Parts)
+	}
+	if h := assemble(t, story(t)).Hops[0]; h.Parts.Known {
+		t.Errorf("no component restarted by itself, and %v is told", h.Parts)
+	}
+}
