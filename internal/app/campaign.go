@@ -646,7 +646,7 @@ func (m *campaigner) order() {
 	}
 	for _, d := range c.Canaries {
 		if m.courses[fleet.DeviceID(d)] == nil {
-			m.warn = append(m.warn, fmt.Sprintf("the canary %s is not among the devices to change; where none is, %d of the least critical come first", d, c.CanaryCount))
+			m.warn = append(m.warn, fmt.Sprintf("the canary %s is not among the devices to change; where none is, the least critical come first", d))
 			continue
 		}
 		m.rules.Canaries = append(m.rules.Canaries, fleet.DeviceID(d))

@@ -123,7 +123,11 @@ func (m *campaigner) ruleTexts() []string {
 		}
 		add("%s first", strings.Join(s, ", "))
 	case c.CanaryCount > 0:
-		add("%d of the least critical first", c.CanaryCount)
+		first := "the least critical device first"
+		if c.CanaryCount > 1 {
+			first = fmt.Sprintf("the %d least critical devices first", c.CanaryCount)
+		}
+		add("%s", first)
 	}
 	for _, g := range c.Growth {
 		add("then up to %.0f %% of the devices before the next stage", 100*g)

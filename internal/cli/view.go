@@ -58,10 +58,13 @@ func (v *view) record(p app.Progress) {
 		return
 	}
 	text := r.Text
-	if title := titleOf(p.State, r.Step); title != "" && r.Kind == conduct.StepDone && !strings.Contains(text, title) {
-		text = title + ": " + text
-	} else if title != "" && (r.Kind == conduct.StepFailed || r.Kind == conduct.GuardBroke) {
-		text = title + ": " + text
+	title := titleOf(p.State, r.Step)
+	if title != "" && (r.Kind == conduct.StepFailed || r.Kind == conduct.GuardBroke || r.Kind == conduct.StepDone && !strings.Contains(text, title)) {
+		sep := ": "
+		if strings.HasSuffix(title, ".") || strings.HasSuffix(title, "?") {
+			sep = " "
+		}
+		text = title + sep + text
 	}
 	// A record of an earlier session is shown by the clock of this one.
 	v.lines(fmt.Sprintf("%s  %-6s ", r.At.In(p.Now.Location()).Format("15:04:05"), word), text)

@@ -236,7 +236,7 @@ const (
 // String is the kind in words, as operators read it.
 func (k Kind) String() string {
 	names := [...]string{"unreachable", "outcome unknown", "busy", "refused", "wrong image", "damaged",
-		"no space", "roles changed", "missing", "access denied", "not able", "our fault"}
+		"no space", "roles changed", "missing", "access denied", "not able", "on this side"}
 	if int(k) < len(names) {
 		return names[k]
 	}

@@ -108,7 +108,7 @@ func (s Step) item() paper.Item {
 	add("after", strings.Join(s.After, "; "))
 	add("watched", s.Guards)
 	if s.Hold == "" {
-		add("if it fails", s.OnFail)
+		add(s.ifFails(), s.OnFail)
 	}
 	return out
 }

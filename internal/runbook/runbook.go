@@ -166,6 +166,15 @@ func PageOf(p *plan.Plan) (Page, error) {
 	return page, nil
 }
 
+// ifFails begins what is done when the step fails. Behind the point of no return
+// there is no such way any more, so that at it only a failure before it counts.
+func (s Step) ifFails() string {
+	if s.NoReturn {
+		return "if it fails before it takes effect"
+	}
+	return "if it fails"
+}
+
 // setsLabel says what a step does with its settings.
 func (s Step) setsLabel() string {
 	if s.PutsBack {
@@ -387,7 +396,7 @@ func text(b *bytes.Buffer, p Page) {
 			fmt.Fprintf(b, "        consent by %s: ______________________  time: __________\n", s.Persons)
 			continue
 		}
-		wrap(b, "        ", fmt.Sprintf("takes %s, at most %s; if it fails: %s", s.Expect, s.Deadline, s.OnFail))
+		wrap(b, "        ", fmt.Sprintf("takes %s, at most %s; %s: %s", s.Expect, s.Deadline, s.ifFails(), s.OnFail))
 		if len(s.Before) > 0 {
 			wrap(b, "        before: ", strings.Join(s.Before, "; "))
 		}
