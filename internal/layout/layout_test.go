@@ -41,6 +41,7 @@ var rooms = []room{
 	{"internal/runbook", []string{"internal/unit", "internal/plan", "internal/paper"}, "renders the steps for people"},
 	{"internal/device", []string{"internal/unit", "internal/state"}, "the contract between conductor and drivers"},
 	{"internal/device/devicetest", []string{"internal/unit", "internal/state", "internal/device"}, "the suite every driver passes"},
+	{"internal/device/devicetest/labtest", []string{"internal/unit", "internal/state", "internal/device", "internal/device/devicetest", "internal/lab/..."}, "the suite beside the emulated chassis, for any driver that can dial it; for tests"},
 	{"internal/device/dialogue", nil, "a conversation with a command line over any stream; knows no device"},
 	{"internal/device/adapter", []string{"internal/unit", "internal/document", "internal/state", "internal/device"}, "a platform's command line as data; types nothing"},
 	{"internal/device/commandline", []string{"internal/unit", "internal/state", "internal/device", "internal/device/adapter", "internal/device/dialogue", "internal/device/sshlink", "internal/device/transfer"}, "drives a device over its command line, by an adapter"},

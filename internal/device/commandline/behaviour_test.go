@@ -18,6 +18,7 @@ import (
 	"towpath/internal/device"
 	"towpath/internal/device/adapter"
 	"towpath/internal/device/commandline"
+	"towpath/internal/device/devicetest/labtest"
 	"towpath/internal/device/dialogue"
 	"towpath/internal/device/openconfig"
 	"towpath/internal/lab"
@@ -27,12 +28,12 @@ import (
 var record = flag.Bool("record", false, "record the outputs of the lab anew")
 
 // overGNMI reads the same chassis by its other front.
-func overGNMI(t *testing.T, b bench) *openconfig.Driver {
+func overGNMI(t *testing.T, b *labtest.Bench) *openconfig.Driver {
 	t.Helper()
-	p := b.lab.PKI()
+	p := b.Lab.PKI()
 	d, err := openconfig.Dial(context.Background(), openconfig.Config{
-		Device: string(b.chassis.ID()), Target: b.chassis.Address(), ServerName: string(b.chassis.ID()),
-		CA: p.Authority, Cert: p.ClientCert, Key: p.ClientKey, FactsOrigin: "towpath-facts", Now: b.lab.Clock().Now,
+		Device: string(b.Chassis.ID()), Target: b.Chassis.Address(), ServerName: string(b.Chassis.ID()),
+		CA: p.Authority, Cert: p.ClientCert, Key: p.ClientKey, FactsOrigin: "towpath-facts", Now: b.Lab.Clock().Now,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -45,7 +46,7 @@ func overGNMI(t *testing.T, b bench) *openconfig.Driver {
 // what is read over gNMI and gNOI of the same chassis: two drivers that share no
 // code but the capture.
 func TestBothFrontsTellTheSame(t *testing.T) {
-	b, line := open(t, labConfig(true))
+	b, line := open(t, labtest.Config(true))
 	defer line.Close()
 	other := overGNMI(t, b)
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
@@ -119,7 +120,7 @@ func altered(t *testing.T, changes ...string) *adapter.Adapter {
 
 // TestPagedAndSlowOutputIsTheSame reads a device that pages and dawdles.
 func TestPagedAndSlowOutputIsTheSame(t *testing.T) {
-	cfg := labConfig(false)
+	cfg := labtest.Config(false)
 	cfg.Devices[0].ShellPace = 20 * time.Microsecond
 	b, d := open(t, cfg)
 	defer d.Close()
@@ -149,7 +150,7 @@ func TestPagedAndSlowOutputIsTheSame(t *testing.T) {
 
 // TestUnforeseenQuestionIsNotAnswered takes the answer to a confirmation away.
 func TestUnforeseenQuestionIsNotAnswered(t *testing.T) {
-	b, d := open(t, labConfig(false))
+	b, d := open(t, labtest.Config(false))
 	defer d.Close()
 	shy := dial(t, b, func(c *commandline.Config) {
 		c.Adapter = altered(t, `{expect: 'takes over; this session ends\.\s+Go on, yes or no\?', answer: "yes"}`, `{expect: 'is the harbour open\?', answer: "yes"}`)
@@ -159,7 +160,7 @@ func TestUnforeseenQuestionIsNotAnswered(t *testing.T) {
 	if device.KindOf(err) != device.Refused || !strings.Contains(err.Error(), "Go on, yes or no?") {
 		t.Errorf("got %v", err)
 	}
-	if n := b.changes(t); n != 0 {
+	if n := b.Changes(t); n != 0 {
 		t.Errorf("the device was changed %d times", n)
 	}
 	if c, err := shy.Capture(context.Background(), device.ScopeLive); err != nil || len(c.Components) == 0 {
@@ -179,14 +180,14 @@ func TestLostAnswers(t *testing.T) {
 		},
 	} {
 		t.Run(fault, func(t *testing.T) {
-			cfg := labConfig(true)
+			cfg := labtest.Config(true)
 			cfg.Faults = []string{fault}
 			b, d := open(t, cfg)
 			defer d.Close()
 			if err := act(d); device.KindOf(err) != device.OutcomeUnknown {
 				t.Errorf("got %v, want an unknown outcome", err)
 			}
-			if n := b.changes(t); n != 1 {
+			if n := b.Changes(t); n != 1 {
 				t.Errorf("the device was changed %d times, want once", n)
 			}
 		})
@@ -196,7 +197,7 @@ func TestLostAnswers(t *testing.T) {
 // TestTranscriptRehearses runs the adapter on what a capture recorded: it reads
 // the same again without a device.
 func TestTranscriptRehearses(t *testing.T) {
-	b, first := open(t, labConfig(true))
+	b, first := open(t, labtest.Config(true))
 	first.Close()
 	var log safeBuffer
 	d := dial(t, b, func(c *commandline.Config) { c.Transcript = dialogue.NewTranscript(&log) })
@@ -239,7 +240,7 @@ func TestRecordedLab(t *testing.T) {
 	folder := filepath.Join("..", "adapter", "testdata", "alder-9")
 	a := altered(t)
 	if *record {
-		b, d := open(t, labConfig(true))
+		b, d := open(t, labtest.Config(true))
 		defer d.Close()
 		_ = b
 		var log safeBuffer

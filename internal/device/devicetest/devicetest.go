@@ -48,10 +48,12 @@ type Harness struct {
 	File File // is there and may be removed
 
 	// Setting is one that can be changed, and Other one more that can be changed
-	// with it; To and OtherTo are values that neither has. Bad is one that the
-	// device must refuse, Unknown one of a parameter that nobody has.
-	Setting, Other, Bad, Unknown state.Setting
-	To, OtherTo                  string
+	// with it; To and OtherTo are values that neither has. Unknown is one of a
+	// parameter that nobody has.
+	Setting, Other, Unknown state.Setting
+	To, OtherTo             string
+	// Bad are settings, each of which the device must refuse.
+	Bad []state.Setting
 
 	// Acts tells, from the device's side, how many acts have changed something
 	// on it so far; nil where nobody counts.
@@ -800,14 +802,14 @@ func testSettingsAtomic(t *testing.T, x *exam) {
 	}
 	was := x.read(t, x.Setting, x.Other)
 	both := []state.Setting{with(x.Setting, x.To), with(x.Other, x.OtherTo)}
-	if x.Bad.Parameter != "" {
-		for _, order := range [][]state.Setting{{both[0], x.Bad}, {x.Bad, both[0]}} {
+	for _, bad := range x.Bad {
+		for _, order := range [][]state.Setting{{both[0], bad}, {bad, both[0]}} {
 			x.unchanged(t, "a set of settings with one that cannot be", func() {
 				err := x.Device.Adjust(x.ctx, order)
 				wantKind(t, err, device.Refused, device.Ours, device.Missing)
 			})
 			if got := x.read(t, x.Setting, x.Other); !slices.Equal(got, was) {
-				t.Errorf("of settings with a bad one some were made: %v, want %v", got, was)
+				t.Errorf("of settings with the bad %s some were made: %v, want %v", bad.Text(), got, was)
 			}
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"towpath/internal/device"
+	"towpath/internal/device/devicetest/labtest"
 	"towpath/internal/device/netconf"
 	"towpath/internal/device/openconfig"
 	"towpath/internal/lab"
@@ -22,12 +23,12 @@ import (
 )
 
 // overGNMI is the same device over the other protocol.
-func overGNMI(t *testing.T, b bench) *openconfig.Driver {
+func overGNMI(t *testing.T, b *labtest.Bench) *openconfig.Driver {
 	t.Helper()
-	p := b.lab.PKI()
+	p := b.Lab.PKI()
 	d, err := openconfig.Dial(context.Background(), openconfig.Config{
-		Device: string(b.chassis.ID()), Target: b.chassis.Address(), ServerName: string(b.chassis.ID()),
-		CA: p.Authority, Cert: p.ClientCert, Key: p.ClientKey, FactsOrigin: "towpath-facts", Now: b.lab.Clock().Now,
+		Device: string(b.Chassis.ID()), Target: b.Chassis.Address(), ServerName: string(b.Chassis.ID()),
+		CA: p.Authority, Cert: p.ClientCert, Key: p.ClientKey, FactsOrigin: "towpath-facts", Now: b.Lab.Clock().Now,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -95,7 +96,7 @@ func comparableTo(t *testing.T, c *state.Capture) map[string]any {
 // TestCapturesAgree reads one chassis over both protocols: other models, other
 // drivers, and the same facts.
 func TestCapturesAgree(t *testing.T) {
-	b := start(t, labConfig(true), 1)
+	b := labtest.Start(t, labtest.Config(true), 1)
 	ours, err := dial(t, b, nil).Capture(context.Background(), device.ScopeFull)
 	if err != nil {
 		t.Fatal(err)
@@ -126,14 +127,14 @@ func TestCapturesAgree(t *testing.T) {
 // what follows from them must be what its state machines do, and what they lack
 // is unknown and named.
 func TestStandardModelsAlone(t *testing.T) {
-	cfg := labConfig(true)
-	full := start(t, cfg, 1)
+	cfg := labtest.Config(true)
+	full := labtest.Start(t, cfg, 1)
 	stated, err := dial(t, full, nil).Capture(context.Background(), device.ScopeFull)
 	if err != nil {
 		t.Fatal(err)
 	}
 	cfg.Devices[0].NETCONF.Standard = true
-	b := start(t, cfg, 1)
+	b := labtest.Start(t, cfg, 1)
 	d := dial(t, b, nil)
 	c, err := d.Capture(context.Background(), device.ScopeFull)
 	if err != nil {
@@ -202,7 +203,7 @@ func TestStandardModelsAlone(t *testing.T) {
 	if err := d.Restart(context.Background(), "", "planned work"); err != nil {
 		t.Errorf("restart of the whole by the standard's request: %v", err)
 	}
-	if n := len(b.lab.Acts()); n != 1 {
+	if n := len(b.Lab.Acts()); n != 1 {
 		t.Errorf("the device was asked for %d acts, want the restart alone", n)
 	}
 }
@@ -213,10 +214,10 @@ func multiplier(value string) state.Setting {
 }
 
 // unlocked demands that nobody holds a lock and no commit waits.
-func unlocked(t *testing.T, b bench) {
+func unlocked(t *testing.T, b *labtest.Bench) {
 	t.Helper()
 	for deadline := time.After(5 * time.Second); ; {
-		running, candidate, waiting := b.chassis.NETCONF().Locks()
+		running, candidate, waiting := b.Chassis.NETCONF().Locks()
 		if running == 0 && candidate == 0 && !waiting {
 			return
 		}
@@ -240,7 +241,7 @@ func value(t *testing.T, d *netconf.Driver, key state.Setting) string {
 // TestChangeThatCannotBeReadBack cuts the way to the device for new connections
 // while a change is made: it must be taken back, and no lock may stay.
 func TestChangeThatCannotBeReadBack(t *testing.T) {
-	b := start(t, labConfig(true), 1)
+	b := labtest.Start(t, labtest.Config(true), 1)
 	var dials atomic.Int32
 	broken := errors.New("the way is cut")
 	d := dial(t, b, func(c *netconf.Config) {
@@ -261,7 +262,7 @@ func TestChangeThatCannotBeReadBack(t *testing.T) {
 	}
 	unlocked(t, b)
 	var sets []lab.Act
-	for _, a := range b.lab.Acts() {
+	for _, a := range b.Lab.Acts() {
 		if a.Kind == lab.ActSet && a.Changed {
 			sets = append(sets, a)
 		}
@@ -274,7 +275,7 @@ func TestChangeThatCannotBeReadBack(t *testing.T) {
 // TestLocksOfOthers holds what Adjust needs, one after the other.
 func TestLocksOfOthers(t *testing.T) {
 	ctx := context.Background()
-	b := start(t, labConfig(true), 1)
+	b := labtest.Start(t, labtest.Config(true), 1)
 	d := dial(t, b, nil)
 	other := session(t, b, netconf.Options{})
 	busy := func(what string) {
@@ -316,9 +317,9 @@ func TestLocksOfOthers(t *testing.T) {
 	}
 	unlocked(t, b)
 	// An operator's lock that is no NETCONF session's.
-	cfg := labConfig(true)
+	cfg := labtest.Config(true)
 	cfg.Devices[0].Configuration.LockHolder = "night-shift"
-	c := start(t, cfg, 1)
+	c := labtest.Start(t, cfg, 1)
 	if err := dial(t, c, nil).Adjust(ctx, []state.Setting{multiplier("9")}); device.KindOf(err) != device.Busy {
 		t.Errorf("locked by an operator: %v, want %s", err, device.Busy)
 	}
@@ -330,7 +331,7 @@ func TestLocksOfOthers(t *testing.T) {
 // Source: from memory, RFC 6241 §8.4.1.
 func TestConfirmedCommitRunsOut(t *testing.T) {
 	ctx := context.Background()
-	b := start(t, labConfig(true), 200)
+	b := labtest.Start(t, labtest.Config(true), 200)
 	d := dial(t, b, nil)
 	was := value(t, d, multiplier(""))
 	const change = `<bfd xmlns="http://openconfig.net/yang/bfd"><interfaces><interface><id>multihop</id><config><detection-multiplier>9</detection-multiplier></config></interface></interfaces></bfd>`
@@ -385,9 +386,9 @@ func TestConfirmedCommitRunsOut(t *testing.T) {
 func TestOtherServers(t *testing.T) {
 	ctx := context.Background()
 	t.Run("base 1.0", func(t *testing.T) {
-		cfg := labConfig(true)
+		cfg := labtest.Config(true)
 		cfg.Devices[0].NETCONF.Only10 = true
-		b := start(t, cfg, 1)
+		b := labtest.Start(t, cfg, 1)
 		d := dial(t, b, nil)
 		c, err := d.Capture(ctx, device.ScopeFull)
 		if err != nil || !c.Complete {
@@ -398,9 +399,9 @@ func TestOtherServers(t *testing.T) {
 		}
 	})
 	t.Run("no candidate", func(t *testing.T) {
-		cfg := labConfig(true)
+		cfg := labtest.Config(true)
 		cfg.Devices[0].NETCONF.Running = true
-		b := start(t, cfg, 1)
+		b := labtest.Start(t, cfg, 1)
 		d := dial(t, b, nil)
 		overload := state.Setting{Protocol: state.OSPFv2, Parameter: state.ParamOverload}
 		on := overload
@@ -419,9 +420,9 @@ func TestOtherServers(t *testing.T) {
 		unlocked(t, b)
 	})
 	t.Run("no notifications", func(t *testing.T) {
-		cfg := labConfig(true)
+		cfg := labtest.Config(true)
 		cfg.Devices[0].NETCONF.Mute = true
-		d := dial(t, start(t, cfg, 1), nil)
+		d := dial(t, labtest.Start(t, cfg, 1), nil)
 		if a, err := d.Abilities(ctx); err != nil || a.Watch {
 			t.Errorf("abilities %+v, %v", a, err)
 		}
@@ -434,7 +435,7 @@ func TestOtherServers(t *testing.T) {
 // TestEverySetting sets each parameter that the lab has and puts it back.
 func TestEverySetting(t *testing.T) {
 	ctx := context.Background()
-	b := start(t, labConfig(true), 1)
+	b := labtest.Start(t, labtest.Config(true), 1)
 	d := dial(t, b, nil)
 	bfd := state.Setting{Protocol: state.BFD, Interface: "lag-1", Neighbour: "192.0.2.1"}
 	ospf := state.Setting{Protocol: state.OSPFv2, Interface: "lag-1", Instance: "default"}
@@ -498,9 +499,9 @@ func TestEverySetting(t *testing.T) {
 // TestAnswersThatAreLost lets the device act and its answer be lost.
 func TestAnswersThatAreLost(t *testing.T) {
 	ctx := context.Background()
-	cfg := labConfig(true)
+	cfg := labtest.Config(true)
 	cfg.Faults = []string{"switchover-answer-lost"}
-	b := start(t, cfg, 200)
+	b := labtest.Start(t, cfg, 200)
 	d := dial(t, b, nil)
 	if _, err := d.SwitchOver(ctx, "CTL-B"); device.KindOf(err) != device.OutcomeUnknown {
 		t.Errorf("a switchover whose answer is lost: %v, want %s", err, device.OutcomeUnknown)

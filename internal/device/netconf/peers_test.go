@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"towpath/internal/device/devicetest/labtest"
 	"towpath/internal/device/netconf"
 	"towpath/internal/element"
 	"towpath/internal/lab"
@@ -25,14 +26,14 @@ func TestThroughOpenSSH(t *testing.T) {
 	if err != nil {
 		t.Skipf("not checked by OpenSSH: %v", err)
 	}
-	b := start(t, labConfig(true), 1)
-	addr, hosts := b.chassis.NETCONFAddress()
+	b := labtest.Start(t, labtest.Config(true), 1)
+	addr, hosts := b.Chassis.NETCONFAddress()
 	host, port, err := net.SplitHostPort(addr)
 	if err != nil {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	for name, content := range map[string][]byte{"key": b.lab.PKI().ClientKey, "known_hosts": hosts} {
+	for name, content := range map[string][]byte{"key": b.Lab.PKI().ClientKey, "known_hosts": hosts} {
 		if err := os.WriteFile(filepath.Join(dir, name), content, 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -58,7 +59,7 @@ func TestThroughOpenSSH(t *testing.T) {
 	}
 	const filter = `<get><filter type="subtree"><system-state xmlns="urn:ietf:params:xml:ns:yang:ietf-system"><platform/></system-state></filter></get>`
 	get := `<rpc message-id="101" ` + ns + `>` + filter + `</rpc>`
-	release := "<os-release>" + labConfig(true).Devices[0].Release + "</os-release>"
+	release := "<os-release>" + labtest.Config(true).Devices[0].Release + "</os-release>"
 
 	chunked := fmt.Sprintf("\n#%d\n%s\n#%d\n%s\n##\n", 7, get[:7], len(get)-7, get[7:])
 	chunked += "\n#4\n<rpc\n#18\n message-id=\"102\"\n\n#79\n     xmlns=\"urn:ietf:params:xml:ns:netconf:base:1.0\">\n  <close-session/>\n</rpc>\n##\n"
@@ -99,9 +100,9 @@ func TestInterfacesAreValid(t *testing.T) {
 	if err != nil {
 		t.Skipf("not checked by yanglint: %v", err)
 	}
-	cfg := labConfig(true)
+	cfg := labtest.Config(true)
 	cfg.Devices[0].NETCONF.Standard = true
-	b := start(t, cfg, 1)
+	b := labtest.Start(t, cfg, 1)
 	s := session(t, b, netconf.Options{})
 	data, err := s.Get(context.Background(), []*element.Node{parsed(t, `<interfaces xmlns="urn:ietf:params:xml:ns:yang:ietf-interfaces"/>`)})
 	if err != nil {

@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
+	"towpath/internal/device/devicetest/labtest"
 	"towpath/internal/device/netconf"
 	"towpath/internal/element"
 )
@@ -22,7 +23,7 @@ type channel struct {
 func (c channel) Close() error { return c.s.Close() }
 
 // session is a NETCONF session of its own with the lab's device.
-func session(t testing.TB, b bench, o netconf.Options) *netconf.Session {
+func session(t testing.TB, b *labtest.Bench, o netconf.Options) *netconf.Session {
 	t.Helper()
 	x, err := client(t, b).NewSession()
 	if err != nil {

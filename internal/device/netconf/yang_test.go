@@ -14,6 +14,7 @@ import (
 	"strings"
 	"testing"
 
+	"towpath/internal/device/devicetest/labtest"
 	"towpath/internal/device/netconf"
 	"towpath/internal/element"
 )
@@ -258,7 +259,7 @@ const ietf = "urn:ietf:params:xml:ns:yang:"
 // TestLabServesOwnModule compares the module with what the lab's device tells.
 func TestLabServesOwnModule(t *testing.T) {
 	m := readYANG(t, ownModule)
-	s := session(t, start(t, labConfig(true), 1), netconf.Options{})
+	s := session(t, labtest.Start(t, labtest.Config(true), 1), netconf.Options{})
 	p := s.Capabilities()[ownSpace]
 	if got, want := p.Get("revision"), m.all("revision")[0].arg; got != want || p.Get("module") != m.arg {
 		t.Errorf("the lab announces %v, want revision %s", p, want)
@@ -319,7 +320,7 @@ func TestServedModulesAreThePublishedOnes(t *testing.T) {
 	if _, err := os.Stat(publishedIn); err != nil {
 		t.Skipf("not compared with the published modules (Debian: libyuma-base): %v", err)
 	}
-	caps := session(t, start(t, labConfig(true), 1), netconf.Options{}).Capabilities()
+	caps := session(t, labtest.Start(t, labtest.Config(true), 1), netconf.Options{}).Capabilities()
 	for _, x := range published {
 		m := readYANG(t, publishedIn+x.file)
 		p, ok := caps[m.all("namespace")[0].arg]
@@ -342,9 +343,9 @@ func TestServedDataIsValid(t *testing.T) {
 	tops := [][2]string{{"ietf-system", "system"}, {"ietf-system", "system-state"}, {"ietf-hardware", "hardware"}, {"ietf-interfaces", "interfaces"}, {"ietf-routing", "routing"}}
 	for _, standard := range []bool{true, false} {
 		t.Run(fmt.Sprintf("standard %t", standard), func(t *testing.T) {
-			cfg := labConfig(true)
+			cfg := labtest.Config(true)
 			cfg.Devices[0].NETCONF.Standard = standard
-			s := session(t, start(t, cfg, 1), netconf.Options{})
+			s := session(t, labtest.Start(t, cfg, 1), netconf.Options{})
 			spaces := map[string]bool{ietf + "iana-if-type": true}
 			var modules []string
 			for _, x := range published {

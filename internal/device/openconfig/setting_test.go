@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"towpath/internal/device"
+	"towpath/internal/device/devicetest/labtest"
 	"towpath/internal/state"
 )
 
@@ -12,7 +13,7 @@ import (
 // the keys that the lab's own adjacencies have, and reads as the protocol's
 // default or what the scenario was configured with.
 func TestWhereSettingsAre(t *testing.T) {
-	cfg := labConfig(true)
+	cfg := labtest.Config(true)
 	_, d := open(t, cfg)
 	defer func() { _ = d.Close() }()
 	for _, c := range []struct {
