@@ -73,7 +73,7 @@ func ImportCSV(existing *Fleet, name string, r io.Reader) ([]Device, error) {
 	if existing != nil {
 		for _, d := range existing.Devices {
 			t.ids[string(d.ID)] = "is in the fleet already"
-			for _, a := range []string{d.Access.Address, d.Console.Address} {
+			for _, a := range []string{d.Access.Address, d.Console.Address, d.ConsoleAddress()} {
 				t.addresses[a] = fmt.Sprintf("is that of the device %q already", d.ID)
 			}
 		}

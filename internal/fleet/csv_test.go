@@ -98,6 +98,9 @@ func TestImportCSVReadsWhatIsWritten(t *testing.T) {
 		var want []Device
 		for i := range rapid.IntRange(1, 4).Draw(t, "devices") {
 			d := drawDevice(t, DeviceID(fmt.Sprintf("mere-%d", i)))
+			if d.Access.Console != nil {
+				d.Access = Access{} // a table has no column for a console line
+			}
 			want = append(want, Device{
 				ID: d.ID, Platform: d.Platform, Site: d.Site, Role: d.Role, Release: d.Release, Features: d.Features, Serves: d.Serves, Console: d.Console,
 				Access: Access{Driver: d.Access.Driver, Address: d.Access.Address, ServerName: d.Access.ServerName},

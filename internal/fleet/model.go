@@ -98,7 +98,10 @@ type Access struct {
 	// Adapter says what the command line is like, of the driver "command-line": a
 	// file of the workspace, or the name of one that comes with Towpath.
 	Adapter string `yaml:"adapter,omitempty" json:"adapter,omitempty"`
-	SNMP    SNMP   `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
+	// Console, when not nil, has the driver "command-line" work over the device's
+	// console line; Address is then optional, and only for images.
+	Console *ConsoleLine `yaml:"console,omitempty" json:"console,omitempty"`
+	SNMP    SNMP         `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
 }
 
 // JumpHost is a host that connections over SSH go through.
@@ -138,6 +141,49 @@ func SNMPAuthProtocols() []string {
 // others.
 func SNMPPrivProtocols() []string {
 	return []string{"AES-256", "AES-256-C", "AES-192", "AES-192-C", "AES-128", "DES"}
+}
+
+// ConsoleLine is the port of a console server that the device's console is
+// plugged into. The account on the console server and the one on the device are
+// two things: User, Key, Password, Agent and KnownHosts are of the console
+// server, Login is of the device.
+type ConsoleLine struct {
+	Address        string       `yaml:"address" json:"address"` // host:port where the console server serves the line by SSH
+	User           string       `yaml:"user" json:"user"`
+	Key            SecretRef    `yaml:"key,omitempty" json:"key,omitempty"`
+	Password       SecretRef    `yaml:"password,omitempty" json:"password,omitempty"`
+	Agent          bool         `yaml:"agent,omitempty" json:"agent,omitempty"`
+	KnownHosts     SecretRef    `yaml:"known-hosts,omitempty" json:"known-hosts,omitempty"`
+	InsecureReason string       `yaml:"insecure-reason,omitempty" json:"insecure-reason,omitempty"`
+	Jump           []JumpHost   `yaml:"jump,omitempty" json:"jump,omitempty"` // the nearest to us first
+	Login          ConsoleLogin `yaml:"login,omitempty" json:"login,omitempty"`
+	// OpenSession is what is done where a session that is not ours is open on the
+	// line; empty means [OpenSessionRefuse].
+	OpenSession string `yaml:"open-session,omitempty" json:"open-session,omitempty"`
+}
+
+// ConsoleLogin is who logs in to the device on its console line; the zero value
+// where the line asks nobody.
+type ConsoleLogin struct {
+	User     string    `yaml:"user,omitempty" json:"user,omitempty"`
+	Password SecretRef `yaml:"password,omitempty" json:"password,omitempty"`
+}
+
+// What is done with a session that somebody left open on a console line.
+const (
+	OpenSessionRefuse = "refuse"  // nothing is typed into it, and the line is left
+	OpenSessionLogOut = "log-out" // it is ended, and ours begun
+	OpenSessionUse    = "use"     // the commands are typed into it
+)
+
+// ConsoleAddress is where the device's console answers: that of the out-of-band
+// way, else that of the console line which the device is driven over. It is
+// empty where there is none.
+func (d *Device) ConsoleAddress() string {
+	if d.Console.Address == "" && d.Access.Console != nil {
+		return d.Access.Console.Address
+	}
+	return d.Console.Address
 }
 
 // Console is the out-of-band way to a device.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"towpath/internal/document"
 )
@@ -73,7 +74,7 @@ func (c *checker) once(seen firsts, what, name, path string) {
 }
 
 func (c *checker) devices() {
-	ids, addresses := firsts{}, firsts{}
+	ids, addresses, lines := firsts{}, firsts{}, firsts{}
 	c.known = map[DeviceID]bool{}
 	_, given := c.doc.At("devices")
 	c.complete = given && (len(c.fleet.Devices) > 0 || !c.problems.Under("devices"))
@@ -92,7 +93,13 @@ func (c *checker) devices() {
 		// One address for two devices would put one device's change on another.
 		c.once(addresses, "address", d.Access.Address, at+".access.address")
 		c.once(addresses, "address", d.Console.Address, at+".console.address")
+		if l := d.Access.Console; l != nil && l.Address != "" && l.User != "" {
+			c.once(lines, "console line", l.User+"@"+l.Address, at+".access.console.address")
+		}
 		c.access(d.Access, at+".access")
+	}
+	for i, d := range c.fleet.Devices {
+		c.lineOfAnother(d, addresses, fmt.Sprintf("devices[%d]", i))
 	}
 	delete(c.known, "")
 	for id := range c.known {
@@ -106,7 +113,7 @@ func (c *checker) access(a Access, at string) {
 		return
 	}
 	switch {
-	case a.Driver != "" && a.Address == "":
+	case a.Driver != "" && a.Address == "" && a.Console == nil:
 		c.report(at, "a driver without an address", document.HostPort.Want+", in the key \"address\"", "")
 	case a.Cert != "" && a.Key == "":
 		c.report(at+".certificate", "a certificate without its key", "both, or neither", "")
@@ -119,17 +126,46 @@ func (c *checker) access(a Access, at string) {
 	case !command && a.Adapter != "":
 		c.report(at+".adapter", "an adapter of another driver", "the driver command-line, or nothing here", "")
 	}
-	if a.User == "" {
-		for _, k := range []struct {
-			key   string
-			given bool
-		}{{"password", a.Password != ""}, {"agent", a.Agent}, {"known-hosts", a.KnownHosts != ""}, {"jump", len(a.Jump) > 0}} {
-			if k.given {
-				c.report(at+"."+k.key, "a log-in over SSH without its user", "the account to log in to, in the key \"user\"", "")
-			}
+	login := []struct {
+		key   string
+		given bool
+	}{{"password", a.Password != ""}, {"agent", a.Agent}, {"known-hosts", a.KnownHosts != ""}, {"jump", len(a.Jump) > 0}}
+	for _, k := range login {
+		if k.given && a.User == "" {
+			c.report(at+"."+k.key, "a log-in over SSH without its user", "the account to log in to, in the key \"user\"", "")
 		}
 	}
+	if a.Console != nil && a.Address == "" && a.User != "" {
+		c.report(at+".user", "an account for SSH to the device, which has no address here",
+			"the account on the console server in console.user, that on the device in console.login.user", "")
+	}
+	c.console(a, at+".console")
 	c.snmp(a, at)
+}
+
+// console reports a console line that cannot be used.
+func (c *checker) console(a Access, at string) {
+	l := a.Console
+	switch {
+	case l == nil:
+	case a.Driver != "command-line":
+		c.report(at, "a console line of another driver", "the driver command-line, or nothing here; console beside access is where a person gets in", "")
+	case l.OpenSession != "" && l.Login == (ConsoleLogin{}):
+		c.report(at+".open-session", "what to do with an open session, on a line where nobody logs in", "the key \"login\" as well, or neither", "")
+	}
+}
+
+// lineOfAnother reports a console line that leads to another device. The device's
+// own address of its console may be the same.
+func (c *checker) lineOfAnother(d Device, addresses firsts, at string) {
+	l := d.Access.Console
+	if l == nil || l.Address == "" {
+		return
+	}
+	if first, taken := addresses[l.Address]; taken && !strings.HasPrefix(first, at+".") {
+		pos, _ := c.doc.At(first)
+		c.report(at+".access.console.address", fmt.Sprintf("the address %q a second time; it is another device's in line %d", l.Address, pos.Line), "", "")
+	}
 }
 
 // snmp reports who cannot ask.

@@ -129,10 +129,14 @@ func drawDevice(t *rapid.T, id DeviceID) Device {
 	if rapid.Bool().Draw(t, "access") {
 		d.Access = Access{Driver: "openconfig", Address: string(id) + ".example:9339", ServerName: "a.example", Authority: "file:ca.pem", Cert: "env:C", Key: "file:k.age", InsecureReason: "a test\nof two lines"}
 		d.Console = Console{Address: string(id) + ".example:7001"}
-		switch rapid.IntRange(0, 2).Draw(t, "way in") {
+		switch rapid.IntRange(0, 3).Draw(t, "way in") {
 		case 1:
 			d.Access.User, d.Access.Password, d.Access.Agent, d.Access.KnownHosts = "tow", "env:P", true, "file:known_hosts"
 			d.Access.Jump = []JumpHost{{Address: "hop.example:22", User: "hop", Key: "file:hop.pem", KnownHosts: "file:hops", InsecureReason: "lab"}, {Address: "hop2.example:22", User: "hop", Password: "env:Q", Agent: true}}
+		case 3:
+			d.Access = Access{Driver: "command-line", Adapter: "alder-9", Console: &ConsoleLine{Address: d.Console.Address, User: "tow", Key: "file:k.pem", Password: "env:P", Agent: true,
+				KnownHosts: "file:known_hosts", InsecureReason: "lab", Jump: []JumpHost{{Address: "hop.example:22", User: "hop"}},
+				Login: ConsoleLogin{User: "ops", Password: "env:L"}, OpenSession: rapid.SampledFrom([]string{"", OpenSessionRefuse, OpenSessionLogOut, OpenSessionUse}).Draw(t, "open session")}}
 		case 2:
 			d.Access = Access{Driver: "snmp", Address: string(id) + ".example:161", SNMP: SNMP{User: "tow", AuthProtocol: "SHA-512", AuthSecret: "env:A", PrivProtocol: "AES-256", PrivSecret: "env:B", Context: "c"}}
 		}

@@ -74,6 +74,8 @@ func Shape() *document.Shape {
 			"LogicalSystem":   "One of several virtual devices on a chassis; all share its upgrade.",
 			"Access":          "How a device is reached. Secrets are references only.",
 			"Console":         "The out-of-band way to a device.",
+			"ConsoleLine":     "The port of a console server that the device's console is plugged into, and who logs in there and on the line.",
+			"ConsoleLogin":    "Who logs in to the device on its console line.",
 			"JumpHost":        "A host that connections over SSH go through.",
 			"SNMP":            "Who asks over SNMP: a community (version 2c), or a user with two secrets (version 3).",
 			"RedundancyGroup": "Devices of which some number must stay in service.",
@@ -127,6 +129,7 @@ func Shape() *document.Shape {
 			"Access.known-hosts":     {Doc: "Reference to host keys in OpenSSH's known_hosts format, such as file:known_hosts.", Form: secret, Secret: true},
 			"Access.jump":            {Doc: "Hosts that the connection goes through, the nearest first."},
 			"Access.adapter":         {Doc: "What the device's command line is like, where the driver is command-line: a file of the workspace, or the name of an adapter that comes with Towpath.", Form: adapterRef},
+			"Access.console":         {Doc: "The console line that the command line is spoken over, where the driver is command-line. With an address beside it, images go there by SSH."},
 			"Access.snmp":            {Doc: "Who asks, where the driver is snmp."},
 
 			"JumpHost.address":         {Doc: "Where its SSH service listens.", Form: document.HostPort},
@@ -144,6 +147,20 @@ func Shape() *document.Shape {
 			"SNMP.priv-protocol": {Doc: "Privacy protocol; none means AES-128.", Words: SNMPPrivProtocols()},
 			"SNMP.priv-secret":   {Doc: "Reference to the privacy secret.", Form: secret, Secret: true},
 			"SNMP.context":       {Doc: "Name of the context, where the device has several."},
+
+			"ConsoleLine.address":         {Doc: "Where the console server serves the line by SSH.", Form: document.HostPort},
+			"ConsoleLine.user":            {Doc: "Account on the console server; some choose the line by it."},
+			"ConsoleLine.key":             {Doc: "Reference to the PEM of the user's private key, for the console server.", Form: secret, Secret: true},
+			"ConsoleLine.password":        {Doc: "Reference to the password of the user, for the console server.", Form: secret, Secret: true},
+			"ConsoleLine.agent":           {Doc: "Whether the keys of the agent at SSH_AUTH_SOCK are offered to the console server."},
+			"ConsoleLine.known-hosts":     {Doc: "Reference to the console server's host keys in OpenSSH's known_hosts format.", Form: secret, Secret: true},
+			"ConsoleLine.insecure-reason": {Doc: "Switches the verification of the console server's host key off, for this reason. It is printed at every use and recorded in the evidence.", Prose: true},
+			"ConsoleLine.jump":            {Doc: "Hosts that the connection to the console server goes through, the nearest first."},
+			"ConsoleLine.login":           {Doc: "Who logs in to the device on the line; none where the line asks nobody."},
+			"ConsoleLine.open-session":    {Doc: "What is done where somebody's session is open on the line: refuse leaves it, log-out ends it and begins ours, use types into it. None means refuse.", Words: []string{OpenSessionRefuse, OpenSessionLogOut, OpenSessionUse}},
+
+			"ConsoleLogin.user":     {Doc: "Account of the device, for the adapter's {user}."},
+			"ConsoleLogin.password": {Doc: "Reference to its password, for the adapter's {password}.", Form: secret, Secret: true},
 
 			"Console.address": {Doc: "Where the console server answers, by TCP.", Form: document.HostPort},
 
