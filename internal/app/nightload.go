@@ -491,9 +491,10 @@ type hourPeak struct {
 }
 
 // peaks returns the busiest link over all samples of the hours with the devices
-// out, and with one failure on top; left is how many failures may still be
-// computed, and is below 0 where they were too many: failed then says nothing.
-func (l *nightLoads) peaks(h *nightHours, out []fleet.DeviceID, left *int) (intact, failed hourPeak, err error) {
+// out, and with one failure on top, and what such a failure would cut off, by the
+// peak of every demand; left is how many failures may still be computed, and is
+// below 0 where they were too many: failed and cut then say nothing.
+func (l *nightLoads) peaks(h *nightHours, out []fleet.DeviceID, left *int) (intact, failed hourPeak, cut schedule.Cut, err error) {
 	var dive func(n *sampleNode, some bool) error
 	have := false
 	dive = func(n *sampleNode, some bool) error {
@@ -510,9 +511,13 @@ func (l *nightLoads) peaks(h *nightHours, out []fleet.DeviceID, left *int) (inta
 		} else {
 			*left, most = -1, 0
 		}
-		p, f, whole, err := x.full.Peaks(out, most)
+		fig, err := x.full.Figures(out, most)
 		if err != nil {
 			return err
+		}
+		p, f := fig.Intact, fig.Failed
+		if n == h.root {
+			cut = fig.Cut
 		}
 		if n.left == nil {
 			at := time.Time{}
@@ -522,7 +527,7 @@ func (l *nightLoads) peaks(h *nightHours, out []fleet.DeviceID, left *int) (inta
 			if !have || p.Utilisation > intact.Utilisation {
 				intact = hourPeak{p, at}
 			}
-			if whole && (failed.Failure == "" || f.Utilisation > failed.Utilisation) {
+			if fig.Whole && (failed.Failure == "" || f.Utilisation > failed.Utilisation) {
 				failed = hourPeak{f, at}
 			}
 			have = true
@@ -535,7 +540,7 @@ func (l *nightLoads) peaks(h *nightHours, out []fleet.DeviceID, left *int) (inta
 		return errors.Join(dive(n.left, have), dive(n.right, true))
 	}
 	err = dive(h.root, false)
-	return intact, failed, err
+	return intact, failed, cut, err
 }
 
 // weak lists the failures that some sample does not bear even with nothing out.

@@ -84,7 +84,7 @@ func (m *campaigner) ruleTexts() []string {
 	if m.loads != nil {
 		s := fmt.Sprintf("with all devices of a night out, no link carries more than %.0f %% of its capacity and no demand loses its path", 100*c.Utilisation)
 		if len(c.AlsoFail) > 0 {
-			s += "; nor does a link when any one " + strings.Join(c.AlsoFail, ", or ") + " fails on top"
+			s += "; nor does a link when any one " + strings.Join(c.AlsoFail, ", or ") + " fails on top; what such a failure would cut off, since the devices are out, is told of each night and forbids none"
 		}
 		if m.loads.file != "" {
 			s += ", in every sample of the night's own hours (" + m.loads.source + ")"
@@ -398,7 +398,7 @@ func (m *campaigner) traffic(c *plan.Campaign) error {
 			continue
 		}
 		left := most
-		intact, failed, err := l.peaks(h, out, &left)
+		intact, failed, cut, err := l.peaks(h, out, &left)
 		if err != nil {
 			return err
 		}
@@ -416,6 +416,10 @@ func (m *campaigner) traffic(c *plan.Campaign) error {
 		if left >= 0 && failed.Failure != "" {
 			f := peak(failed)
 			n.Load.WorstFailure, have = &f, true
+			n.Load.Cut = &plan.Cut{Failures: cut.Failures, Failure: cut.Failure, Demands: cut.Demands}
+			if cut.Failures > 0 {
+				n.Load.Cut.Volume = Volume(cut.Volume, l.net.Unit())
+			}
 			if f.Utilisation >= worst.Utilisation {
 				worst = f
 			}

@@ -519,6 +519,9 @@ func (e *env) showNight(c *plan.Campaign, n plan.Night, courses map[fleet.Device
 			if w := n.Load.WorstFailure; w != nil {
 				s += fmt.Sprintf(", %.0f %% should %s fail", 100*w.Utilisation, w.Failure)
 			}
+			if x := n.Load.Cut; x != nil && x.Failures > 0 {
+				s += "; " + x.String()
+			}
 			if c.Network != nil && n.Load.Demands != c.Network.Demands && n.Load.Demands != "" {
 				s += " (" + n.Load.Demands + ")"
 			}

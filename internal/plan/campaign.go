@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"towpath/internal/fleet"
+	"towpath/internal/unit"
 )
 
 // Campaign is one target for many devices, put into nights: everything that a
@@ -276,6 +277,28 @@ type NightLoad struct {
 	Demands      string `json:"demands,omitempty"`
 	Worst        Peak   `json:"worst"`
 	WorstFailure *Peak  `json:"worst_failure,omitempty"`
+	// Cut is what a single failure on top would leave without a path because the
+	// devices of the night are out; nil where it was not computed.
+	Cut *Cut `json:"cut,omitempty"`
+}
+
+// Cut is what a further failure takes the path from, beyond what it takes with
+// nothing out.
+type Cut struct {
+	Failures int    `json:"failures"`          // single failures that do so
+	Failure  string `json:"failure,omitempty"` // the worst by volume
+	Demands  int    `json:"demands,omitempty"` // that it takes
+	Volume   string `json:"volume,omitempty"`  // with its unit
+}
+
+// String is the cut in words, such as "2 single failures would cut off demands because devices are out,
+// at worst link mere-2: 1 demand of 4Gbps".
+func (c Cut) String() string {
+	if c.Failures == 0 {
+		return "no single failure would cut off a demand that it does not cut off anyway"
+	}
+	return fmt.Sprintf("%s would cut off demands because devices are out, at worst %s: %s of %s", unit.Counted(c.Failures, "single failure"), c.Failure,
+		unit.Counted(c.Demands, "demand"), c.Volume)
 }
 
 // Peak is the busiest link.

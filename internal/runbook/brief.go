@@ -258,6 +258,23 @@ func (b *briefing) proofShort() string {
 	return "no bound was computed"
 }
 
+// cuts lists for each night what a failure during the work would cut off.
+func (b *briefing) cuts(kinds string) {
+	l := paper.List{}
+	for _, n := range b.c.Nights {
+		switch {
+		case n.Load == nil:
+		case n.Load.Cut == nil:
+			l.Items = append(l.Items, paper.Plain(fmt.Sprintf("Night %d: not computed, there are too many failures; towpath whatif --drain DEVICE,DEVICE --also-fail %s computes it.", n.Number, kinds)))
+		default:
+			l.Items = append(l.Items, paper.Plain(fmt.Sprintf("Night %d: %s.", n.Number, n.Load.Cut)))
+		}
+	}
+	if len(l.Items) > 0 {
+		b.add(l)
+	}
+}
+
 func (b *briefing) peakShort() string {
 	n := b.c.Network
 	if n == nil {
@@ -653,7 +670,8 @@ func (b *briefing) checked() {
 		}
 		b.say("With all devices of a night out of service, no link may be used above %s, with %s. %d sets of devices and %d failures were computed.", percentOf(n.Limit), also, n.Sets, n.Failures)
 		if len(n.AlsoFail) > 0 {
-			b.say("This says that links are not overloaded then, and not that every demand still has a path: what a failure during the work would cut off was not counted here. towpath whatif --drain DEVICE --also-fail %s names it for each night.", strings.Join(n.AlsoFail, ","))
+			b.say("This says that links are not overloaded then, and not that every demand still has a path: while devices are out, their partners may be the only way left. What a failure would cut off:")
+			b.cuts(strings.Join(n.AlsoFail, ","))
 		}
 		b.add(paper.Facts(pair("Limit", percentOf(n.Limit)), pair("Demands", orDash(n.Demands)), pair("Busiest link of any night", peak(n.Worst)), pair("The same with the worst failure on top", worst)))
 		b.demands()

@@ -30,7 +30,8 @@ type Load struct {
 	nodes  int
 	// Asked counts the sets that were computed, Failed the failures on top.
 	Asked, Failed int64
-	lost          int // demands without a path from the start
+	lost          int              // demands without a path from the start
+	before        []network.Result // of each failure with nothing out; nil until it is asked for
 	// own are the demands that lose their path when only the device is out.
 	own map[fleet.DeviceID]map[int]bool
 }
@@ -404,13 +405,35 @@ type Peak struct {
 	Failure        string // what has failed on top; empty for nothing
 }
 
-// Peaks returns the busiest link with the devices out, and the busiest with any
-// one failure on top. most bounds the failures that are computed for it; where
-// there are more, whole is false and failed says nothing.
-func (l *Load) Peaks(out []fleet.DeviceID, most int) (intact, failed Peak, whole bool, err error) {
+// Cut is what a further failure takes the path from, because devices are out.
+type Cut struct {
+	// Failures counts the single failures that leave more demands without a path
+	// than they do with nothing out.
+	Failures int
+	// Failure is the one that takes most, by volume, and Demands and Volume are
+	// how much more it takes than with nothing out.
+	Failure string
+	Demands int
+	Volume  float64
+}
+
+// Figures are what the network carries with devices out.
+type Figures struct {
+	Intact Peak // with nothing failing on top
+	// Failed is the busiest link with any one failure on top, and Cut what such a
+	// failure would take the path from. Both say nothing where Whole is false.
+	Failed Peak
+	Cut    Cut
+	Whole  bool
+}
+
+// Figures returns what the network carries with the devices out. most bounds the
+// failures that are computed for it; where there are more, the figures are not
+// whole.
+func (l *Load) Figures(out []fleet.DeviceID, most int) (f Figures, err error) {
 	st, err := l.state(out)
 	if err != nil {
-		return intact, failed, false, err
+		return f, err
 	}
 	arcs := st.Network().Arcs()
 	peak := func(r network.Result, failure string) Peak {
@@ -420,21 +443,39 @@ func (l *Load) Peaks(out []fleet.DeviceID, most int) (intact, failed Peak, whole
 		a := arcs[r.Worst]
 		return Peak{r.MaxUtilisation, a.Link, a.From, a.To, failure}
 	}
-	intact = peak(st.Result(), "")
+	f.Intact = peak(st.Result(), "")
 	if len(l.fail) > most {
-		return intact, failed, false, nil
+		return f, nil
+	}
+	if l.before == nil {
+		if l.before, err = l.base.Each(l.fail); err != nil {
+			return f, err
+		}
+		l.Failed += int64(len(l.before))
 	}
 	res, err := st.Each(l.fail)
 	if err != nil {
-		return intact, failed, false, err
+		return f, err
 	}
 	l.Failed += int64(len(res))
+	with, without := st.Result(), l.base.Result()
 	for k, r := range res {
-		if p := peak(r, l.names[k]); failed.Failure == "" || p.Utilisation > failed.Utilisation {
-			failed = p
+		if p := peak(r, l.names[k]); f.Failed.Failure == "" || p.Utilisation > f.Failed.Utilisation {
+			f.Failed = p
+		}
+		// What is without a path as it is, the failure does not take.
+		demands := r.UnroutableDemands - with.UnroutableDemands - (l.before[k].UnroutableDemands - without.UnroutableDemands)
+		volume := max(0, r.Unroutable-with.Unroutable-(l.before[k].Unroutable-without.Unroutable))
+		if demands <= 0 {
+			continue
+		}
+		f.Cut.Failures++
+		if f.Cut.Failure == "" || volume > f.Cut.Volume*(1+1e-9) {
+			f.Cut.Failure, f.Cut.Demands, f.Cut.Volume = l.names[k], demands, volume
 		}
 	}
-	return intact, failed, true, nil
+	f.Whole = true
+	return f, nil
 }
 
 // Failures is how many failures on top are tried.

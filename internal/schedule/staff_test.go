@@ -351,12 +351,48 @@ func TestUnavoidableLoss(t *testing.T) {
 	if names, err := l.Alone("one"); err != nil || len(names) != 0 {
 		t.Errorf("%v %v", names, err)
 	}
-	intact, failed, whole, err := l.Peaks(nil, 10)
-	if err != nil || !whole || intact.Utilisation != 0.1 || failed.Failure != "link l3" || failed.Utilisation != 0.1 {
-		t.Errorf("%+v %+v %v %v", intact, failed, whole, err)
+	x, err := l.Figures(nil, 10)
+	if err != nil || !x.Whole || x.Intact.Utilisation != 0.1 || x.Failed.Failure != "link l3" || x.Failed.Utilisation != 0.1 || x.Cut != (Cut{}) {
+		t.Errorf("%+v %v", x, err)
 	}
-	if _, _, whole, err := l.Peaks(nil, 0); err != nil || whole {
-		t.Errorf("more failures than may be computed: %v %v", whole, err)
+	if x, err := l.Figures(nil, 0); err != nil || x.Whole {
+		t.Errorf("more failures than may be computed: %+v %v", x, err)
+	}
+}
+
+// TestCutByAFurtherFailure: near hangs on two while one is out, so that either
+// of two's links cuts it off; far hangs on lone in any case.
+func TestCutByAFurtherFailure(t *testing.T) {
+	link := func(id string, a, b fleet.DeviceID) fleet.Link {
+		return fleet.Link{ID: id, A: fleet.Endpoint{Device: a}, B: fleet.Endpoint{Device: b}, Capacity: 10e9}
+	}
+	f := &fleet.Fleet{Devices: []fleet.Device{{ID: "core"}, {ID: "lone"}, {ID: "far"}, {ID: "one"}, {ID: "two"}, {ID: "near"}},
+		Links:   []fleet.Link{link("l1", "core", "lone"), link("l2", "lone", "far"), link("l3", "core", "one"), link("l4", "core", "two"), link("l5", "one", "near"), link("l6", "two", "near")},
+		Demands: []fleet.Demand{{Name: "far away", From: "far", To: "core", Rate: 1e9}, {Name: "near by", From: "near", To: "core", Rate: 2e9}, {Name: "back", From: "core", To: "near", Rate: 3e9}}}
+	net, err := network.FromFleet(f, network.FleetOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	fails := map[string]network.Change{}
+	for _, k := range net.Links() {
+		fails["link "+k] = network.Change{Links: []string{k}}
+	}
+	l, _, err := NewLoad(net.Intact(), LoadOptions{How: network.NoTransit, Unavoidable: true, MayIsolate: true, Failures: fails})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		out  []fleet.DeviceID
+		want Cut
+	}{
+		{nil, Cut{}},
+		{[]fleet.DeviceID{"one"}, Cut{2, "link l4", 2, 5e9}},
+		{[]fleet.DeviceID{"lone", "one"}, Cut{2, "link l4", 2, 5e9}},
+	} {
+		x, err := l.Figures(c.out, 100)
+		if err != nil || x.Cut != c.want {
+			t.Errorf("%v out: %+v, %v, want %+v", c.out, x.Cut, err, c.want)
+		}
 	}
 }
 
