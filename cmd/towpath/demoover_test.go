@@ -55,3 +55,7 @@ func demoOver(t *testing.T, over string) *evidence.Document {
 	}
 	return doc
 }
+
+// TestDemoOverNETCONF runs the demo with the driver netconf, which has the device
+// announce what changes and reads settings back over a new connection.
+func TestDemoOverNETCONF(t *testing.T) { demoOver(t, "netconf") }
