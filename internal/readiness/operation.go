@@ -55,7 +55,7 @@ func (c *check) load(what string, limit float64, system state.Opt[float64], of f
 		case !known && must:
 			c.unknown(object, "%s: unknown", what)
 		case v > limit:
-			c.blocker(object, "%s %g%%, the limit is %g%%", what, v, limit)
+			c.blocker(object, "%s %.4g%%, the limit is %g%%", what, v, limit)
 		}
 		highest = max(highest, v)
 	}
@@ -63,7 +63,7 @@ func (c *check) load(what string, limit float64, system state.Opt[float64], of f
 	for _, k := range components(c.in.Capture, state.KindControllerCard, state.KindLineCard) {
 		look(k.Name, of(k), k.Kind == state.KindControllerCard)
 	}
-	c.otherwise("highest %s %g%%, the limit is %g%%", what, highest, limit)
+	c.otherwise("highest %s %.4g%%, the limit is %g%%", what, highest, limit)
 }
 
 func (c *check) cpu() {
@@ -232,7 +232,7 @@ func (c *check) clockOffset() {
 	case !known:
 		c.unknown(c.device(), "offset of the clock: unknown")
 	case off.Abs() > limit:
-		c.blocker(c.device(), "clock is off by %s, the limit is %s", off, limit)
+		c.blocker(c.device(), "clock is off by %s, the limit is %s", off.Round(time.Millisecond), limit)
 	}
-	c.otherwise("clock is off by %s", off)
+	c.otherwise("clock is off by %s", off.Round(time.Millisecond))
 }
