@@ -153,8 +153,8 @@ func (a addressed) bootsNext(c *state.Capture, version string) state.Opt[bool] {
 	return state.Some(true)
 }
 
-// SwitchOver hands the PRIMARY role to the named controller card. The card that
-// has the role already is left alone, and one that is not ready is refused.
+// SwitchOver hands the PRIMARY role to the named controller card. It reads the
+// roles and the readiness first, see [device.Successor].
 func (d *Driver) SwitchOver(ctx context.Context, card string) (device.Switchover, error) {
 	const op = "switch over"
 	if d.ad.SwitchOver == nil {
@@ -166,29 +166,9 @@ func (d *Driver) SwitchOver(ctx context.Context, card string) (device.Switchover
 		if err != nil {
 			return err
 		}
-		c := f.Capture()
-		k, ok := c.Component(card)
-		if !ok {
-			return &device.Fault{Kind: device.Missing, Op: op, Text: fmt.Sprintf("there is no component %q", card)}
-		}
-		if k.Kind != state.KindControllerCard {
-			return &device.Fault{Kind: device.Ours, Op: op, Text: fmt.Sprintf("%s is a %s, want a controller card", card, k.Kind)}
-		}
-		out = device.Switchover{Card: card, Version: k.Version.Or("")}
-		if boot, ok := k.BootTime.Get(); ok {
-			out.Uptime = max(0, d.now().Sub(boot))
-		}
-		if k.Role.Or("") == state.Primary {
-			return nil
-		}
-		for _, other := range c.Controllers() {
-			ready, known := other.SwitchoverReady.Get()
-			if known && !ready {
-				return &device.Fault{Kind: device.Refused, Op: op, Text: other.Name + " says that the pair is not ready for a switchover"}
-			}
-			if !known {
-				d.log.Warn("the device does not tell whether it is ready for a switchover", "card", other.Name)
-			}
+		var done bool
+		if out, done, err = device.Successor(f.Capture(), card, d.now(), d.log); err != nil || done {
+			return err
 		}
 		a := addressed{role: roleSecondary, values: map[string]string{"card": card, "role": roleSecondary, "where": card}}
 		_, err = d.steps(ctx, op, s, d.ad.SwitchOver.Steps, roleSecondary, a.with(d.ad.SwitchOver), nil)

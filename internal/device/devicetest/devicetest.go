@@ -108,7 +108,8 @@ const (
 	SwitchOverRefused Trouble = "the switchover is refused"
 	// NotReady: the secondary is not ready. Refused.
 	NotReady Trouble = "the secondary is not ready"
-	// Expired: the device's certificate has expired. Denied.
+	// Expired: the device's certificate has expired, or it proves itself by a host
+	// key that is not the one known. Denied.
 	Expired Trouble = "the certificate has expired"
 	// Gone: the device does not answer. Unreachable.
 	Gone Trouble = "the device is gone"

@@ -330,8 +330,7 @@ func (d *Driver) Activate(ctx context.Context, req device.ActivateRequest) error
 }
 
 // SwitchOver hands the PRIMARY role to the named controller card, after it has
-// read roles and readiness: the card that has the role is left alone, and one
-// that is not ready is refused.
+// read roles and readiness, see [device.Successor].
 func (d *Driver) SwitchOver(ctx context.Context, name string) (device.Switchover, error) {
 	const op = "switch over"
 	_, _, s, err := d.installed(ctx, op)
@@ -342,24 +341,8 @@ func (d *Driver) SwitchOver(ctx context.Context, name string) (device.Switchover
 	if err != nil {
 		return device.Switchover{}, asOp(op, err)
 	}
-	k, ok := r.Component(name)
-	if !ok {
-		return device.Switchover{}, &device.Fault{Kind: device.Missing, Op: op, Text: fmt.Sprintf("there is no component %q", name)}
-	}
-	if k.Kind != state.KindControllerCard {
-		return device.Switchover{}, &device.Fault{Kind: device.Ours, Op: op, Text: fmt.Sprintf("%s is a %s, want a controller card", name, k.Kind)}
-	}
-	if k.Role.Or("") == state.Primary {
-		out := device.Switchover{Card: name, Version: k.Version.Or("")}
-		if boot, ok := k.BootTime.Get(); ok {
-			out.Uptime = max(0, d.now().Sub(boot))
-		}
-		return out, nil
-	}
-	for _, other := range r.Controllers() {
-		if ready, known := other.SwitchoverReady.Get(); known && !ready {
-			return device.Switchover{}, &device.Fault{Kind: device.Refused, Op: op, Text: other.Name + " says that the pair is not ready for a switchover"}
-		}
+	if has, done, err := device.Successor(&r.Capture, name, d.now(), d.log); err != nil || done {
+		return has, err
 	}
 	n, err := s.Call(ctx, op, true, request("switch-over", "card", name))
 	if err != nil {

@@ -130,9 +130,7 @@ func (d *Driver) some(ctx context.Context, names ...string) (*state.Capture, err
 }
 
 // SwitchOver hands the PRIMARY role to the named controller card. It reads the
-// roles and the readiness first: the card that has the role already is left
-// alone, and one that is not ready is refused. Where the device does not tell
-// whether it is ready, the switchover is asked for, with a warning in the log.
+// roles and the readiness first, see [device.Successor].
 func (d *Driver) SwitchOver(ctx context.Context, card string) (device.Switchover, error) {
 	const op = "switch over"
 	if err := d.connect(ctx, op); err != nil {
@@ -142,28 +140,8 @@ func (d *Driver) SwitchOver(ctx context.Context, card string) (device.Switchover
 	if err != nil {
 		return device.Switchover{}, asOp(op, err)
 	}
-	k, ok := c.Component(card)
-	if !ok {
-		return device.Switchover{}, &device.Fault{Kind: device.Missing, Op: op, Text: fmt.Sprintf("there is no component %q", card)}
-	}
-	if k.Kind != state.KindControllerCard {
-		return device.Switchover{}, &device.Fault{Kind: device.Ours, Op: op, Text: fmt.Sprintf("%s is a %s, want a controller card", card, k.Kind)}
-	}
-	if k.Role.Or("") == state.Primary {
-		s := device.Switchover{Card: card, Version: k.Version.Or("")}
-		if boot, ok := k.BootTime.Get(); ok {
-			s.Uptime = max(0, d.now().Sub(boot))
-		}
-		return s, nil
-	}
-	for _, other := range c.Controllers() {
-		ready, known := other.SwitchoverReady.Get()
-		if known && !ready {
-			return device.Switchover{}, &device.Fault{Kind: device.Refused, Op: op, Text: other.Name + " says that the pair is not ready for a switchover"}
-		}
-		if !known {
-			d.log.Warn("the device does not tell whether it is ready for a switchover", "card", other.Name)
-		}
+	if has, done, err := device.Successor(c, card, d.now(), d.log); err != nil || done {
+		return has, err
 	}
 	r, err := d.system.SwitchControlProcessor(ctx, &systempb.SwitchControlProcessorRequest{ControlProcessor: componentPath(card)})
 	if err != nil {

@@ -214,7 +214,8 @@ func (b *Bench) put(t testing.TB, path string, body []byte) {
 
 // Exercise runs the suite against the emulated chassis, once where one
 // installation serves both controller cards and once where each has its own. The
-// chassis speaks each protocol from its own code.
+// chassis speaks each protocol from its own code, and all troubles of the suite
+// are made.
 func Exercise(t *testing.T, by Proof, dial Dial) {
 	for _, kind := range []struct {
 		name          string
@@ -222,58 +223,57 @@ func Exercise(t *testing.T, by Proof, dial Dial) {
 	}{{"whole system", false}, {"per controller", true}} {
 		t.Run(kind.name, func(t *testing.T) {
 			devicetest.Exercise(t, func(t *testing.T, with devicetest.Trouble) (devicetest.Harness, bool) {
-				return fresh(t, by, dial, kind.perController, with)
+				return fresh(t, by, dial, kind.perController, with), true
 			})
 		})
 	}
 }
 
-// fresh starts a chassis that has the trouble and dials it. ok is false where
-// nothing here makes that trouble.
-func fresh(t *testing.T, by Proof, dial Dial, perController bool, with devicetest.Trouble) (h devicetest.Harness, ok bool) {
+// fresh starts a chassis that has the trouble and dials it.
+func fresh(t *testing.T, by Proof, dial Dial, perController bool, with devicetest.Trouble) devicetest.Harness {
 	t.Helper()
 	cfg := Config(perController)
 	size := int64(packageSize)
 	var way Way
-	fault, ok := faults[with]
+	fault := faults[with]
 	switch with {
 	case devicetest.None:
-		ok = true
-	case devicetest.InstallNoSpace:
-		size = largePackageSize
 	case devicetest.NotReady:
-		cfg.Devices[0].Durations.StateSync, ok = 1000*time.Hour, true
+		cfg.Devices[0].Durations.StateSync = 1000 * time.Hour
+	case devicetest.Gone:
+		way.address = dead(t)
 	case devicetest.Expired:
-		if ok = true; by == Certificate {
+		if by == Certificate {
 			fault = "certificate-expired"
 		} else {
 			way.hostKey = strange(t)
 		}
-	case devicetest.Gone:
-		way.address, ok = dead(t), true
-	}
-	if !ok {
-		return devicetest.Harness{}, false
+	case devicetest.InstallNoSpace:
+		size = largePackageSize
+	default:
+		if fault == "" {
+			t.Fatalf("nothing here makes the trouble %q", with)
+		}
 	}
 	if fault != "" {
 		cfg.Faults = []string{fault}
 	}
 	b := Start(t, cfg, Rate)
-	h = furnish(t, b, cfg.Devices[0], size)
+	h := furnish(t, b, cfg.Devices[0], size)
 	h.Device = dial(t, b, way)
-	switch with {
-	case devicetest.None:
+	if with == devicetest.None {
 		body := []byte("a file that nobody needs\n")
 		sum := sha256.Sum256(body)
 		h.File = devicetest.File{Controller: h.Secondary, Path: "/CTL-B/flash/log/old", SHA256: hex.EncodeToString(sum[:])}
 		b.put(t, h.File.Path, body)
-	case devicetest.NotReady:
+	}
+	if with == devicetest.NotReady {
 		// It restarts, and its copy of the state does not end.
 		if err := h.Device.Restart(context.Background(), h.Secondary, "to have it not ready"); err != nil {
 			t.Fatal(err)
 		}
 	}
-	return h, true
+	return h
 }
 
 // dead is an address at which nobody answers.
@@ -283,7 +283,9 @@ func dead(t testing.TB) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close()
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
 	return l.Addr().String()
 }
 
