@@ -11,8 +11,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -93,7 +96,7 @@ func (e *env) status(err error) int {
 	if e.format == "json" {
 		_ = e.json(map[string]any{"error": err.Error(), "hint": hint, "exit": status})
 	}
-	fmt.Fprintln(e.err, "towpath:", err)
+	fmt.Fprintln(e.err, "towpath:", printable(err.Error()))
 	if hint != "" {
 		fmt.Fprintln(e.err, "hint:", hint)
 	}
@@ -182,4 +185,21 @@ func (e *env) loadWith(clock conduct.Clock) (*app.App, error) {
 // openStore opens the folder that runs are kept in.
 func (e *env) openStore() (app.Store, error) {
 	return e.OpenStore(e.stateDir())
+}
+
+// printable writes what a terminal would obey as an escape: an error may quote a
+// file that holds anything.
+func printable(s string) string {
+	var b strings.Builder
+	for i, r := range s {
+		switch {
+		case r == utf8.RuneError && !strings.HasPrefix(s[i:], string(utf8.RuneError)):
+			fmt.Fprintf(&b, `\x%02x`, s[i])
+		case r != '\n' && r != '\t' && !unicode.IsPrint(r):
+			b.WriteString(strings.Trim(strconv.QuoteRune(r), "'"))
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
 }
