@@ -565,7 +565,7 @@ func Pull(ctx context.Context, s *Server, f File, o PullOptions) (Result, error)
 		of.mu.Lock()
 		asked := of.asked
 		of.mu.Unlock()
-		left := removeLeft(ctx, o.Far, name, err)
+		left := removeLeft(ctx, o.Far, name, "is", err)
 		if asked == 0 {
 			left = err // an empty file at most
 		}

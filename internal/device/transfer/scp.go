@@ -27,7 +27,8 @@ import (
 // removed by Far.Remove, and Atomic in the result is false.
 //
 // Source: OpenSSH scp.c (sink and source); the protocol is written down nowhere
-// else. The kinds of failure are those of [SFTP].
+// else. The kinds of failure are those of [SFTP], and a stalled device is given
+// up as there.
 func SCP(ctx context.Context, c *sshlink.Client, f File, o Options) (Result, error) {
 	if err := f.check(); err != nil {
 		return Result{}, err
@@ -35,7 +36,7 @@ func SCP(ctx context.Context, c *sshlink.Client, f File, o Options) (Result, err
 	if already(ctx, f, o.Far) {
 		return Result{AlreadyThere: true, SHA256: f.SHA256, FarSHA256: f.SHA256, FarBy: "command", Atomic: true}, nil
 	}
-	s := &copying{ctx: ctx, ssh: c, f: f, o: o, name: f.Path, meter: &meter{f: o.Progress, total: f.Size}}
+	s := &copying{ctx: ctx, ssh: c, f: f, o: o, name: f.Path, meter: &meter{f: o.Progress, total: f.Size}, watch: newWatch(c, o)}
 	if o.Far.Rename != nil {
 		s.name = f.part()
 		s.result.Atomic = true
@@ -54,6 +55,7 @@ type copying struct {
 	f      File
 	o      Options
 	meter  *meter
+	watch  *watch
 	name   string // what is written to
 	made   bool   // it may exist
 	result Result
@@ -101,9 +103,10 @@ type rcp struct {
 
 // start runs the far end's scp.
 func (s *copying) start(option, name string) (*rcp, error) {
+	defer s.watch.wait(s.ctx, answerTime, "start scp")()
 	session, err := s.ssh.NewSession()
 	if err != nil {
-		return nil, s.ssh.Fault(s.ctx, op, lostKind, err)
+		return nil, s.fault("start scp", err)
 	}
 	r := &rcp{session: session}
 	session.Stderr = &limited{w: &r.prose, n: 4 << 10}
@@ -111,12 +114,16 @@ func (s *copying) start(option, name string) (*rcp, error) {
 	if err == nil {
 		var out io.Reader
 		if out, err = session.StdoutPipe(); err == nil {
-			r.out = bufio.NewReaderSize(out, largePacket)
+			r.in = &told{r.in, s.watch}
+			r.out = bufio.NewReaderSize(&heard{out, s.watch}, largePacket)
 			err = session.Start("scp " + option + " " + quote(name))
 		}
 	}
 	if err != nil {
 		_ = session.Close() // it did not start
+		if why := s.watch.stall(); why != nil {
+			return nil, why
+		}
 		if f := s.ssh.Fault(s.ctx, op, lostKind, err); device.KindOf(f) != device.Refused {
 			return nil, f
 		}
@@ -192,6 +199,8 @@ func (s *copying) send() error {
 		return err
 	}
 	defer r.close()
+	end := s.watch.wait(s.ctx, answerTime, "take "+s.name)
+	defer func() { end() }()
 	if err := r.answer(); err != nil {
 		return s.failed(r, err)
 	}
@@ -203,7 +212,9 @@ func (s *copying) send() error {
 		return s.failed(r, err)
 	}
 	if err := r.answer(); err != nil {
-		return s.failed(r, err)
+		err = s.failed(r, err)
+		s.made = device.KindOf(err) == lostKind // it may have been made unseen
+		return err
 	}
 	s.made = true
 	// An answer that comes before the end says what is wrong.
@@ -214,10 +225,12 @@ func (s *copying) send() error {
 		return err
 	}
 	defer src.stop()
+	s.watch.idle() // our own file may take its time
 	for c := range src.chunks {
 		if err := s.o.Limit.wait(s.ctx, len(c.data)); err != nil {
 			return s.fault("wait", err)
 		}
+		s.watch.beat()
 		_, err := r.in.Write(c.data)
 		n := len(c.data)
 		src.back(c)
@@ -237,6 +250,7 @@ func (s *copying) send() error {
 		if err != nil {
 			return s.failed(r, err)
 		}
+		s.watch.idle()
 	}
 	if src.err != nil {
 		return s.fault("read", src.err)
@@ -245,6 +259,8 @@ func (s *copying) send() error {
 	if err := s.f.finish(s.result.SHA256); err != nil {
 		return err
 	}
+	end()
+	end = s.watch.wait(s.ctx, syncTime, "say that it has "+s.name)
 	if _, err := r.in.Write([]byte{0}); err != nil {
 		return s.failed(r, err)
 	}
@@ -343,6 +359,7 @@ func (s *copying) readBack() (string, error) {
 		return "", err
 	}
 	defer r.close()
+	defer s.watch.wait(s.ctx, answerTime, "send "+s.name+" back")()
 	ok := func() error {
 		_, err := r.in.Write([]byte{0})
 		return err
@@ -387,6 +404,9 @@ func (s *copying) readBack() (string, error) {
 
 // fault is err, met while doing what, as a failure of the transfer.
 func (s *copying) fault(what string, err error) error {
+	if why := s.watch.stall(); why != nil {
+		return why
+	}
 	if s.ctx.Err() != nil {
 		return &device.Fault{Kind: lostKind, Op: op, Text: "ended while about to " + what, Err: context.Cause(s.ctx)}
 	}
@@ -399,12 +419,16 @@ func (s *copying) fault(what string, err error) error {
 
 // tidy removes what a failed copy left.
 func (s *copying) tidy(err error) error {
-	return removeLeft(s.ctx, s.o.Far, s.name, err)
+	verb := "is"
+	if s.result.Sent == 0 {
+		verb = "may be"
+	}
+	return removeLeft(s.ctx, s.o.Far, s.name, verb, err)
 }
 
 // removeLeft removes what is left under a name by the far end's command; err
-// says where it could not.
-func removeLeft(ctx context.Context, far Far, name string, err error) error {
+// says where it could not, with how sure it is that something is.
+func removeLeft(ctx context.Context, far Far, name, verb string, err error) error {
 	if far.Remove != nil {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), tidyTime)
 		defer cancel()
@@ -412,5 +436,5 @@ func removeLeft(ctx context.Context, far Far, name string, err error) error {
 			return err
 		}
 	}
-	return leftover(err, "a part of it is left as "+name)
+	return leftover(err, "a part of it "+verb+" left as "+name)
 }

@@ -34,15 +34,8 @@ const (
 // more than the window of 2 MiB that OpenSSH opens brings nothing.
 const underWay = 4 << 20
 
-const (
-	// probeTime is how long a device may think about the first large write.
-	probeTime = 20 * time.Second
-	// graceTime is how long requests that are under way are waited for after
-	// the caller gave up.
-	graceTime = 5 * time.Second
-	// tidyTime bounds the removal of a part by another connection.
-	tidyTime = 30 * time.Second
-)
+// probeTime is how long a device may think about the first large write.
+const probeTime = 20 * time.Second
 
 // SFTP puts f on the device at the other end of c. It needs nothing but the
 // subsystem "sftp" there; extensions are used where they are offered: statvfs
@@ -54,17 +47,20 @@ const (
 // where the device tells; Unreachable where the connection broke, which may be
 // tried again; Damaged where a hash differs; Missing where the folder is not
 // there; Unable where there is no SFTP.
+//
+// No wait is without an end. Where the device answers nothing for two minutes,
+// or for ten while it writes to its medium, c is closed, since nothing less ends
+// what waits, and the failure is Unreachable and says what the device was to do.
 func SFTP(ctx context.Context, c *sshlink.Client, f File, o Options) (Result, error) {
 	if err := f.check(); err != nil {
 		return Result{}, err
 	}
-	s := &sending{ctx: ctx, ssh: c, f: f, o: o, meter: &meter{f: o.Progress, total: f.Size}}
+	s := &sending{ctx: ctx, ssh: c, f: f, o: o, meter: &meter{f: o.Progress, total: f.Size}, watch: newWatch(c, o)}
 	err := s.run()
 	if err != nil {
 		err = s.tidy(err)
-	} else if s.client != nil {
-		_ = s.client.Close() // all is done
 	}
+	s.shut()
 	return s.result, err
 }
 
@@ -75,27 +71,104 @@ type sending struct {
 	f      File
 	o      Options
 	meter  *meter
-	client *sftp.Client
+	watch  *watch
+	client *subsystem
 	result Result
 
-	file  *sftp.File // the part, while it is open
-	made  bool       // the part may exist
-	wrong bool       // what the part holds is no good
-	good  int64      // octets of the part that the device has confirmed
+	file   *sftp.File // the part, while it is open
+	made   bool       // the part may exist
+	wrong  bool       // what the part holds is no good
+	naming bool       // the part may have its name already
+	good   int64      // octets of the part that the device has confirmed
+}
+
+// subsystem is an SFTP session.
+type subsystem struct {
+	*sftp.Client
+	session *ssh.Session
+}
+
+// subsystemOn opens an SFTP session on a connection; w sees what goes over it.
+func subsystemOn(c *sshlink.Client, w *watch, o ...sftp.ClientOption) (_ *subsystem, err error) {
+	session, err := c.NewSession()
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			_ = session.Close() // there is a better error
+		}
+	}()
+	in, err := session.StdinPipe()
+	if err != nil {
+		return nil, err
+	}
+	out, err := session.StdoutPipe()
+	if err != nil {
+		return nil, err
+	}
+	prose, err := session.StderrPipe()
+	if err != nil {
+		return nil, err
+	}
+	if err := session.RequestSubsystem("sftp"); err != nil {
+		return nil, err
+	}
+	go func() { _, _ = io.Copy(io.Discard, prose) }() // so that it does not fill the channel
+	client, err := sftp.NewClientPipe(&heard{out, w}, &told{in, w}, o...)
+	if err != nil {
+		return nil, err
+	}
+	return &subsystem{client, session}, nil
+}
+
+// shut ends the session. A device that does not end it too is not waited for
+// long: what still waits for it ends with the connection.
+func (c *subsystem) shut(w *watch) {
+	ended, late := make(chan struct{}), make(chan struct{})
+	t := w.after(shutTime, func() { close(late) })
+	defer t.Stop()
+	go func() {
+		defer close(ended)
+		_ = c.Client.Close()  // what was to be done is done or has failed
+		_ = c.session.Close() // likewise
+	}()
+	select {
+	case <-ended:
+	case <-late:
+		go func() { _ = c.session.Close() }() // it may take even that no more
+	}
+}
+
+// shut ends the session, where there is one.
+func (s *sending) shut() {
+	if s.client != nil {
+		s.client.shut(s.watch)
+		s.client = nil
+	}
+}
+
+// ask has the device do what f asks of it, and closes the connection where it
+// answers nothing for a time.
+func (s *sending) ask(limit time.Duration, what string, f func() error) error {
+	defer s.watch.wait(s.ctx, limit, what)()
+	return f()
 }
 
 // session opens the subsystem afresh, for writes of a size.
 func (s *sending) session(packet int) error {
-	if s.client != nil {
-		_ = s.client.Close() // it failed, or is not wanted any more
-	}
-	var err error
-	s.client, err = sftp.NewClient(s.ssh.Client, sftp.MaxPacketUnchecked(packet), sftp.MaxConcurrentRequestsPerFile(64))
+	s.shut() // it failed, or is not wanted any more
+	err := s.ask(answerTime, "open an SFTP session", func() (err error) {
+		s.client, err = subsystemOn(s.ssh, s.watch, sftp.MaxPacketUnchecked(packet), sftp.MaxConcurrentRequestsPerFile(64))
+		return err
+	})
 	if err == nil {
 		s.result.Packet = packet
 		return nil
 	}
-	s.client = nil
+	if why := s.watch.stall(); why != nil {
+		return why
+	}
 	var none *ssh.OpenChannelError
 	if s.ctx.Err() != nil || errors.As(err, &none) || s.ssh.Gone() {
 		return s.ssh.Fault(s.ctx, op, lostKind, err)
@@ -112,7 +185,11 @@ func (s *sending) run() error {
 	if err := s.session(largePacket); err != nil {
 		return err
 	}
-	there, err := s.client.Stat(s.f.Path)
+	var there fs.FileInfo
+	err := s.ask(answerTime, "look at "+s.f.Path, func() (err error) {
+		there, err = s.client.Stat(s.f.Path)
+		return err
+	})
 	switch {
 	case err == nil && there.IsDir():
 		return &device.Fault{Kind: device.Refused, Op: op, Text: s.f.Path + " is a folder"}
@@ -150,14 +227,14 @@ func (s *sending) run() error {
 	far := ""
 	if s.has("fsync@openssh.com") {
 		early := s.hashEarly()
-		err := s.file.Sync()
+		err := s.ask(syncTime, "write "+s.f.part()+" to its medium", s.file.Sync)
 		far = early()
 		if err != nil {
 			return s.fault("write "+s.f.part()+" to its medium", err)
 		}
 		s.result.Synced = true
 	}
-	err = s.file.Close()
+	err = s.ask(syncTime, "close "+s.f.part(), s.file.Close)
 	s.file = nil
 	if err != nil {
 		return s.fault("close "+s.f.part(), err)
@@ -173,8 +250,9 @@ func (s *sending) run() error {
 		return err
 	}
 	if s.f.Mode != 0 {
-		if err := s.client.Chmod(s.f.part(), s.f.Mode); err != nil {
-			return s.fault("set the permissions of "+s.f.part(), err)
+		what := "set the permissions of " + s.f.part()
+		if err := s.ask(answerTime, what, func() error { return s.client.Chmod(s.f.part(), s.f.Mode) }); err != nil {
+			return s.fault(what, err)
 		}
 	}
 	if err := s.rename(); err != nil {
@@ -189,7 +267,11 @@ func (s *sending) run() error {
 // sum. Without Keep an earlier part is removed.
 func (s *sending) takeUp(sum hash.Hash) error {
 	part := s.f.part()
-	there, err := s.client.Lstat(part)
+	var there fs.FileInfo
+	err := s.ask(answerTime, "look at "+part, func() (err error) {
+		there, err = s.client.Lstat(part)
+		return err
+	})
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
@@ -203,8 +285,9 @@ func (s *sending) takeUp(sum hash.Hash) error {
 		}
 	}
 	if good == 0 {
-		if err := s.client.Remove(part); err != nil {
-			return s.fault("remove the earlier part "+part, err)
+		what := "remove the earlier part " + part
+		if err := s.ask(answerTime, what, func() error { return s.client.Remove(part) }); err != nil {
+			return s.fault(what, err)
 		}
 		return nil
 	}
@@ -213,7 +296,7 @@ func (s *sending) takeUp(sum hash.Hash) error {
 	}
 	s.made, s.good, s.result.Offset = true, good, good
 	if good < there.Size() {
-		if err := s.client.Truncate(part, good); err != nil {
+		if err := s.ask(answerTime, "shorten "+part, func() error { return s.client.Truncate(part, good) }); err != nil {
 			return s.fault("shorten "+part, err)
 		}
 	}
@@ -274,7 +357,10 @@ func (s *sending) room(need int64) error {
 	switch {
 	case s.has("statvfs@openssh.com"):
 		var v *sftp.StatVFS
-		if v, err = s.client.StatVFS(dir); err != nil {
+		if err = s.ask(answerTime, "look at the space in "+dir, func() (err error) {
+			v, err = s.client.StatVFS(dir)
+			return err
+		}); err != nil {
 			return s.fault("look at the space in "+dir, err)
 		}
 		if v.Flag&1 != 0 { // Source: OpenSSH PROTOCOL §4.5, SSH_FXE_STATVFS_ST_RDONLY
@@ -304,10 +390,15 @@ func (s *sending) open() error {
 	if s.good == 0 {
 		flags |= os.O_TRUNC
 	}
-	var err error
-	if s.file, err = s.client.OpenFile(s.f.part(), flags); err != nil {
+	err := s.ask(answerTime, "open "+s.f.part(), func() (err error) {
+		s.file, err = s.client.OpenFile(s.f.part(), flags)
+		return err
+	})
+	if err != nil {
 		s.file = nil
-		return s.fault("open "+s.f.part(), err)
+		err = s.fault("open "+s.f.part(), err)
+		s.made = s.made || device.KindOf(err) == lostKind // it may have been made unseen
+		return err
 	}
 	s.made = true
 	return nil
@@ -357,17 +448,18 @@ func (s *sending) first(c chunk) error {
 	if err := s.o.Limit.wait(s.ctx, len(c.data)); err != nil {
 		return s.fault("wait", err)
 	}
-	err := s.timed(func() error {
+	write := func() error {
 		_, err := s.file.WriteAt(c.data, c.offset)
 		return err
-	})
+	}
+	err := s.ask(answerTime, "write "+s.f.part(), func() error { return s.probe(write) })
 	if err == nil {
 		return nil
 	}
 	if len(c.data) <= smallPacket || s.ctx.Err() != nil || s.ended() {
 		return s.writeFailed(err)
 	}
-	_ = s.file.Close() // its session may be gone
+	_ = s.ask(answerTime, "close "+s.f.part(), s.file.Close) // its session may be gone
 	s.file = nil
 	if err := s.session(smallPacket); err != nil {
 		return err
@@ -375,39 +467,19 @@ func (s *sending) first(c chunk) error {
 	if err := s.open(); err != nil {
 		return err
 	}
-	if _, err := s.file.WriteAt(c.data, c.offset); err != nil {
+	if err := s.ask(answerTime, "write "+s.f.part(), write); err != nil {
 		return s.writeFailed(err)
 	}
 	return nil
 }
 
-// timed bounds f by closing the session that it waits for.
-func (s *sending) timed(f func() error) error {
-	client := s.client
-	t := time.AfterFunc(probeTime, func() { _ = client.Close() }) // f then fails
+// probe ends the session that f waits for when the device thinks too long; f
+// then fails.
+func (s *sending) probe(f func() error) error {
+	session := s.client.session
+	t := s.watch.after(probeTime, func() { _ = session.Close() }) // a failure is that of f too
 	defer t.Stop()
-	defer s.patience()()
 	return f()
-}
-
-// patience closes the session some time after the caller gave up, so that
-// requests which the device does not answer end. The function that it returns
-// ends the watch.
-func (s *sending) patience() func() {
-	client, done := s.client, make(chan struct{})
-	stop := context.AfterFunc(s.ctx, func() {
-		t := time.NewTimer(graceTime)
-		defer t.Stop()
-		select {
-		case <-t.C:
-			_ = client.Close() // what waits then fails
-		case <-done:
-		}
-	})
-	return func() {
-		stop()
-		close(done)
-	}
 }
 
 // rest writes the chunks that follow, many of them at once.
@@ -435,7 +507,7 @@ func (s *sending) rest(src *source, many int) error {
 			}
 		}()
 	}
-	defer s.patience()()
+	defer s.watch.wait(s.ctx, answerTime, "write "+s.f.part())()
 	order := newOrder(s.good)
 	took := func(c chunk) {
 		if fail.Load() == nil { // which of those after a failure were written is not known
@@ -449,6 +521,9 @@ func (s *sending) rest(src *source, many int) error {
 	var err error
 loop:
 	for err == nil {
+		if held == 0 {
+			s.watch.idle() // our own file may take its time
+		}
 		select {
 		case c := <-acks:
 			held--
@@ -463,6 +538,7 @@ loop:
 				src.back(c)
 				break loop
 			}
+			s.watch.beat()
 			for sent := false; !sent; {
 				select {
 				case work <- c:
@@ -479,7 +555,7 @@ loop:
 	for ; held > 0; held-- {
 		took(<-acks)
 	}
-	wait.Wait()
+	wait.Wait() // of workers that have nothing more to do
 	switch p := fail.Load(); {
 	case p != nil:
 		return s.writeFailed(*p)
@@ -537,6 +613,9 @@ func (s *sending) writeFailed(err error) error {
 }
 
 func (s *sending) ended() bool {
+	if s.watch.over() {
+		return true // it is about to end
+	}
 	select {
 	case <-s.ssh.Done():
 		return true
@@ -559,6 +638,9 @@ func (s *sending) fault(what string, err error) error {
 		f      *device.Fault
 		status *sftp.StatusError
 	)
+	if why := s.watch.stall(); why != nil {
+		return why
+	}
 	switch {
 	case errors.As(err, &f):
 		return err
@@ -628,11 +710,15 @@ func (s *sending) farHash(name string) (string, error) {
 // readBack hands the first n octets of a file, or all where it has less, to f
 // in order. Several requests are under way at once.
 func (s *sending) readBack(name string, n int64, f func([]byte) error) error {
-	file, err := s.client.Open(name)
+	var file *sftp.File
+	err := s.ask(answerTime, "open "+name, func() (err error) {
+		file, err = s.client.Open(name)
+		return err
+	})
 	if err != nil {
 		return s.fault("open "+name, err)
 	}
-	defer func() { _ = file.Close() }() // it was only read
+	defer func() { _ = s.ask(answerTime, "close "+name, file.Close) }() // it was only read
 	type piece struct {
 		data []byte
 		err  error
@@ -642,7 +728,7 @@ func (s *sending) readBack(name string, n int64, f func([]byte) error) error {
 	queue := make(chan chan piece, many)
 	free := make(chan []byte, many+1)
 	ctx, cancel := context.WithCancel(s.ctx)
-	defer s.patience()()
+	defer s.watch.wait(s.ctx, answerTime, "read "+name+" back")()
 	var wait sync.WaitGroup
 	defer wait.Wait()
 	defer func() { // leave nothing that still reads
@@ -707,36 +793,49 @@ func (s *sending) readBack(name string, n int64, f func([]byte) error) error {
 // rename gives the part its name.
 func (s *sending) rename() error {
 	from, to := s.f.part(), s.f.Path
+	named := func(f func(from, to string) error) error {
+		s.naming = true
+		err := s.ask(answerTime, "rename "+from, func() error { return f(from, to) })
+		if err == nil {
+			return nil
+		}
+		err = s.fault("rename "+from, err)
+		if s.naming = device.KindOf(err) == lostKind; s.naming {
+			err = leftover(err, "whether the file has its name "+to+" is not known, and the next transfer finds it out")
+		}
+		return err
+	}
 	if s.has("posix-rename@openssh.com") {
-		if err := s.client.PosixRename(from, to); err != nil {
-			return s.fault("rename "+from, err)
+		if err := named(s.client.PosixRename); err != nil {
+			return err
 		}
 		s.result.Atomic = true
 		return nil
 	}
-	err := s.client.Rename(from, to)
+	err := named(s.client.Rename)
 	if err == nil {
 		s.result.Atomic = true
 		return nil
 	}
+	if s.naming {
+		return err
+	}
 	// The plain renaming of the protocol replaces nothing.
 	// Source: draft-ietf-secsh-filexfer-02 §6.5.
-	if rerr := s.client.Remove(to); rerr != nil {
-		return s.fault("rename "+from, err)
+	if rerr := s.ask(answerTime, "remove the earlier "+to, func() error { return s.client.Remove(to) }); rerr != nil {
+		if why := s.watch.stall(); why != nil {
+			return why
+		}
+		return err
 	}
-	if err := s.client.Rename(from, to); err != nil {
-		return s.fault("rename "+from, err)
+	if err := named(s.client.Rename); err != nil {
+		return leftover(err, "the earlier "+to+" has been removed to make way")
 	}
 	return nil
 }
 
 // tidy removes or keeps the part after a failure; err says what is left.
 func (s *sending) tidy(err error) error {
-	defer func() {
-		if s.client != nil {
-			_ = s.client.Close() // there is a better error
-		}
-	}()
 	if !s.made {
 		return err
 	}
@@ -745,15 +844,16 @@ func (s *sending) tidy(err error) error {
 	if s.ended() || s.ctx.Err() == nil && device.KindOf(err) == lostKind && s.ssh.Gone() {
 		return s.tidyElsewhere(err, keep)
 	}
+	s.ctx = context.WithoutCancel(s.ctx) // each step has its own end
 	var tidied error
 	if keep {
 		tidied = errors.New("the part is not open")
 		if s.file != nil {
-			tidied = s.file.Truncate(s.good)
+			tidied = s.ask(tidyTime, "shorten "+part, func() error { return s.file.Truncate(s.good) })
 		}
 	}
 	if s.file != nil {
-		_ = s.file.Close() // it is removed, or was set to what is good
+		_ = s.ask(tidyTime, "close "+part, s.file.Close) // it is removed, or was set to what is good
 		s.file = nil
 	}
 	if keep && tidied == nil {
@@ -766,37 +866,49 @@ func (s *sending) tidy(err error) error {
 		if s.client == nil {
 			return false
 		}
-		err := s.client.Remove(part)
+		err := s.ask(tidyTime, "remove "+part, func() error { return s.client.Remove(part) })
 		return err == nil || errors.Is(err, fs.ErrNotExist)
 	}
 	// The session may be gone where the connection is not.
-	if s.made = !removed() && (s.session(smallPacket) != nil || !removed()); s.made {
-		return leftover(err, "a part of it is left as "+part)
+	if s.made = !removed() && (s.ended() || s.session(smallPacket) != nil || !removed()); !s.made {
+		return err
 	}
-	return err
+	if s.ended() { // while we tidied up
+		return s.tidyElsewhere(err, false)
+	}
+	return leftover(err, "a part of it is left as "+part)
 }
 
 // tidyElsewhere does so after the connection is gone.
 func (s *sending) tidyElsewhere(err error, keep bool) error {
-	part := s.f.part()
+	part, verb := s.f.part(), "is"
+	if s.naming || s.file == nil && s.good == 0 {
+		verb = "may be"
+	}
 	if keep {
-		return leftover(err, fmt.Sprintf("what came across is kept as %s", part))
+		return leftover(err, fmt.Sprintf("what came across %s kept as %s", verb, part))
 	}
-	if s.o.Reconnect != nil {
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(s.ctx), tidyTime)
-		defer cancel()
-		if c, cerr := s.o.Reconnect(ctx); cerr == nil {
-			defer func() { _ = c.Close() }() // only for tidying
-			stop := context.AfterFunc(ctx, func() { _ = c.Close() })
-			defer stop()
-			if client, cerr := sftp.NewClient(c.Client); cerr == nil {
-				rerr := client.Remove(part)
-				_ = client.Close() // only for tidying
-				if rerr == nil || errors.Is(rerr, fs.ErrNotExist) {
-					return err
-				}
-			}
-		}
+	if s.o.Reconnect != nil && s.removeElsewhere(part) {
+		return err
 	}
-	return leftover(err, "a part of it is left as "+part+" and is removed by the next transfer of this file")
+	return leftover(err, "a part of it "+verb+" left as "+part+", which the next transfer of this file removes")
+}
+
+// removeElsewhere removes the part by another connection.
+func (s *sending) removeElsewhere(part string) bool {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(s.ctx), tidyTime)
+	defer cancel()
+	c, err := s.o.Reconnect(ctx)
+	if err != nil {
+		return false
+	}
+	defer func() { _ = c.Close() }() // only for tidying
+	w := newWatch(c, s.o)
+	defer w.wait(ctx, tidyTime, "remove "+part)()
+	client, err := subsystemOn(c, w)
+	if err != nil {
+		return false
+	}
+	err = client.Remove(part)
+	return err == nil || errors.Is(err, fs.ErrNotExist)
 }

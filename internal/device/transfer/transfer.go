@@ -64,6 +64,8 @@ type Options struct {
 	// removed that broke together with its connection. Nil: the part stays, and
 	// the error names it.
 	Reconnect func(ctx context.Context) (*sshlink.Client, error)
+
+	after func(time.Duration, func()) timer // of the tests; nil: time.AfterFunc
 }
 
 // Result is what came of a transfer.
