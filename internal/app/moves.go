@@ -779,9 +779,9 @@ func (c *Conductor) judge(ctx context.Context, st *conduct.State, step plan.Step
 		return failed(conduct.ByVerdict, overBudget, fmt.Sprintf("%s %s lost traffic for %v, the budget is %v", worst.Flow, worst.Direction,
 			worst.Longest().Round(time.Millisecond), c.Policy.Probe.Budget)), nil
 	}
-	text := fmt.Sprintf("no loss in %s", unit.Counted(m.Sent, "packet"))
+	text := fmt.Sprintf("no loss in %s since this session began to send", unit.Counted(m.Sent, "packet"))
 	if worst.Lost > 0 {
-		text = fmt.Sprintf("%d of %d lost; worst %v in %s %s, budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
+		text = fmt.Sprintf("%d of %d lost since this session began to send, at worst %v in %s %s; budget %v", m.Lost, m.Sent, worst.Longest().Round(time.Millisecond), worst.Flow, worst.Direction, c.Policy.Probe.Budget)
 	}
 	missed, err := c.unmeasured(ctx, st)
 	if err != nil {
