@@ -15,6 +15,7 @@ import (
 	"towpath/internal/fleet"
 	"towpath/internal/network"
 	"towpath/internal/state"
+	"towpath/internal/unit"
 )
 
 // Files opens files by the names that the operator gave.
@@ -224,13 +225,12 @@ func (l *networkLoader) matrices(name string, inside []string) ([]network.Demand
 
 // series keeps the samples of the period and gives the demands their peak.
 func (l *networkLoader) series(demands []network.Demand, samples []network.Sample) ([]network.Demand, error) {
-	samples = slices.DeleteFunc(samples, func(s network.Sample) bool {
-		return !l.spec.From.IsZero() && s.At.Before(l.spec.From) || !l.spec.Until.IsZero() && !s.At.Before(l.spec.Until)
-	})
+	samples = slices.DeleteFunc(samples, func(s network.Sample) bool { return !l.asked(s.At) })
 	if len(samples) == 0 {
 		return nil, document.Problems{{File: l.spec.Demands, Found: "no sample in the period asked for", Want: "a period that the series covers"}}
 	}
 	l.out.Samples = samples
+	l.missing(demands, samples)
 	last := samples[len(samples)-1]
 	period := fmt.Sprintf("%d samples from %s to %s", len(samples), samples[0].At.Format(time.RFC3339), last.At.Add(last.Length).Format(time.RFC3339))
 	peak := network.Peak(samples, 1)
@@ -244,6 +244,25 @@ func (l *networkLoader) series(demands []network.Demand, samples []network.Sampl
 		demands[i].Volume = peak[i]
 	}
 	return demands, nil
+}
+
+// missing notes what was not measured at some time.
+func (l *networkLoader) missing(demands []network.Demand, samples []network.Sample) {
+	values, times, first := 0, 0, ""
+	for _, s := range samples {
+		if len(s.Missing) == 0 {
+			continue
+		}
+		if values += len(s.Missing); first == "" {
+			d := demands[s.Missing[0]]
+			first = fmt.Sprintf("that from %s to %s at %s", d.From, d.To, s.At.Format(time.RFC3339))
+		}
+		times++
+	}
+	if values > 0 {
+		l.note("%s has no value for %s at %s, the first %s: what was not measured is not known, and is taken at its own peak over all times; write 0 where there was nothing",
+			l.spec.Demands, unit.Counted(values, "demand"), unit.Counted(times, "time"), first)
+	}
 }
 
 // estimate finds the demands from counters.
@@ -294,6 +313,8 @@ type counterSample struct {
 	network.Counters
 	at     time.Time
 	length time.Duration
+	// missing is what else is counted and was not then, in words.
+	missing []string
 }
 
 // counted reads the counters: of one time, or of several where the file has a
@@ -313,35 +334,104 @@ func (l *networkLoader) counted(n *network.Network) ([]counterSample, error) {
 	if err != nil {
 		return nil, err
 	}
-	at := []time.Time{{}}
-	if network.IsSeries(src) {
-		if at, err = network.Instants(name, bytes.NewReader(src)); err != nil {
-			return nil, err
-		}
-		at = slices.DeleteFunc(at, func(t time.Time) bool {
-			return !l.spec.From.IsZero() && t.Before(l.spec.From) || !l.spec.Until.IsZero() && !t.Before(l.spec.Until)
-		})
-		if len(at) == 0 {
-			return nil, document.Problems{{File: name, Found: "no time in the period asked for", Want: "a period that the counters cover"}}
+	series := network.IsSeries(src)
+	var out []counterSample
+	if first, _, _ := strings.Cut(string(src), "\n"); strings.Contains(first, "kind") || l.out.Fleet == nil {
+		out, err = l.byArc(n, name, src, series)
+	} else {
+		out, err = l.byPort(n, name, src, series)
+	}
+	if err != nil || !series {
+		return out, err
+	}
+	return l.whole(name, out)
+}
+
+// byArc reads counters by arc and node.
+func (l *networkLoader) byArc(n *network.Network, name string, src []byte, series bool) ([]counterSample, error) {
+	if !series {
+		c, err := n.ReadCounters(name, bytes.NewReader(src))
+		return []counterSample{{Counters: c, length: cmp.Or(l.spec.Length, time.Hour)}}, err
+	}
+	all, err := n.ReadCounterSeries(name, bytes.NewReader(src))
+	var out []counterSample
+	for _, c := range all {
+		if l.asked(c.At) {
+			out = append(out, counterSample{Counters: c.Counters, at: c.At, missing: c.Missing})
 		}
 	}
-	first, _, _ := strings.Cut(string(src), "\n")
-	byArc := strings.Contains(first, "kind") || l.out.Fleet == nil
-	out := make([]counterSample, len(at))
-	length := cmp.Or(l.spec.Length, spacing(at), time.Hour)
-	for i, t := range at {
-		out[i].at, out[i].length = t, length
-		if byArc {
-			out[i].Counters, err = n.ReadCounters(name, bytes.NewReader(src), t)
-		} else {
-			var rates []network.PortRate
-			if rates, err = network.ReadPortRates(name, bytes.NewReader(src), l.spec.Reading.Unit, t); err == nil {
-				out[i].Counters, err = l.laid(n, rates)
-			}
-		}
+	return out, err
+}
+
+// byPort reads counters by interface, and lays them on the fleet.
+func (l *networkLoader) byPort(n *network.Network, name string, src []byte, series bool) ([]counterSample, error) {
+	if !series {
+		rates, err := network.ReadPortRates(name, bytes.NewReader(src), l.spec.Reading.Unit)
 		if err != nil {
 			return nil, err
 		}
+		c, err := l.laid(n, rates)
+		return []counterSample{{Counters: c, length: cmp.Or(l.spec.Length, time.Hour)}}, err
+	}
+	all, err := network.ReadPortRateSeries(name, bytes.NewReader(src), l.spec.Reading.Unit)
+	if err != nil {
+		return nil, err
+	}
+	onLink := map[fleet.Endpoint]bool{} // what a link lacks its other end may have counted, or is unknown
+	for _, x := range l.out.Fleet.Links {
+		onLink[x.A], onLink[x.B] = true, true
+	}
+	var out []counterSample
+	for _, p := range all {
+		if !l.asked(p.At) {
+			continue
+		}
+		s := counterSample{at: p.At}
+		for _, e := range p.Missing {
+			if !onLink[e] {
+				s.missing = append(s.missing, e.Interface+" of "+string(e.Device))
+			}
+		}
+		if len(s.missing) == 0 {
+			if s.Counters, err = l.laid(n, p.Rates); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// asked reports whether an instant is in the period asked for.
+func (l *networkLoader) asked(t time.Time) bool {
+	return (l.spec.From.IsZero() || !t.Before(l.spec.From)) && (l.spec.Until.IsZero() || t.Before(l.spec.Until))
+}
+
+// whole leaves out the times for which what enters or leaves the network
+// somewhere was not counted: without it there is no estimate of them.
+func (l *networkLoader) whole(name string, all []counterSample) ([]counterSample, error) {
+	if len(all) == 0 {
+		return nil, document.Problems{{File: name, Found: "no time in the period asked for", Want: "a period that the counters cover"}}
+	}
+	var at []time.Time
+	var out []counterSample
+	first := ""
+	for _, c := range all {
+		at = append(at, c.at)
+		if len(c.missing) == 0 {
+			out = append(out, c)
+		} else if first == "" {
+			first = fmt.Sprintf("%s, for which there is nothing of %s", c.at.Format(time.RFC3339), c.missing[0])
+		}
+	}
+	for i := range out {
+		out[i].length = cmp.Or(l.spec.Length, spacing(at), time.Hour)
+	}
+	if len(out) == 0 {
+		return nil, document.Problems{{File: name, Found: "no time for which all was counted; the first is " + first, Want: "for each time all that enters and leaves the network, 0 where it is nothing"}}
+	}
+	if left := len(all) - len(out); left > 0 {
+		l.note("%s: left out %s of %d, the first %s: what was not counted is not known; write 0 where there was nothing", name, unit.Counted(left, "time"), len(all), first)
 	}
 	return out, nil
 }

@@ -280,6 +280,46 @@ func TestSeriesGiveHoursAndPeaks(t *testing.T) {
 	}
 }
 
+// What was not measured at some time is not 0: a demand is taken at its peak, and
+// a time for which an end was not counted is left out; both are said. Worked by
+// hand.
+func TestWhatASeriesDoesNotNameIsNotNothing(t *testing.T) {
+	const c = "time,kind,element,rate\n2026-03-01T01:00:00Z,in,a,4Gbps\n2026-03-01T01:00:00Z,out,b,4Gbps\n" +
+		"2026-03-01T02:00:00Z,out,b,9Gbps\n2026-03-01T03:00:00Z,in,a,2Gbps\n2026-03-01T03:00:00Z,out,b,2Gbps\n"
+	files := memory{
+		"net.csv": {Data: []byte(twoWays)}, "c.csv": {Data: []byte(c)},
+		"d.csv": {Data: []byte("time,src,dst,volume\n2026-03-01T01:00:00Z,a,b,3Gbps\n2026-03-01T01:00:00Z,b,a,1Gbps\n2026-03-01T02:00:00Z,a,b,2Gbps\n2026-03-01T03:00:00Z,b,a,0Gbps\n")},
+	}
+	x, err := LoadNetwork(nil, NetworkSpec{Topology: "net.csv", Demands: "d.csv", Growth: 2}, files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range [][]float64{{6e9, 2e9}, {4e9, 2e9}, {6e9, 0}} {
+		if !slices.Equal(x.Samples[i].Volumes, want) {
+			t.Errorf("sample %d: got %v, want %v", i, x.Samples[i].Volumes, want)
+		}
+	}
+	if want := "d.csv has no value for 2 demands at 2 times, the first that from b to a at 2026-03-01T02:00:00Z: "; len(x.Notes) != 1 || !strings.HasPrefix(x.Notes[0], want) {
+		t.Errorf("got notes %q, want %s", x.Notes, want)
+	}
+	x, err = LoadNetwork(nil, NetworkSpec{Topology: "net.csv", Counters: "c.csv"}, files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(x.Samples) != 2 || x.Samples[0].At.Hour() != 1 || x.Samples[1].At.Hour() != 3 || x.Samples[0].Length != time.Hour {
+		t.Errorf("got %+v, want one and three o'clock", x.Samples)
+	}
+	if want := "c.csv: left out 1 time of 3, the first 2026-03-01T02:00:00Z, for which there is nothing of in of a: "; len(x.Notes) != 1 || !strings.HasPrefix(x.Notes[0], want) {
+		t.Errorf("got notes %q, want %s", x.Notes, want)
+	}
+	for _, until := range []int{2, 3} {
+		_, err = LoadNetwork(nil, NetworkSpec{Topology: "net.csv", Counters: "c.csv", From: time.Date(2026, 3, 1, 2, 0, 0, 0, time.UTC), Until: time.Date(2026, 3, 1, until, 0, 0, 0, time.UTC)}, files)
+		if want := []string{"no time in the period", "no time for which all was counted"}[until-2]; err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+}
+
 // Source: from memory, the dynamic traffic of SNDlib: a file for each period.
 func TestMatricesOfAFolderAreASeries(t *testing.T) {
 	matrix := func(at, volume string) *fstest.MapFile {

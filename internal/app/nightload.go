@@ -33,6 +33,8 @@ type nightLoads struct {
 	file    string // of the series; empty where there is none
 	repeat  string
 	samples []network.Sample // with growth; empty where the demands are always the same
+	upper   bool             // they are estimated, and each demand is at the upper end of its error
+	notes   []string         // of the reading
 	begins  []int64          // of the samples, see [nightLoads.matching]
 
 	known map[string]*nightHours
@@ -113,6 +115,7 @@ func (m *campaigner) load() error {
 		if err := l.read(f, d, m.app.Workspace.Series); err != nil {
 			return err
 		}
+		m.warn = append(m.warn, l.notes...)
 	} else {
 		net, err := network.FromFleet(f, network.FleetOptions{})
 		if err != nil {
@@ -191,14 +194,23 @@ func (m *campaigner) byHours() error {
 
 // read reads the series.
 func (l *nightLoads) read(f *fleet.Fleet, d policy.MeasuredDemands, files map[string][]byte) error {
-	c, err := LoadNetwork(f, NetworkSpec{Demands: d.Series, Growth: d.Growth}, seriesFiles(files))
+	spec := NetworkSpec{Demands: d.Series, Growth: d.Growth}
+	if network.IsCounters(files[d.Series]) {
+		spec.Demands, spec.Counters = "", d.Series
+	}
+	c, err := LoadNetwork(f, spec, seriesFiles(files))
 	if err != nil {
 		return err
 	}
 	if len(c.Samples) == 0 {
-		return document.Problems{{File: d.Series, Found: "demands without a time", Want: "a series: CSV with the columns time, src, dst, volume, or a folder with a matrix for each period"}}
+		return document.Problems{{File: d.Series, Found: "demands without a time", Want: "a series: CSV with the columns time, src, dst, volume, or time with those of interface counters, or a folder with a matrix for each period"}}
 	}
-	l.net, l.samples, l.file, l.repeat = c.Network, c.Samples, d.Series, d.Repeat
+	l.net, l.samples, l.file, l.repeat, l.notes = c.Network, c.Samples, d.Series, d.Repeat, c.Notes
+	for i, s := range l.samples {
+		if s.Estimation != nil {
+			l.upper, l.samples[i].Volumes = true, s.Estimation.Upper()
+		}
+	}
 	for _, s := range l.samples {
 		if s.Length <= 0 || s.Length > 24*time.Hour {
 			return document.Problems{{File: d.Series, Found: fmt.Sprintf("a sample of %v at %s", s.Length, s.At.Format(time.RFC3339)), Want: "samples of more than nothing and a day at most"}}
@@ -210,6 +222,9 @@ func (l *nightLoads) read(f *fleet.Fleet, d policy.MeasuredDemands, files map[st
 		l.samples[0].At.In(l.zone).Format("2006-01-02 15:04"), last.At.Add(last.Length).In(l.zone).Format("2006-01-02 15:04"), l.repeat)
 	if d.Growth != 1 {
 		l.source += fmt.Sprintf(", times %g", d.Growth)
+	}
+	if l.upper {
+		l.source += "; estimated from counters, each demand at the upper end of its error"
 	}
 	return nil
 }
@@ -372,8 +387,8 @@ func (l *nightLoads) measure(net *network.Network, share int) (*measuredLoad, er
 	}
 	if r := x.base.Result(); r.MaxUtilisation > l.opt.Limit {
 		a := net.Arcs()[r.Worst]
-		x.over = fmt.Sprintf("with nothing out, link %s from %s to %s is at %.0f %% of its capacity already, and %s allows %.0f %%",
-			a.Link, a.From, a.To, 100*r.MaxUtilisation, workspace.CampaignFile, 100*l.opt.Limit)
+		x.over = fmt.Sprintf("with nothing out%s, link %s from %s to %s is at %.0f %% of its capacity already, and %s allows %.0f %%",
+			map[bool]string{true: " and each estimated demand at the upper end of its error"}[l.upper], a.Link, a.From, a.To, 100*r.MaxUtilisation, workspace.CampaignFile, 100*l.opt.Limit)
 	}
 	l.built = append(l.built, x)
 	return x, nil

@@ -226,6 +226,93 @@ func TestOnlyTheNightCarriesIt(t *testing.T) {
 	}
 }
 
+// countersOf writes what the interfaces count of the rows, by arc and node.
+func countersOf(t tester, ws *workspace.Workspace, rows []measured) []byte {
+	t.Helper()
+	var b strings.Builder
+	b.WriteString("time,kind,element,rate\n")
+	for len(rows) > 0 {
+		at, k := rows[0].at, 0
+		var demands []network.Demand
+		ends := map[[2]string]float64{}
+		for ; k < len(rows) && rows[k].at.Equal(at); k++ {
+			r := rows[k]
+			demands = append(demands, network.Demand{From: r.from, To: r.to, Volume: r.bps})
+			ends[[2]string{"in", r.from}] += r.bps
+			ends[[2]string{"out", r.to}] += r.bps
+		}
+		rows = rows[k:]
+		net, err := network.FromFleet(ws.Fleet, network.FleetOptions{Demands: demands})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, v := range net.Intact().Loads() {
+			fmt.Fprintf(&b, "%s,arc,%s,%.0fbps\n", at.Format(time.RFC3339), net.Arcs()[i].ID, v)
+		}
+		for e, v := range ends {
+			fmt.Fprintf(&b, "%s,%s,%s,%.0fbps\n", at.Format(time.RFC3339), e[0], e[1], v)
+		}
+	}
+	return []byte(b.String())
+}
+
+// The same hours from interface counters alone: what a night is said to carry is
+// never below what it does carry, and an error that the limit has no room for
+// refuses what the demands themselves would not.
+func TestCountersOverTimeTellTheHours(t *testing.T) {
+	ws := smallWorkspace(t, 1, 2)
+	aggregation(ws)
+	ws.Calendars["windows.ics"] = calendarOf(everyMidnight)
+	first := time.Date(2031, 2, 17, 0, 0, 0, 0, time.UTC)
+	rows := days(ws, first, 1, func(t time.Time, k int) float64 { return noonAndNight(t, k) * (1 + float64(k)/8) / 1.5 })
+	for h := range 24 { // what gravity does not foresee
+		at := first.Add(time.Duration(h) * time.Hour)
+		rows = append(rows, measured{at, "acc-1-1", "acc-1-2", 5e8}, measured{at, "core-1", "acc-1-2", 1e8})
+	}
+	slices.SortStableFunc(rows, func(a, b measured) int { return a.at.Compare(b.at) })
+	w := both
+	w.To = []string{"4.4.2"}
+	withSeries(ws, policy.EveryDay, rows)
+	exact, err := use(t, ws).Campaign(t.Context(), w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ws.Series["week.csv"] = countersOf(t, ws, rows)
+	c, err := use(t, ws).Campaign(t.Context(), w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Nights) != 2 || len(exact.Nights) != 2 {
+		t.Fatalf("got %d nights, want 2 as with the demands, which have %d", len(c.Nights), len(exact.Nights))
+	}
+	said, truth := 0.0, 0.0
+	for i, n := range c.Nights {
+		said, truth = max(said, n.Load.WorstFailure.Utilisation), max(truth, exact.Nights[i].Load.WorstFailure.Utilisation)
+	}
+	if said <= truth*1.001 {
+		t.Errorf("said is %v with a failure on top, want it clearly above the true %v", said, truth)
+	}
+	if want := "estimated from counters, each demand at the upper end of its error"; !strings.Contains(c.Network.Demands, want) {
+		t.Errorf("the demands are %q, want %q", c.Network.Demands, want)
+	}
+	// Between the two the demands are carried, and the estimate does not say so.
+	ws.Campaign.Utilisation = (said + truth) / 2
+	var b *Blocked
+	if _, err = use(t, ws).Campaign(t.Context(), w); !errors.As(err, &b) && !errors.Is(err, schedule.ErrInfeasible) {
+		t.Errorf("got %v, want a refusal at %v", err, ws.Campaign.Utilisation)
+	}
+	withSeries(ws, policy.EveryDay, rows)
+	if _, err = use(t, ws).Campaign(t.Context(), w); err != nil {
+		t.Errorf("with the demands: %v", err)
+	}
+	// What is missing is said, here as in safe-hours.
+	ws.Campaign.Utilisation = 0.7
+	withSeries(ws, policy.EveryDay, slices.DeleteFunc(rows, func(r measured) bool { return r.from == "acc-1-1" && r.at.Hour() == 3 }))
+	if c, err = use(t, ws).Campaign(t.Context(), w); err != nil || !strings.Contains(strings.Join(c.Warnings, "\n"), "week.csv has no value for 2 demands at 1 time, the first that from acc-1-1 to") {
+		t.Errorf("got %v, want a warning of what is missing", err)
+	}
+}
+
 func TestNoHourCarriesIt(t *testing.T) {
 	ws := smallWorkspace(t, 1, 2)
 	aggregation(ws)

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -25,10 +24,9 @@ type table struct {
 	record  []string
 	faults  document.Problems
 
-	unit   string    // of the quantities: see quantity
-	decide bool      // the first quantity decides the unit
-	plain  float64   // above 0, how many bit/s a number without a unit is
-	only   time.Time // set: of the column time, the rows of this instant alone
+	unit   string  // of the quantities: see quantity
+	decide bool    // the first quantity decides the unit
+	plain  float64 // above 0, how many bit/s a number without a unit is
 }
 
 // byteOrderMark stands before the text in files of some spreadsheets.
@@ -78,22 +76,15 @@ func (t *table) broken(err error) error {
 
 // next reads a record; at the end it returns false with all the faults.
 func (t *table) next() (bool, error) {
-	for {
-		record, err := t.reader.Read()
-		if errors.Is(err, io.EOF) {
-			return false, t.faults.Err()
-		}
-		if err != nil {
-			return false, t.broken(err)
-		}
-		t.record = record
-		if t.only.IsZero() {
-			return true, nil
-		}
-		if at, ok := t.instant(); ok && at.Equal(t.only) {
-			return true, nil
-		}
+	record, err := t.reader.Read()
+	if errors.Is(err, io.EOF) {
+		return false, t.faults.Err()
 	}
+	if err != nil {
+		return false, t.broken(err)
+	}
+	t.record = record
+	return true, nil
 }
 
 // instant reads the column time.
@@ -104,29 +95,6 @@ func (t *table) instant() (time.Time, bool) {
 		t.fault("time", strconv.Quote(text), "an instant with zone as in RFC 3339, such as 2026-03-01T22:00:00Z")
 	}
 	return at, err == nil
-}
-
-// Instants returns the instants of the column time of a CSV file, in order, each
-// once. The error is [document.Problems] with line and column of every mistake.
-func Instants(name string, r io.Reader) ([]time.Time, error) {
-	t, err := openTable(name, r, "time")
-	if err != nil {
-		return nil, err
-	}
-	var out []time.Time
-	for {
-		more, err := t.next()
-		if err != nil {
-			return nil, err
-		}
-		if !more {
-			slices.SortFunc(out, time.Time.Compare)
-			return slices.CompactFunc(out, time.Time.Equal), nil
-		}
-		if at, ok := t.instant(); ok {
-			out = append(out, at)
-		}
-	}
 }
 
 func (t *table) has(column string) bool { _, ok := t.columns[column]; return ok }

@@ -501,6 +501,19 @@ func (e *Estimation) DemandBands() []float64 {
 	return out
 }
 
+// Upper returns the volumes with each demand at the upper end of its error, see
+// [Estimation.DemandBands]. No link of any state is more loaded with these than
+// [Estimation.Band] allows for, since the deviation of a sum is at most the sum of
+// the deviations; it may be much less, as errors of demands on one link make up
+// for each other. It is what to take where only one set of volumes can be asked.
+func (e *Estimation) Upper() []float64 {
+	out := e.DemandBands()
+	for i, v := range e.Volumes {
+		out[i] = v * (1 + out[i])
+	}
+	return out
+}
+
 // Scaled returns the estimation as if all counters had been so many times as
 // large: what it says for demands that have grown.
 func (e *Estimation) Scaled(factor float64) *Estimation {

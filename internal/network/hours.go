@@ -12,6 +12,9 @@ type Sample struct {
 	At      time.Time // when it begins
 	Length  time.Duration
 	Volumes []float64 // by demand of the network
+	// Missing are the demands, by index, that were not measured then; what stands
+	// for them in Volumes was put there by [ReadSeries].
+	Missing []int
 	// Estimation, where the volumes come from one, gives the error of the sample.
 	Estimation *Estimation
 }

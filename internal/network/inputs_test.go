@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"towpath/internal/document"
 )
@@ -56,6 +55,16 @@ func TestRFC8345BecomesATopology(t *testing.T) {
 	}
 	if _, err := New(top, []Demand{{From: "D2", To: "D3", Volume: 1}}); err != nil {
 		t.Error(err)
+	}
+	// Source: from memory, RFC 8944 §4: rate is a decimal64 in Mbit/s; RFC 7951 §6.1: in
+	// JSON it is a string.
+	rated := strings.Replace(threeNodes, `"ietf-l3-unicast-topology:l3-link-attributes": {"metric1": 200}`, `"ietf-l2-topology:l2-link-attributes": {"rate": "2500.00"}`, 1)
+	if top, err := ReadRFC8345("t.json", strings.NewReader(rated), "", Defaults{Capacity: 10}); err != nil || top.Arcs[1].Capacity != 2.5e9 || top.Arcs[0].Capacity != 10 {
+		t.Errorf("got %+v (%v), want the second arc at 2.5 Gbit/s", top.Arcs, err)
+	}
+	// An answer of RESTCONF stands in an envelope of its own.
+	if _, err := ReadRFC8345("t.json", strings.NewReader(`{"ietf-restconf:data": `+threeNodes+`}`), "", Defaults{Capacity: 1}); err == nil || !strings.Contains(err.Error(), `t.json:1:1: no network below "ietf-network:networks" at the top`) {
+		t.Errorf("got %v", err)
 	}
 	for _, c := range []struct{ old, new, want string }{
 		{`"dest-node": "D3"`, `"dest-node": "D9"`, `t.json:15:121: link[2].destination.dest-node: "D9"; want a node of the network`},
@@ -174,6 +183,10 @@ func TestSNDlibBecomesATopology(t *testing.T) {
 	if len(demands) != 1 || demands[0] != (Demand{"D1", "N1", "N3", 41}) {
 		t.Errorf("got demands %+v", demands)
 	}
+	// When a network was planned is no business of ours.
+	if _, _, err := ReadSNDlib("s.txt", strings.NewReader(strings.Replace(small, "granularity = 5min", "granularity = 1month\n  time = 2004", 1)), Defaults{}); err != nil {
+		t.Error(err)
+	}
 	for _, c := range []struct{ old, new, want string }{
 		{"( N1 N2 ) 40", "( N1 N9 ) 40", `s.txt:12:11: LINKS.L1: the node "N9", which NODES does not have`},
 		{"( N1 N2 ) 40.00", "( N1 N2 ) 4x", `s.txt:12:16: LINKS.L1.capacity: "4x"; want a number of 0 or more`},
@@ -278,7 +291,7 @@ func FuzzReaders(f *testing.F) {
 				return Topology{}, err
 			},
 			"ports": func(r io.Reader) (Topology, error) {
-				_, err := ReadPortRates("f", r, 1, time.Time{})
+				_, err := ReadPortRates("f", r, 1)
 				return Topology{}, err
 			},
 			"sndlib": func(r io.Reader) (Topology, error) { top, _, err := ReadSNDlib("f", r, d); return top, err },

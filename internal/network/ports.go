@@ -25,35 +25,80 @@ type PortRate struct {
 
 // ReadPortRates reads rates of interfaces: columns device, interface, in, out,
 // rates with their unit. plain, above 0, is how many bit/s a number without one
-// is. at, where it is set, takes the rows of that instant of a column time alone,
-// see [Instants]. The error is [document.Problems] with line and column of every
-// mistake.
+// is. The error is [document.Problems] with line and column of every mistake.
 //
 // [document.Problems]: the problems of package document.
-func ReadPortRates(name string, r io.Reader, plain float64, at time.Time) ([]PortRate, error) {
-	t, err := openTable(name, r, timed(at, "device", "interface", "in", "out")...)
+func ReadPortRates(name string, r io.Reader, plain float64) ([]PortRate, error) {
+	all, err := readPortRates(name, r, plain, false)
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	return all[0].Rates, nil
+}
+
+// PortRatesAt are the rates of one instant of a series.
+type PortRatesAt struct {
+	At    time.Time
+	Rates []PortRate
+	// Missing are interfaces that another instant names and this one does not.
+	Missing []fleet.Endpoint
+}
+
+// ReadPortRateSeries is [ReadPortRates] for a file with a column time (RFC 3339),
+// in any order of rows. It returns the instants in order.
+func ReadPortRateSeries(name string, r io.Reader, plain float64) ([]PortRatesAt, error) {
+	return readPortRates(name, r, plain, true)
+}
+
+func readPortRates(name string, r io.Reader, plain float64, timed bool) ([]PortRatesAt, error) {
+	t, err := openTable(name, r, timedColumns(timed, "device", "interface", "in", "out")...)
 	if err != nil {
 		return nil, err
 	}
-	t.only = at
 	t.unit, t.plain = BitsPerSecond, plain
-	seen := map[[2]string]bool{}
-	var out []PortRate
+	place := map[int64]int{}
+	var out []PortRatesAt
+	var named []fleet.Endpoint
+	ever, seen := map[fleet.Endpoint]bool{}, []map[fleet.Endpoint]bool{}
 	for {
 		more, err := t.next()
 		if err != nil {
 			return nil, err
 		}
 		if !more {
-			return out, nil
+			break
 		}
+		when, ok := t.when(timed)
 		p := PortRate{Device: t.text("device"), Interface: t.text("interface"), In: t.quantity("in", false), Out: t.quantity("out", false)}
-		if seen[[2]string{p.Device, p.Interface}] {
-			t.fault("interface", strconv.Quote(p.Interface)+" of "+p.Device+", which stands already", "each interface once")
+		if !ok {
+			continue
 		}
-		seen[[2]string{p.Device, p.Interface}] = true
-		out = append(out, p)
+		at, ok := place[when.UnixNano()]
+		if !ok {
+			at = len(out)
+			place[when.UnixNano()] = at
+			out, seen = append(out, PortRatesAt{At: when}), append(seen, map[fleet.Endpoint]bool{})
+		}
+		e := fleet.Endpoint{Device: fleet.DeviceID(p.Device), Interface: p.Interface}
+		if seen[at][e] {
+			t.fault("interface", strconv.Quote(p.Interface)+" of "+p.Device+", which stands already"+ternary(timed, " for that time", ""), "each interface once")
+		}
+		seen[at][e] = true
+		if !ever[e] {
+			ever[e] = true
+			named = append(named, e)
+		}
+		out[at].Rates = append(out[at].Rates, p)
 	}
+	for i := range out {
+		for _, e := range named {
+			if !seen[i][e] {
+				out[i].Missing = append(out[i].Missing, e)
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b PortRatesAt) int { return a.At.Compare(b.At) })
+	return out, nil
 }
 
 // endsDiffer is the relative difference above which the two ends of a link are

@@ -179,6 +179,17 @@ func IsSeries(src []byte) bool {
 	return false
 }
 
+// IsCounters reports whether a CSV file is one of interface counters, by node and
+// arc or by interface, and not of demands.
+func IsCounters(src []byte) bool {
+	first, _, _ := bytes.Cut(bytes.TrimPrefix(src, []byte(byteOrderMark)), []byte("\n"))
+	has := map[string]bool{}
+	for c := range strings.SplitSeq(string(first), ",") {
+		has[strings.Trim(strings.TrimSpace(c), `"`)] = true
+	}
+	return !has["volume"] && (has["kind"] && has["element"] || has["device"] && has["interface"])
+}
+
 // ReadDemandFile reads demands of a topology from CSV, see [ReadDemands], or
 // from the section DEMANDS of SNDlib native text. The error is
 // [document.Problems] where the file is at fault.

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"towpath/internal/document"
 	"towpath/internal/fleet"
@@ -223,7 +222,7 @@ func TestPortRatesAreLaidOnLinks(t *testing.T) {
 		t.Fatal(err)
 	}
 	read := func(csv string, plain float64) ([]PortRate, error) {
-		return ReadPortRates("c.csv", strings.NewReader(csv), plain, time.Time{})
+		return ReadPortRates("c.csv", strings.NewReader(csv), plain)
 	}
 	const rates = "device,interface,in,out\na,p1,2Gbps,1Gbps\nb,p1,1.2Gbps,2Gbps\na,p2,500Mbps,300Mbps\na,p9,500Mbps,1.7Gbps\nb,p9,2Gbps,1Gbps\n"
 	got, err := read(rates, 0)

@@ -60,7 +60,8 @@ type yangLink struct {
 		Metric *json.Number `json:"metric1"` // a number; a string of digits is taken too
 	} `json:"ietf-l3-unicast-topology:l3-link-attributes"`
 	Layer2 *struct {
-		Rate *json.Number `json:"rate"` // Mbit/s
+		// Mbit/s. Source: from memory, RFC 8944 §4: decimal64 with two digits, Mbps.
+		Rate *json.Number `json:"rate"`
 	} `json:"ietf-l2-topology:l2-link-attributes"`
 }
 
@@ -179,7 +180,7 @@ func pick(name string, all []yangNetwork, id string) (net yangNetwork, at int, e
 	}
 	want := "the network-id of one of them"
 	if len(all) == 0 {
-		want = `"ietf-network:networks" with a network that has links`
+		return yangNetwork{}, 0, document.Problems{{File: name, Line: 1, Column: 1, Found: `no network below "ietf-network:networks" at the top`, Want: `{"ietf-network:networks": {"network": […]}} as in RFC 8345 §6 and RFC 7951, with a network that has links`}}
 	}
 	return yangNetwork{}, 0, document.Problems{{File: name, Line: 1, Column: 1, Field: "network", Found: fmt.Sprintf("the networks %s, of which %d fit %q", strings.Join(ids, ", "), len(found), id), Want: want}}
 }

@@ -12,8 +12,9 @@ import (
 )
 
 // ReadSeries reads demands over time on a topology: columns time (RFC 3339),
-// src, dst, volume, in any order of rows. Each sample lasts length; a pair that
-// a time does not name has the volume 0 then. It returns the demands that occur
+// src, dst, volume, in any order of rows. Each sample lasts length. What a pair
+// that a time does not name sends then is not known: it is taken at its peak over
+// all times, and is in Missing of the sample. It returns the demands that occur
 // at any time, with their largest volume, in the order in which they are first
 // named, and the samples by time. The error is [document.Problems] with line and
 // column of every mistake.
@@ -64,7 +65,11 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 	var samples []Sample
 	for _, unix := range slices.Sorted(maps.Keys(at)) {
 		s := Sample{At: instants[unix], Length: length, Volumes: make([]float64, len(demands))}
-		for i, v := range at[unix] {
+		for i := range demands {
+			v, named := at[unix][i]
+			if !named {
+				v, s.Missing = demands[i].Volume, append(s.Missing, i)
+			}
 			s.Volumes[i] = v
 		}
 		samples = append(samples, s)
@@ -76,38 +81,81 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 // element, rate. kind is arc, and element the arc's id, for what the arc
 // carries; or in or out, and element a node, for what enters or leaves the
 // network there. Arcs that are not named are unknown, nodes that are not named
-// have 0. at, where it is set, takes the rows of that instant of a column time
-// alone, see [Instants]. The error is [document.Problems] with line and column of
-// every mistake.
+// have 0. The error is [document.Problems] with line and column of every
+// mistake.
 //
 // [document.Problems]: the problems of package document.
-func (n *Network) ReadCounters(name string, r io.Reader, at time.Time) (Counters, error) {
+func (n *Network) ReadCounters(name string, r io.Reader) (Counters, error) {
+	all, err := n.readCounters(name, r, false)
+	if err != nil || len(all) == 0 {
+		return n.noCounters(), err
+	}
+	return all[0].Counters, nil
+}
+
+// CountersAt are the counters of one instant of a series.
+type CountersAt struct {
+	Counters
+	At time.Time
+	// Missing names what enters or leaves the network somewhere at another
+	// instant and is not named for this one, such as "in of mere-agg-1". It has 0
+	// in Counters.
+	Missing []string
+}
+
+// ReadCounterSeries is [Network.ReadCounters] for a file with a column time (RFC
+// 3339), in any order of rows. It returns the instants in order.
+func (n *Network) ReadCounterSeries(name string, r io.Reader) ([]CountersAt, error) {
+	return n.readCounters(name, r, true)
+}
+
+func (n *Network) noCounters() Counters {
 	c := Counters{Arcs: make([]float64, len(n.arcs)), In: make([]float64, len(n.nodes)), Out: make([]float64, len(n.nodes))}
+	for i := range c.Arcs {
+		c.Arcs[i] = math.NaN()
+	}
+	return c
+}
+
+func (n *Network) readCounters(name string, r io.Reader, timed bool) ([]CountersAt, error) {
 	arcs := map[string]int{}
 	for i, a := range n.arcs {
 		arcs[a.ID] = i
-		c.Arcs[i] = math.NaN()
 	}
-	t, err := openTable(name, r, timed(at, "kind", "element", "rate")...)
+	t, err := openTable(name, r, timedColumns(timed, "kind", "element", "rate")...)
 	if err != nil {
-		return Counters{}, err
+		return nil, err
 	}
-	t.only = at
 	t.unit, t.plain = n.unit, n.plain
-	seen := map[[2]string]bool{}
+	place := map[int64]int{}
+	var out []CountersAt
+	var seen []map[[2]string]bool
+	ends, ever := [][2]string{}, map[[2]string]bool{}
 	for {
 		more, err := t.next()
 		if err != nil {
-			return Counters{}, err
+			return nil, err
 		}
 		if !more {
-			return c, nil
+			break
 		}
+		when, ok := t.when(timed)
 		kind, element, rate := t.text("kind"), t.text("element"), t.quantity("rate", false)
-		if seen[[2]string{kind, element}] {
-			t.fault("element", strconv.Quote(element)+", which stands already", "each counter once")
+		if !ok {
+			continue
 		}
-		seen[[2]string{kind, element}] = true
+		at, ok := place[when.UnixNano()]
+		if !ok {
+			at = len(out)
+			place[when.UnixNano()] = at
+			out, seen = append(out, CountersAt{Counters: n.noCounters(), At: when}), append(seen, map[[2]string]bool{})
+		}
+		key := [2]string{kind, element}
+		if seen[at][key] {
+			t.fault("element", strconv.Quote(element)+", which stands already"+ternary(timed, " for that time", ""), "each counter once")
+		}
+		seen[at][key] = true
+		c := out[at].Counters
 		v, isNode := n.nodeIndex[element]
 		a, isArc := arcs[element]
 		switch {
@@ -124,15 +172,36 @@ func (n *Network) ReadCounters(name string, r io.Reader, at time.Time) (Counters
 		default:
 			t.fault("kind", strconv.Quote(kind), "arc, in or out")
 		}
+		if kind != "arc" && !ever[key] {
+			ever[key] = true
+			ends = append(ends, key)
+		}
 	}
+	for i := range out {
+		for _, e := range ends {
+			if !seen[i][e] {
+				out[i].Missing = append(out[i].Missing, e[0]+" of "+e[1])
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b CountersAt) int { return a.At.Compare(b.At) })
+	return out, nil
 }
 
-// timed adds the column time where an instant is asked for.
-func timed(at time.Time, columns ...string) []string {
-	if at.IsZero() {
+// timedColumns adds the column time to that of a series.
+func timedColumns(timed bool, columns ...string) []string {
+	if !timed {
 		return columns
 	}
 	return append([]string{"time"}, columns...)
+}
+
+// when is the instant of a row of a series; of other files it is always the same.
+func (t *table) when(timed bool) (time.Time, bool) {
+	if !timed {
+		return time.Time{}, true
+	}
+	return t.instant()
 }
 
 // names are the nodes of the topology.

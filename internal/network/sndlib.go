@@ -56,7 +56,9 @@ func readSNDlibDemands(name string, r io.Reader, top Topology) ([]Demand, *sndPa
 	return p.demands, p, p.faults.Err()
 }
 
-// meta reads words of the form name = value.
+// meta reads words of the form name = value. Of a network that is no matrix of a
+// series, time may be anything.
+// Source: from memory, the section META of SNDlib's native format.
 func (p *sndParser) meta() {
 	for !p.broken && !p.peek(")") {
 		key := p.take("a name")
@@ -71,11 +73,10 @@ func (p *sndParser) meta() {
 		p.field = "META." + key.text
 		switch key.text {
 		case "time":
-			at, err := time.ParseInLocation("20060102-1504", value.text, time.UTC)
-			if err != nil {
-				p.fault(value, strconv.Quote(value.text), "a time such as 20040301-0005")
+			p.stamp = value
+			if at, err := time.ParseInLocation("20060102-1504", value.text, time.UTC); err == nil {
+				p.begins = at
 			}
-			p.begins = at
 		case "granularity":
 			text := strings.NewReplacer("min", "m", "hour", "h", "day", "d").Replace(strings.ToLower(value.text))
 			if days, ok := strings.CutSuffix(text, "d"); ok {
@@ -144,6 +145,9 @@ func ReadSNDlibMatrix(name string, r io.Reader, top Topology) (Matrix, error) {
 	if err != nil {
 		return Matrix{}, err
 	}
+	if p.begins.IsZero() && p.stamp.text != "" {
+		return Matrix{}, document.Problems{{File: name, Line: p.stamp.line, Column: p.stamp.column, Field: "META.time", Found: strconv.Quote(p.stamp.text), Want: "a time such as 20040301-0005"}}
+	}
 	if p.begins.IsZero() || p.length == 0 {
 		return Matrix{}, document.Problems{{File: name, Line: 1, Column: 1, Field: "META", Found: "no time or no granularity", Want: "META ( granularity = 5min time = 20040301-0005 )"}}
 	}
@@ -199,10 +203,11 @@ type sndParser struct {
 	defaults     Defaults
 	faults       document.Problems
 	demandsOnly  bool
-	begins       time.Time // of META
+	begins       time.Time // of META, zero where it is none
 	length       time.Duration
-	field        string // what is being read
-	broken       bool   // what follows cannot be read
+	stamp        sndToken // what META has for a time
+	field        string   // what is being read
+	broken       bool     // what follows cannot be read
 }
 
 // split cuts a line into words and parentheses; what follows # and lines that
