@@ -130,7 +130,7 @@ func (c *subsystem) shut(w *watch) {
 	defer t.Stop()
 	go func() {
 		defer close(ended)
-		_ = c.Client.Close()  // what was to be done is done or has failed
+		_ = c.Close()         // what was to be done is done or has failed
 		_ = c.session.Close() // likewise
 	}()
 	select {

@@ -31,11 +31,14 @@ const sftpServer = "/usr/lib/openssh/sftp-server"
 type hand struct {
 	mu      sync.Mutex
 	pending map[*handTimer]bool
+	more    *sync.Cond    // of pending
 	grace   chan struct{} // gets one when a wait is shortened since the caller gave up
 }
 
 func newHand() *hand {
-	return &hand{pending: map[*handTimer]bool{}, grace: make(chan struct{}, 1)}
+	h := &hand{pending: map[*handTimer]bool{}, grace: make(chan struct{}, 1)}
+	h.more = sync.NewCond(&h.mu)
+	return h
 }
 
 type handTimer struct {
@@ -61,6 +64,7 @@ func (t *handTimer) Reset(d time.Duration) bool {
 	defer t.h.mu.Unlock()
 	was := t.h.pending[t]
 	t.h.pending[t] = true
+	t.h.more.Broadcast()
 	return was
 }
 
@@ -73,9 +77,12 @@ func (t *handTimer) Stop() bool {
 	return was
 }
 
-// fire has every timer run out that runs now.
+// fire has every timer run out that runs now, once there is one.
 func (h *hand) fire() {
 	h.mu.Lock()
+	for len(h.pending) == 0 {
+		h.more.Wait()
+	}
 	due := h.pending
 	h.pending = map[*handTimer]bool{}
 	h.mu.Unlock()
@@ -229,18 +236,19 @@ func (s *staller) connection(ctx context.Context, t *testing.T, f *freezing, cfg
 		wait.Go(func() {
 			defer ch.Close()
 			var command string
-			for r := range rs {
-				if r.Type == "exec" { // Source: RFC 4254 §6.5, a string follows
-					command = string(r.Payload[4:])
-				}
-				if sick && s.message == msgSubsystem {
-					s.stall(f)
-					<-ctx.Done()
-					return
-				}
-				_ = r.Reply(r.Type == "subsystem" || command != "", nil)
-				break
+			r, ok := <-rs
+			if !ok {
+				return
 			}
+			if r.Type == "exec" { // Source: RFC 4254 §6.5, a string follows
+				command = string(r.Payload[4:])
+			}
+			if sick && s.message == msgSubsystem {
+				s.stall(f)
+				<-ctx.Done()
+				return
+			}
+			_ = r.Reply(r.Type == "subsystem" || command != "", nil)
 			go ssh.DiscardRequests(rs)
 			if command != "" {
 				s.program(ctx, t, f, ch, command, sick)
@@ -322,7 +330,8 @@ func (s *staller) session(ctx context.Context, t *testing.T, f *freezing, ch ssh
 // program runs a command and hands it the first octets.
 func (s *staller) program(ctx context.Context, t *testing.T, f *freezing, ch ssh.Channel, command string, sick bool) {
 	cmd := exec.CommandContext(ctx, "sh", "-c", command)
-	cmd.Stdout = ch
+	answers := &muted{w: ch}
+	cmd.Stdout = answers
 	in, err := cmd.StdinPipe()
 	if err == nil {
 		err = cmd.Start()
@@ -333,14 +342,34 @@ func (s *staller) program(ctx context.Context, t *testing.T, f *freezing, ch ssh
 	}
 	if !sick {
 		_, _ = io.Copy(in, ch) // it ends with the client
-	} else if _, err := io.CopyN(in, ch, int64(s.count)); err != nil {
-		t.Error(err)
 	} else {
+		_, err := io.CopyN(in, ch, int64(s.count-1))
+		answers.mute.Store(s.count > 1) // the first octet comes after an answer
+		if err == nil {
+			_, err = io.CopyN(in, ch, 1)
+		}
+		if err != nil {
+			t.Error(err)
+		}
 		s.stall(f)
 		<-ctx.Done()
 	}
 	in.Close()
 	_ = cmd.Wait() // killed, perhaps
+}
+
+// muted loses what is written from some time on.
+type muted struct {
+	w    io.Writer
+	mute atomic.Bool
+}
+
+// Write implements io.Writer.
+func (m *muted) Write(b []byte) (int, error) {
+	if m.mute.Load() {
+		return len(b), nil
+	}
+	return m.w.Write(b)
 }
 
 // is says whether a message is the one. Source: draft-ietf-secsh-filexfer-02 §8,
@@ -617,7 +646,9 @@ func TestSCPStalled(t *testing.T) {
 	if _, err := exec.LookPath("scp"); err != nil {
 		t.Skip("not checked: scp is not installed (Debian: openssh-client)")
 	}
-	const size = 3 << 20
+	// Of 1 MiB taken, 2 MiB of the session's window and what TCP holds, something
+	// is left to send.
+	const size = 24 << 20
 	b := content(size, 18)
 	head := int32(len(fmt.Sprintf("C0644 %d image\n", size)))
 	for _, stage := range []struct {
@@ -629,7 +660,7 @@ func TestSCPStalled(t *testing.T) {
 		{"before it starts", silence{message: msgSubsystem}, "", "2m0s when it was to start scp"},
 		{"at its name", silence{message: msgOctets, count: 1}, "may be", "2m0s when it was to take FILE"},
 		{"in the middle", silence{message: msgOctets, count: head + 1<<20}, "is", "2m0s when it was to take FILE"},
-		{"at the end", silence{message: msgOctets, count: head + size}, "is", "10m0s when it was to say that it has FILE"},
+		{"at the end", silence{message: msgOctets, count: head + size + 1}, "is", "10m0s when it was to say that it has FILE"},
 	} {
 		for _, whole := range []bool{false, true} {
 			t.Run(fmt.Sprintf("%s, whole device %v", stage.name, whole), func(t *testing.T) {
