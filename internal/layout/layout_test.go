@@ -45,6 +45,7 @@ var rooms = []room{
 	{"internal/device/dialogue", nil, "a conversation with a command line over any stream; knows no device"},
 	{"internal/device/adapter", []string{"internal/unit", "internal/document", "internal/state", "internal/device"}, "a platform's command line as data; types nothing"},
 	{"internal/device/commandline", []string{"internal/unit", "internal/state", "internal/device", "internal/device/adapter", "internal/device/dialogue", "internal/device/sshlink", "internal/device/transfer"}, "drives a device over its command line, by an adapter"},
+	{"internal/device/commandline/consoletest", nil, "a console server with a line and a device's console behind it; for tests"},
 	{"internal/device/openconfig", []string{"internal/unit", "internal/state", "internal/device"}, "gNMI and gNOI; protobuf types stop here"},
 	{"internal/device/netconf", []string{"internal/unit", "internal/state", "internal/device", "internal/element", "internal/device/sshlink", "internal/device/transfer"}, "NETCONF and the IETF models"},
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},

@@ -53,7 +53,8 @@ type Session struct {
 	WakeEvery time.Duration `yaml:"wake-every,omitempty"` // zero is two seconds
 	Login     []Exchange    `yaml:"login,omitempty"`      // on a console; {user} and {password} stand for them
 	Refusals  []string      `yaml:"refusals,omitempty"`
-	Start     []string      `yaml:"start,omitempty"` // commands right after login, such as those that switch paging off
+	Logout    string        `yaml:"logout,omitempty"` // the command that ends a session, which a console does not end by itself
+	Start     []string      `yaml:"start,omitempty"`  // commands right after login, such as those that switch paging off
 	More      []Exchange    `yaml:"more,omitempty"`
 	Questions []string      `yaml:"questions,omitempty"`
 	// BlankLine says that a blank line only brings the prompt again.

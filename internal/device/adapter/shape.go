@@ -109,6 +109,7 @@ func Shape() *document.Shape {
 			"Session.wake-every": {Doc: "How often it is typed while nothing comes.", Range: document.Above(0)},
 			"Session.login":      {Doc: "The questions before the first prompt, on a console. {user} and {password} stand for them."},
 			"Session.refusals":   pattern("What the device says when it does not let us in."),
+			"Session.logout":     command("The command that ends the session. On a console it is typed at the end, so that nobody finds our session open."),
 			"Session.start":      command("Commands right after the login, such as those that switch paging off."),
 			"Session.more":       {Doc: "The questions of a pager."},
 			"Session.questions":  pattern("What an unfinished line looks like that waits for a person."),

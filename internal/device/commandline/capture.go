@@ -37,6 +37,9 @@ func (d *Driver) Capture(ctx context.Context, scope device.Scope) (*state.Captur
 	if d.cfg.SSH.InsecureReason != "" {
 		c.Source += "; the device's host key was not verified: " + d.cfg.SSH.InsecureReason
 	}
+	if d.inStrange() {
+		c.Source += "; typed into a session that was open on the console line"
+	}
 	c.Unread = facts.Unread
 	if scope == device.ScopeFull {
 		for _, name := range d.ad.Lacking() {

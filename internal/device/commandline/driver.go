@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"strings"
 	"sync"
 	"time"
 
@@ -35,11 +36,22 @@ type Config struct {
 	Device  string // name that captures carry; the address where empty
 	Adapter *adapter.Adapter
 	SSH     sshlink.Config
-	// Stream, when not nil, opens command lines by another way than SSH, such as
-	// a console server's port. Images cannot be transferred then.
+	// Stream, when not nil, opens the device's console line, as [Terminal] does
+	// it at a console server. All commands then go over that one line, one after
+	// the other; it stays open while the device restarts, until [Driver.Close].
+	// Images go by SSH where that is given too, and cannot be transferred else.
 	Stream func(ctx context.Context) (io.ReadWriteCloser, error)
-	// User and Password answer the questions of a console's login.
+	// User and Password answer the questions of the login on the line.
 	User, Password string
+	// OpenSession says what is done with a session that somebody left open on the
+	// console line. It counts only where there is a login to tell it by.
+	OpenSession OpenSession
+	// Settle is how long a console line must be quiet before its last line is
+	// judged; zero is half a second.
+	Settle time.Duration
+	// OpenWithin bounds the way from a connection to the first prompt; zero is
+	// thirty seconds.
+	OpenWithin time.Duration
 	// Transcript gets every octet of every session; nil keeps none.
 	Transcript dialogue.Sink
 	// Pull serves images to devices that fetch them; nil: there is none.
@@ -66,6 +78,7 @@ type Driver struct {
 	mu     sync.Mutex
 	client *sshlink.Client
 	idle   []*session
+	line   *session // on the console; nil before it was opened
 	closed bool
 }
 
@@ -74,8 +87,10 @@ var _ device.Device = (*Driver)(nil)
 // session is a conversation with how it came about.
 type session struct {
 	*dialogue.Session
-	client *sshlink.Client // nil for a stream
-	used   bool            // it had been idle
+	client  *sshlink.Client // nil for a console
+	used    bool            // it had been idle
+	ours    bool            // on a console: the session on the line was begun by us
+	strange bool            // commands go into a session that somebody left open
 }
 
 // The defaults of an adapter.
@@ -112,9 +127,15 @@ func Dial(ctx context.Context, cfg Config) (*Driver, error) {
 	if cfg.Device == "" {
 		cfg.Device = cfg.SSH.Address
 	}
+	if cfg.Stream != nil && cfg.OpenSession == LogOutOpen && cfg.Adapter.Session.Logout == "" {
+		return nil, &device.Fault{Kind: device.Ours, Op: op, Text: fmt.Sprintf("a session that is open on the console is to be logged out, and the adapter %s does not say how, in session.logout", cfg.Adapter.Name)}
+	}
 	atOnce := cfg.Adapter.Session.AtOnce
 	if atOnce == 0 {
 		atOnce = defaultAtOnce
+	}
+	if cfg.Stream != nil {
+		atOnce = 1
 	}
 	d := &Driver{
 		cfg: cfg, ad: cfg.Adapter, log: cfg.Logger.With("device", cfg.Device), now: cfg.Now,
@@ -130,10 +151,14 @@ func Dial(ctx context.Context, cfg Config) (*Driver, error) {
 func (d *Driver) Close() error {
 	d.mu.Lock()
 	d.closed = true
-	idle, client := d.idle, d.client
-	d.idle, d.client = nil, nil
+	idle, client, line := d.idle, d.client, d.line
+	d.idle, d.client, d.line = nil, nil, nil
 	d.mu.Unlock()
 	var errs []error
+	if line != nil {
+		d.leave(line)
+		defer func() { _ = line.Close() }() // the line is a console server's, and stays
+	}
 	for _, s := range idle {
 		errs = append(errs, s.Close())
 	}
@@ -210,6 +235,14 @@ func (d *Driver) acquire(ctx context.Context, op string) (*session, error) {
 	if err := enter(ctx, op, d.slots); err != nil {
 		return nil, err
 	}
+	if d.cfg.Stream != nil {
+		s, err := d.console(ctx, op)
+		if err != nil {
+			<-d.slots
+			return nil, err
+		}
+		return s, nil
+	}
 	for {
 		d.mu.Lock()
 		n := len(d.idle)
@@ -248,6 +281,10 @@ func (s *session) dead() bool {
 }
 
 func (d *Driver) release(s *session) {
+	if d.cfg.Stream != nil {
+		<-d.slots // the line stays
+		return
+	}
 	d.mu.Lock()
 	keep := !d.closed && s.Usable() && !s.dead()
 	if keep {
@@ -266,35 +303,36 @@ func (d *Driver) open(ctx context.Context, op string) (*session, error) {
 	if err != nil {
 		return nil, err
 	}
-	bounded, cancel := context.WithTimeout(ctx, openWithin)
+	bounded, cancel := context.WithTimeout(ctx, within(d.cfg.OpenWithin, openWithin))
 	defer cancel()
 	talk, err := dialogue.Open(bounded, stream, d.manner())
 	if err != nil {
 		return nil, d.fault(ctx, op, err, false, client)
 	}
 	s := &session{Session: talk, client: client}
-	for _, line := range d.ad.Session.Start {
-		a, err := s.Do(bounded, dialogue.Command{Line: line})
-		if err == nil {
-			err = d.complaint(op, a.Text, nil)
-		}
-		if err != nil {
-			_ = s.Close()
-			return nil, d.fault(ctx, op, err, false, client)
-		}
+	if err := d.start(bounded, op, s); err != nil {
+		_ = s.Close()
+		return nil, d.fault(ctx, op, err, false, client)
 	}
 	return s, nil
 }
 
+// start types the adapter's first commands.
+func (d *Driver) start(ctx context.Context, op string, s *session) error {
+	for _, line := range d.ad.Session.Start {
+		a, err := s.Do(ctx, dialogue.Command{Line: line})
+		if err == nil {
+			err = d.complaint(op, a.Text, nil)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // stream opens a command line.
 func (d *Driver) stream(ctx context.Context, op string) (io.ReadWriteCloser, *sshlink.Client, error) {
-	if d.cfg.Stream != nil {
-		st, err := d.cfg.Stream(ctx)
-		if err != nil {
-			return nil, nil, d.fault(ctx, op, err, false, nil)
-		}
-		return st, nil, nil
-	}
 	client, err := d.link(ctx, op)
 	if err != nil {
 		return nil, nil, err
@@ -364,6 +402,10 @@ func (d *Driver) manner() dialogue.Config {
 		Prompt: d.ad.Pattern(x.Prompt), NewLine: d.enterKey(), Wake: adapter.Key(x.Wake), WakeEvery: x.WakeEvery,
 		Login: d.exchanges(x.Login, who), More: d.exchanges(x.More, nil), Cancel: adapter.Key(x.Cancel),
 		BlankLine: x.BlankLine, Echoless: x.Echoless, Now: d.now, Sink: d.cfg.Transcript,
+		Console: d.cfg.Stream != nil, Settle: d.cfg.Settle,
+	}
+	if !cfg.Console {
+		cfg.Wake = "" // only a console sleeps
 	}
 	for _, p := range x.Refusals {
 		cfg.Refusals = append(cfg.Refusals, d.ad.Pattern(p))
@@ -385,7 +427,7 @@ func (d *Driver) enterKey() string {
 func (d *Driver) exchanges(xs []adapter.Exchange, values map[string]string) []dialogue.Exchange {
 	var out []dialogue.Exchange
 	for _, x := range xs {
-		y := dialogue.Exchange{Expect: d.ad.Pattern(x.Expect), Secret: x.Secret, Times: x.Times}
+		y := dialogue.Exchange{Expect: d.ad.Pattern(x.Expect), Secret: x.Secret || strings.Contains(x.Answer, "{password}"), Times: x.Times}
 		if x.Key != "" {
 			y.Answer = adapter.Key(x.Key)
 		} else {
@@ -555,6 +597,9 @@ func (d *Driver) step(ctx context.Context, op string, s *session, st adapter.Ste
 	bounded, cancel := context.WithTimeout(ctx, within(st.Within, within(d.ad.Session.Within, defaultWithin)))
 	defer cancel()
 	cmd := dialogue.Command{Line: line, Dialogue: d.exchanges(st.Dialogue, out.values), Relearn: st.NewPrompt, Ends: st.MayEnd, Act: true}
+	if st.Success != "" {
+		cmd.Begun = d.ad.Pattern(st.Success)
+	}
 	if st.Progress != "" && percent != nil {
 		re := d.ad.Pattern(st.Progress)
 		cmd.Each = func(l []byte) { tellPercent(re, l, percent) }

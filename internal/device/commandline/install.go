@@ -345,14 +345,20 @@ func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.Fil
 		}
 		r, err = transfer.Pull(ctx, d.cfg.Pull, f, transfer.PullOptions{Options: o, Fetch: fetch})
 	default:
-		if s.client == nil {
-			return r, &device.Fault{Kind: device.Unable, Op: op, Text: "images cannot be transferred over a console"}
+		client := s.client
+		if client == nil {
+			if d.cfg.SSH.Address == "" {
+				return r, &device.Fault{Kind: device.Unable, Op: op, Text: "images cannot be transferred over a console, and no address is given where the device takes them by SSH"}
+			}
+			if client, err = d.link(ctx, op); err != nil {
+				return r, err
+			}
 		}
-		defer d.giveUp(ctx, s.client)()
+		defer d.giveUp(ctx, client)()
 		if how == adapter.TransferSCP {
-			r, err = transfer.SCP(ctx, s.client, f, o)
+			r, err = transfer.SCP(ctx, client, f, o)
 		} else {
-			r, err = transfer.SFTP(ctx, s.client, f, o)
+			r, err = transfer.SFTP(ctx, client, f, o)
 		}
 	}
 	if err != nil && ctx.Err() != nil {

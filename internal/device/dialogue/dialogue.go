@@ -56,8 +56,17 @@ type Config struct {
 	Quiet     time.Duration // zero is fifteen seconds
 	// Echoless says that the line does not repeat what is typed.
 	Echoless bool
-	Now      func() time.Time
-	Sink     Sink // nil keeps no transcript
+	// Console says that the line outlives what is said on it: a device that
+	// restarts does not end it, and it may speak unasked, as it does while it
+	// boots. Nothing is then typed before the line is quiet, and a question of
+	// Login in the midst of a command means that the device restarted or logged
+	// us out.
+	Console bool
+	// Settle is how long a console must be quiet before what it said last is
+	// taken for a prompt or a question; zero is half a second.
+	Settle time.Duration
+	Now    func() time.Time
+	Sink   Sink // nil keeps no transcript
 }
 
 // Exchange is a question of the device and the answer to it. Expect must match
@@ -78,6 +87,10 @@ type Command struct {
 	Relearn bool
 	// Ends says that the stream may end in place of a prompt, as at a restart.
 	Ends bool
+	// Begun is what the device says when it begins to do what ends the session, of
+	// a command that may end. A console does not end; where no prompt and no login
+	// comes for some time after these words, Ends is taken to have happened.
+	Begun *regexp.Regexp
 	// Act says that the command changes something: no blank line is typed ahead
 	// while it runs.
 	Act bool
@@ -164,6 +177,8 @@ type Session struct {
 	buf    []byte // what has come since the command was typed
 	ended  error  // why no more comes; nil while the stream lives
 	broken bool
+	asked  int  // questions that the last login answered
+	again  bool // Login has been called before
 }
 
 // The sizes that the session works with, in octets.
@@ -177,6 +192,16 @@ const (
 // login and learns the prompt. The stream is closed with the session, and also
 // where Open fails. An error is an [*Error].
 func Open(ctx context.Context, stream io.ReadWriteCloser, cfg Config) (*Session, error) {
+	s := Start(stream, cfg)
+	if err := s.Login(ctx); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+// Start listens to the stream and types nothing; [Session.Login] leads to a
+// prompt. The stream is closed with the session.
+func Start(stream io.ReadWriteCloser, cfg Config) *Session {
 	if cfg.NewLine == "" {
 		cfg.NewLine = "\n"
 	}
@@ -186,18 +211,53 @@ func Open(ctx context.Context, stream io.ReadWriteCloser, cfg Config) (*Session,
 	if cfg.Quiet == 0 {
 		cfg.Quiet = 15 * time.Second
 	}
-	s := &Session{cfg: cfg, stream: stream, rec: newRecorder(cfg.Sink, cfg.Now), done: make(chan struct{}), news: make(chan struct{}, 1)}
+	if cfg.Settle == 0 {
+		cfg.Settle = 500 * time.Millisecond
+	}
+	s := &Session{cfg: cfg, stream: stream, rec: newRecorder(cfg.Sink, cfg.Now), done: make(chan struct{}), news: make(chan struct{}, 1), broken: true}
 	for _, x := range cfg.Login {
 		if x.Secret {
 			s.rec.mask(x.Answer)
 		}
 	}
 	go s.read()
-	if err := s.login(ctx); err != nil {
-		s.broken = true
-		return nil, errors.Join(err, s.Close())
+	return s
+}
+
+// Login leads from whatever the line shows to a prompt that is known exactly.
+// On a console it may be called again after a failed command, and then goes on
+// from the last line that the device left unfinished. An error is an [*Error],
+// and after one the session is not [Session.Usable].
+func (s *Session) Login(ctx context.Context) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.take()
+	s.buf = append(s.buf[:0], s.buf[bytes.LastIndexByte(s.buf, '\n')+1:]...)
+	s.broken = true
+	var err error
+	if s.cfg.Console {
+		err = s.loginConsole(ctx)
+		s.again = true
+	} else {
+		err = s.login(ctx)
 	}
-	return s, nil
+	s.broken = err != nil
+	return err
+}
+
+// Asked is how many questions the last login answered; none where a session was
+// open already, or the line asks nobody.
+func (s *Session) Asked() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.asked
+}
+
+// Alive reports whether the stream lives, as far as it has told.
+func (s *Session) Alive() bool {
+	s.arrived.Lock()
+	defer s.arrived.Unlock()
+	return s.arrived.err == nil
 }
 
 // Prompt is the prompt as it was learned last.
@@ -396,7 +456,7 @@ func (s *Session) login(ctx context.Context) error {
 		if i := asks(s.cfg.Login, s.recent(from)); i >= 0 {
 			x := s.cfg.Login[i]
 			if given[i] >= max(x.Times, 1) {
-				return s.fail(Refused, false, from, fmt.Errorf("it asked a second time for what was answered"))
+				return s.fail(Refused, false, from, errAgain)
 			}
 			given[i]++
 			if _, err := s.say(x.Answer, x.Secret); err != nil {
@@ -442,6 +502,11 @@ func (s *Session) Do(ctx context.Context, cmd Command) (Answer, error) {
 	defer s.mu.Unlock()
 	if s.broken {
 		return Answer{}, &Error{Reason: Broken}
+	}
+	s.take()
+	if s.ended == nil && s.cfg.Console && asks(s.cfg.Login, s.recent(0)) >= 0 {
+		s.broken = true // what was typed would be taken for a name
+		return Answer{}, s.fail(Lost, false, 0, errLoggedOut)
 	}
 	s.drain()
 	if s.ended != nil {
@@ -494,14 +559,24 @@ type turn struct {
 	nudged    bool     // and one because nothing came
 	candidate []byte   // relearning: what looks like the new prompt
 	cancelled bool
+	endsBy    time.Time // on a console, when it counts as ended; zero before Begun
 }
 
 func (t *turn) run(ctx context.Context) (Answer, error) {
 	s := t.s
 	for {
-		came, err := s.more(ctx, s.cfg.Quiet)
+		came, err := s.more(ctx, t.patience())
 		if err != nil {
 			return Answer{}, s.fail(Late, true, t.from, err)
+		}
+		if !t.endsBy.IsZero() && !time.Now().Before(t.endsBy) {
+			return Answer{Text: t.output(len(s.buf)), Asked: t.asked, Ended: true}, nil
+		}
+		if !came && t.atLogin() {
+			if t.cmd.Ends {
+				return Answer{Text: t.output(len(s.buf)), Asked: t.asked, Ended: true}, nil
+			}
+			return Answer{}, s.fail(Lost, true, t.from, errLoggedOut)
 		}
 		if !came {
 			// A message of the device may have come after the prompt.
@@ -532,7 +607,31 @@ func (t *turn) run(ctx context.Context) (Answer, error) {
 		if err := t.converse(ctx); err != nil {
 			return Answer{}, err
 		}
+		if s.cfg.Console && t.cmd.Ends && t.cmd.Begun != nil && t.endsBy.IsZero() && t.cmd.Begun.Match(t.output(len(s.buf))) {
+			t.endsBy = time.Now().Add(endsAfter * s.cfg.Settle)
+		}
 	}
+}
+
+// endsAfter is how many times Settle a console may go without a prompt before a
+// command that has begun to end the session counts as having ended it.
+const endsAfter = 10
+
+// patience is how long the line may be quiet before that means something.
+func (t *turn) patience() time.Duration {
+	d := t.s.cfg.Quiet
+	if t.atLogin() {
+		d = t.s.cfg.Settle
+	}
+	if !t.endsBy.IsZero() {
+		d = max(min(d, time.Until(t.endsBy)), time.Millisecond)
+	}
+	return d
+}
+
+// atLogin reports whether a console shows a question of the login.
+func (t *turn) atLogin() bool {
+	return t.s.cfg.Console && asks(t.s.cfg.Login, t.s.tail(t.from)) >= 0
 }
 
 // again types the blank line that brings the prompt once more.

@@ -1,0 +1,95 @@
+package dialogue
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"time"
+)
+
+// errLoggedOut is a login question where none was due.
+var errLoggedOut = errors.New("the device asks for the log-in: it restarted, or it ended the session")
+
+// errAgain is a login question that had been answered.
+var errAgain = errors.New("it asked a second time for what was answered")
+
+// errStanding is a question that somebody left.
+var errStanding = errors.New("a question stands on the line, and a key that wakes it might answer")
+
+// loginConsole leads to a prompt on a line that outlives what is said on it. It
+// judges only what stands on a quiet line: while a device boots it says much that
+// looks like a question, and a key that is pressed then may stop it from booting.
+// The line is woken where nothing at all comes, and where the device has spoken
+// only after it has been silent for long.
+func (s *Session) loginConsole(ctx context.Context) error {
+	given := make([]int, len(s.cfg.Login))
+	from, checked := 0, 0
+	var candidate []byte
+	var idle time.Duration
+	spoke, woken := false, false
+	s.asked = 0
+	for {
+		came, err := s.more(ctx, s.cfg.Settle)
+		if err != nil {
+			return s.fail(Late, false, from, err)
+		}
+		if came && s.ended == nil {
+			idle, spoke = 0, true
+			continue // it may not have said all
+		}
+		idle += s.cfg.Settle
+		for _, re := range s.cfg.Refusals {
+			if re.Match(s.recent(from)) {
+				return s.fail(Refused, false, from, nil)
+			}
+		}
+		if s.ended != nil {
+			return s.fail(Lost, false, from, s.ended)
+		}
+		if i := asks(s.cfg.Login, s.recent(from)); i >= 0 {
+			x := s.cfg.Login[i]
+			if given[i] >= max(x.Times, 1) {
+				return s.fail(Refused, false, from, errAgain)
+			}
+			given[i]++
+			s.asked++
+			if _, err := s.say(x.Answer, x.Secret); err != nil {
+				return err
+			}
+			from, candidate, idle = len(s.buf), nil, 0
+			continue
+		}
+		p := s.looksLikePrompt(max(from, checked))
+		switch {
+		case p != nil && (!s.cfg.BlankLine || bytes.Equal(p, candidate)):
+			s.prompt = bytes.Clone(p)
+			return nil
+		case p != nil:
+			// What was left on the line may look like a prompt. A prompt comes again.
+			candidate = bytes.Clone(p)
+			if _, err := s.say(s.cfg.NewLine, false); err != nil {
+				return err
+			}
+			checked, idle = len(s.buf), 0
+			continue
+		}
+		for _, q := range s.cfg.Questions {
+			if atEnd(q, s.tail(from)) {
+				return s.fail(Asked, false, from, errStanding)
+			}
+		}
+		after := s.cfg.WakeEvery
+		if spoke && (woken || s.again) { // no greeting of the console server
+			after = max(after, s.cfg.Quiet)
+		}
+		if s.cfg.Wake != "" && idle >= after {
+			if _, err := s.say(s.cfg.Wake, false); err != nil {
+				return err
+			}
+			if !woken && !s.again {
+				from = len(s.buf) // the greeting was the console server's
+			}
+			idle, woken = 0, true
+		}
+	}
+}
