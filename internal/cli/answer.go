@@ -182,7 +182,7 @@ func (v answerView) summary() {
 	}
 	single := count(len(a.SinglePath), "demand")
 	if newly > 0 && newly < len(a.SinglePath) {
-		single += fmt.Sprintf(", %d of them newly", newly)
+		single += fmt.Sprintf(", %d newly", newly)
 	}
 	head, right := []string{"", "now", "after the change"}, make([]bool, 3)
 	rows := [][]string{
@@ -335,8 +335,30 @@ func (v answerView) failures() {
 		if f.Before {
 			what = append(what, "as with nothing out")
 		}
-		rows = append(rows, []string{string(f.Kind), f.Element, strings.Join(what, "; ")})
+		rows = append(rows, []string{string(f.Kind), f.Element, v.between(f), strings.Join(what, "; ")})
 	}
-	v.e.grid(make([]string, 3), make([]bool, 3), rows)
+	if !slices.ContainsFunc(rows, func(r []string) bool { return r[2] != "" }) {
+		for i, r := range rows {
+			rows[i] = slices.Delete(r, 2, 3)
+		}
+	}
+	v.e.grid(make([]string, len(rows[0])), make([]bool, len(rows[0])), rows)
 	v.more(more)
+}
+
+// between names the ends of a link that fails, where its name is one that a file
+// without names of links made us give it.
+func (v answerView) between(f network.Failure) string {
+	if f.Kind != network.ElementLink || v.l.Fleet != nil {
+		return ""
+	}
+	for _, a := range v.l.Network.Arcs() {
+		if a.Link == f.Element {
+			if strings.Contains(a.Link, a.From) && strings.Contains(a.Link, a.To) {
+				return ""
+			}
+			return a.From + " to " + a.To
+		}
+	}
+	return ""
 }

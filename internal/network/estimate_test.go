@@ -2,9 +2,11 @@ package network
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"math"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -94,15 +96,43 @@ func relative(got, want []float64) (one, two float64) {
 	return a / b, math.Sqrt(c / d)
 }
 
+// large is the mean relative error of the large demands, which are the largest
+// that together make up nine tenths of the traffic.
+// Source: Gunnar, Johansson and Telkamp, Traffic Matrix Estimation on a Large IP
+// Backbone, IMC 2004 (from memory, its mean relative error).
+func large(got, want []float64) float64 {
+	order, total := make([]int, len(want)), 0.0
+	for i, v := range want {
+		order[i] = i
+		total += v
+	}
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(want[b], want[a]) })
+	sum, off, n := 0.0, 0.0, 0
+	for _, i := range order {
+		if sum >= 0.9*total {
+			break
+		}
+		sum += want[i]
+		off += math.Abs(got[i]-want[i]) / want[i]
+		n++
+	}
+	return off / float64(n)
+}
+
 // Source: 288 measured traffic matrices of a research backbone. The counters
 // are computed from the measured demands; the estimate sees the counters alone.
+//
+// Three errors of a matrix are printed, as means over the matrices: the sum of
+// the absolute differences over the sum of the true demands, the root of the sum
+// of their squares over that of the true ones, and the mean relative error of
+// the large demands.
 func TestEstimatesBeatTheGravityPrior(t *testing.T) {
 	n, matrices := abilene(t)
 	step := 1
 	if raceEnabled {
 		step = 6 // the race detector makes this slow; without it all are taken
 	}
-	var errors [3][2]float64
+	var errors [3][3]float64
 	var counts [3]int
 	inside, cases := 0, 0
 	worst := 0.0
@@ -121,11 +151,13 @@ func TestEstimatesBeatTheGravityPrior(t *testing.T) {
 			one, two := relative(e.Volumes, want)
 			errors[i][0] += one
 			errors[i][1] += two
+			errors[i][2] += large(e.Volumes, want)
 			counts[i]++
 			if i == 0 {
 				one, two = relative(e.Prior, want)
 				errors[2][0] += one
 				errors[2][1] += two
+				errors[2][2] += large(e.Prior, want)
 				counts[2]++
 			}
 			if i > 0 || m%24 != 0 {
@@ -163,15 +195,17 @@ func TestEstimatesBeatTheGravityPrior(t *testing.T) {
 		}
 	}
 	for i := range errors {
-		errors[i][0] /= float64(counts[i])
-		errors[i][1] /= float64(counts[i])
+		for k := range errors[i] {
+			errors[i][k] /= float64(counts[i])
+		}
 	}
-	t.Logf("%d matrices; mean relative error (sum of differences, root of squares): gravity %.3f %.3f, maximum entropy %.3f %.3f, least squares %.3f %.3f; largest misfit of loads %.1e; band held %d of %d",
-		counts[0], errors[2][0], errors[2][1], errors[0][0], errors[0][1], errors[1][0], errors[1][1], worst, inside, cases)
+	t.Logf("%d matrices; error of the demands (sum of absolute differences over sum, root of squares over root of squares, mean relative error of the large demands): gravity %.3f %.3f %.3f, maximum entropy %.3f %.3f %.3f, least squares (%d matrices) %.3f %.3f %.3f; largest misfit of loads %.1e; band held %d of %d",
+		counts[0], errors[2][0], errors[2][1], errors[2][2], errors[0][0], errors[0][1], errors[0][2], counts[1], errors[1][0], errors[1][1], errors[1][2], worst, inside, cases)
 	for i, name := range []string{"maximum entropy", "least squares"} {
-		for k := range 2 {
-			if errors[i][k] > 0.8*errors[2][k] {
-				t.Errorf("%s: got error %v, want at most 0.8 of the prior's %v", name, errors[i][k], errors[2][k])
+		for k := range errors[i] {
+			// Of the large demands gravity knows more by itself.
+			if most := []float64{0.8, 0.8, 0.9}[k]; errors[i][k] > most*errors[2][k] {
+				t.Errorf("%s: got error %v, want at most %v of the prior's %v", name, errors[i][k], most, errors[2][k])
 			}
 		}
 	}
@@ -180,6 +214,56 @@ func TestEstimatesBeatTheGravityPrior(t *testing.T) {
 	}
 	if float64(inside) < 0.85*float64(cases) {
 		t.Errorf("the band of 95 %% held in %d of %d cases", inside, cases)
+	}
+}
+
+// With each demand at the upper end of its error no link of any state is less
+// loaded than the band allows for, and the true loads are hardly ever above it.
+// Source: the measured matrices, as above.
+func TestUpperEndsOfDemandsBoundEveryLink(t *testing.T) {
+	n, matrices := abilene(t)
+	above, cases, loads := 0, 0, 0.0
+	states := 0
+	for m := 12; m < len(matrices); m += 96 {
+		truth, c := counters(t, n, matrices[m])
+		e, err := truth.Estimate(c, MaxEntropy)
+		if err != nil {
+			t.Fatal(err)
+		}
+		guess, upper := truth, truth
+		for s, volumes := range map[**State][]float64{&guess: e.Volumes, &upper: e.Upper()} {
+			x, err := n.WithVolumes(volumes)
+			if err != nil {
+				t.Fatal(err)
+			}
+			*s = x.Intact()
+		}
+		all := make([]int, len(n.arcs))
+		for a := range all {
+			all[a] = a
+		}
+		for _, node := range n.nodes {
+			var of [3]*State
+			for i, s := range []*State{truth, guess, upper} {
+				if of[i], err = s.With(Change{Drains: []Drain{{node.Name, NoTransit}}}); err != nil {
+					t.Fatal(err)
+				}
+			}
+			states++
+			loads += of[2].result.MaxUtilisation / of[0].result.MaxUtilisation
+			for a, band := range e.Bands(of[1], all) {
+				if most := of[1].load[a] * (1 + band); most > of[2].load[a]*(1+1e-6) {
+					t.Errorf("matrix %d, %s drained, arc %d: got %v, want at least the %v that the band allows for", m, node.Name, a, of[2].load[a], most)
+				}
+				if cases++; of[0].load[a] > of[2].load[a]*(1+1e-6) {
+					above++
+				}
+			}
+		}
+	}
+	t.Logf("true load above the bound in %d of %d cases; the busiest link is said to carry %.2f times what it does", above, cases, loads/float64(states))
+	if float64(above) > 0.025*float64(cases) {
+		t.Errorf("true load above the bound in %d of %d cases", above, cases)
 	}
 }
 
