@@ -67,7 +67,7 @@ func dialer(_ *workspace.Workspace, dir string, now func() time.Time) app.Dialer
 		if driver == nil {
 			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: fmt.Sprintf("there is no driver %q; there is %s", x.Driver, strings.Join(slices.Sorted(maps.Keys(drivers())), ", "))}
 		}
-		if x.Address == "" {
+		if x.Address == "" && x.Console == nil {
 			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: "the fleet file gives no access.address"}
 		}
 		return driver(ctx, d, r)

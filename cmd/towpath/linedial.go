@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -18,28 +19,62 @@ import (
 	"towpath/internal/fleet"
 )
 
-// dialCommandLine makes the driver for a command line over SSH.
+// dialCommandLine makes the driver for a command line, over SSH or over the
+// device's console line.
 func dialCommandLine(ctx context.Context, d fleet.Device, r wiring) (device.Device, error) {
 	op := "connect to " + string(d.ID)
 	ad, err := adapterOf(r.dir, d.Access.Adapter)
 	if err != nil {
 		return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
 	}
-	link, err := sshConfig(d, r)
-	if err != nil {
-		return nil, err
+	cfg := commandline.Config{Device: string(d.ID), Adapter: ad, Now: r.now}
+	if d.Access.Address != "" {
+		if cfg.SSH, err = sshConfig(d, r); err != nil {
+			return nil, err
+		}
+		cfg.User = d.Access.User
+	}
+	if d.Access.Console != nil {
+		if err := overConsole(d, r, &cfg); err != nil {
+			return nil, err
+		}
 	}
 	record, err := newRecord(r, d)
 	if err != nil {
 		return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
 	}
-	dev, err := commandline.Dial(ctx, commandline.Config{
-		Device: string(d.ID), Adapter: ad, SSH: link, User: d.Access.User, Transcript: record, Now: r.now,
-	})
+	cfg.Transcript = record
+	dev, err := commandline.Dial(ctx, cfg)
 	if err != nil {
 		return nil, errors.Join(err, record.file.Close())
 	}
 	return &recorded{dev, record, string(d.ID)}, nil
+}
+
+// overConsole has the commands go over the device's console line.
+func overConsole(d fleet.Device, r wiring, cfg *commandline.Config) error {
+	x := d.Access.Console
+	link, err := consoleConfig(d, r)
+	if err != nil {
+		return err
+	}
+	cfg.Stream = func(ctx context.Context) (io.ReadWriteCloser, error) { return commandline.Terminal(ctx, link) }
+	cfg.User, cfg.Password = x.Login.User, ""
+	if x.Login.Password != "" {
+		if cfg.Password, err = r.password(x.Login.Password); err != nil {
+			return &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Err: err}
+		}
+	}
+	if x.Login != (fleet.ConsoleLogin{}) && len(cfg.Adapter.Session.Login) == 0 {
+		return &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID),
+			Text: fmt.Sprintf("the fleet file gives access.console.login, and the adapter %s does not say what the line asks, in session.login", cfg.Adapter.Name)}
+	}
+	ways := map[string]commandline.OpenSession{
+		"": commandline.RefuseOpen, fleet.OpenSessionRefuse: commandline.RefuseOpen,
+		fleet.OpenSessionLogOut: commandline.LogOutOpen, fleet.OpenSessionUse: commandline.UseOpen,
+	}
+	cfg.OpenSession = ways[x.OpenSession]
+	return nil
 }
 
 // adapterOf reads an adapter: a file of the workspace, or one that comes with

@@ -23,17 +23,29 @@ func sshConfig(d fleet.Device, r wiring) (sshlink.Config, error) {
 	if x.User == "" {
 		return sshlink.Config{}, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: "the fleet file gives no access.user to log in with over SSH"}
 	}
-	cfg, err := sshHost(d, r, fleet.JumpHost{Address: x.Address, User: x.User, Key: x.Key, Password: x.Password, Agent: x.Agent, KnownHosts: x.KnownHosts, InsecureReason: x.InsecureReason})
+	return sshThrough(d, r, fleet.JumpHost{Address: x.Address, User: x.User, Key: x.Key, Password: x.Password, Agent: x.Agent, KnownHosts: x.KnownHosts, InsecureReason: x.InsecureReason}, x.Jump)
+}
+
+// consoleConfig is how the console server of a device is reached; the fleet
+// entry has a console line.
+func consoleConfig(d fleet.Device, r wiring) (sshlink.Config, error) {
+	x := d.Access.Console
+	return sshThrough(d, r, fleet.JumpHost{Address: x.Address, User: x.User, Key: x.Key, Password: x.Password, Agent: x.Agent, KnownHosts: x.KnownHosts, InsecureReason: x.InsecureReason}, x.Jump)
+}
+
+// sshThrough is a host behind jump hosts, the nearest to us first.
+func sshThrough(d fleet.Device, r wiring, host fleet.JumpHost, jumps []fleet.JumpHost) (sshlink.Config, error) {
+	cfg, err := sshHost(d, r, host)
 	if err != nil {
 		return sshlink.Config{}, err
 	}
 	last := &cfg
-	for i := len(x.Jump) - 1; i >= 0; i-- { // the nearest to us comes first in the file, and last here
-		jump, err := sshHost(d, r, x.Jump[i])
+	for i := len(jumps) - 1; i >= 0; i-- { // the nearest to us is the last here
+		jump, err := sshHost(d, r, jumps[i])
 		if err != nil {
 			return sshlink.Config{}, err
 		}
-		if x.Jump[i].KnownHosts == "" {
+		if jumps[i].KnownHosts == "" {
 			jump.KnownHosts = cfg.KnownHosts
 		}
 		last.Jump = &jump
@@ -69,15 +81,18 @@ func sshHost(d fleet.Device, r wiring, h fleet.JumpHost) (sshlink.Config, error)
 		}
 	}
 	if h.Password != "" {
-		cfg.Password = func() (string, error) {
-			v, err := r.secrets.Resolve(h.Password)
-			if err != nil {
-				return "", err
-			}
-			return strings.TrimRight(string(v.Reveal()), "\r\n"), nil // a file ends with a line end
-		}
+		cfg.Password = func() (string, error) { return r.password(h.Password) }
 	}
 	return cfg, nil
+}
+
+// password reads a password that is referred to.
+func (r wiring) password(ref fleet.SecretRef) (string, error) {
+	v, err := r.secrets.Resolve(ref)
+	if err != nil {
+		return "", err
+	}
+	return strings.TrimRight(string(v.Reveal()), "\r\n"), nil // a file ends with a line end
 }
 
 // atTerminal lets one device at a time ask.

@@ -114,7 +114,7 @@ func (v *advisor) peer(ctx context.Context, name string) *peer {
 	p := &peer{id: fleet.DeviceID(name)}
 	v.peers[name] = p
 	d, ok := v.app.Workspace.Fleet.Device(p.id)
-	if !ok || d.Access.Address == "" || v.app.Dial == nil || v.dev == nil {
+	if !ok || d.Access.Address == "" && d.Access.Console == nil || v.app.Dial == nil || v.dev == nil {
 		return p
 	}
 	dev, err := v.app.Dial(ctx, d)

@@ -26,9 +26,11 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 			o.Certificate = state.Some(end)
 		}
 	}
-	if a.Reach != nil && d.Console.Address != "" {
+	line := d.Access.Console
+	// Behind jump hosts a console server is not reached from here by itself.
+	if at := d.ConsoleAddress(); a.Reach != nil && at != "" && (d.Console.Address != "" || len(line.Jump) == 0) {
 		rctx, cancel := context.WithTimeout(ctx, 5*time.Second)
-		o.Console = state.Some(a.Reach(rctx, d.Console.Address) == nil)
+		o.Console = state.Some(a.Reach(rctx, at) == nil)
 		cancel()
 	}
 	for _, c := range p.Fit.Cards {
@@ -58,6 +60,9 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 		}
 	}
 	o.Management = state.Some(reach)
+	if line != nil && d.ConsoleAddress() == line.Address && reach.Answered > 0 {
+		o.Console = state.Some(true) // it was spoken over
+	}
 	o.Hashes = a.stagedHashes(ctx, dev, p)
 	return o
 }

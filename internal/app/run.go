@@ -446,7 +446,14 @@ func Unsafe(f *fleet.Fleet, ids ...fleet.DeviceID) []string {
 		if d.Access.InsecureReason != "" {
 			out = append(out, fmt.Sprintf("%s: certificates and host keys are not verified: %s", id, d.Access.InsecureReason))
 		}
-		for _, j := range d.Access.Jump {
+		jumps := d.Access.Jump
+		if c := d.Access.Console; c != nil {
+			jumps = append(slices.Clone(jumps), c.Jump...)
+			if c.InsecureReason != "" {
+				out = append(out, fmt.Sprintf("%s: the host key of its console server is not verified: %s", id, c.InsecureReason))
+			}
+		}
+		for _, j := range jumps {
 			if j.InsecureReason != "" {
 				out = append(out, fmt.Sprintf("%s: the host key of its jump host %s is not verified: %s", id, j.Address, j.InsecureReason))
 			}

@@ -172,7 +172,7 @@ func (c *check) macChurn() {
 
 func (c *check) consoleReachable() {
 	ok, known := c.in.Observed.Console.Get()
-	at := c.in.Device.Console.Address
+	at := c.in.Device.ConsoleAddress()
 	switch {
 	case at == "":
 		c.blocker(c.device(), "the fleet gives no console")

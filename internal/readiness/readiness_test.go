@@ -559,6 +559,9 @@ func breakages() []breakage {
 		}, nil},
 
 		{"console-reachable", "silent", blocker, "does not answer", func(in *in) { in.Observed.Console = no }, nil},
+		{"console-reachable", "a silent line", blocker, "console 127.0.0.1:7003 does not answer", func(in *in) {
+			in.Observed.Console, in.Device.Console.Address, in.Device.Access.Console = no, "", &fleet.ConsoleLine{Address: "127.0.0.1:7003"}
+		}, nil},
 		{"console-reachable", "none", blocker, "the fleet gives no console", func(in *in) { in.Device.Console.Address = "" }, nil},
 		{"console-reachable", "not tried", unknown, "not tried", func(in *in) { in.Observed.Console = none[bool]() }, nil},
 		{"management-reachable", "lossy", blocker, "answered 4 of 5 times", func(in *in) { in.Observed.Management = state.Some(readiness.Reach{Asked: 5, Answered: 4}) }, nil},
