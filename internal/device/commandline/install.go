@@ -124,7 +124,7 @@ func (d *Driver) Install(ctx context.Context, req device.InstallRequest, progres
 	err = in.run(ctx, s)
 	d.release(s)
 	if err != nil && in.begun {
-		d.tidy(ctx, op, in.in.Forget, in.a.role, in.values)
+		err = d.tidy(ctx, op, in.in.Forget, in.a.role, in.values, err)
 	}
 	if err != nil {
 		return device.Installed{}, asOp(op, err)
@@ -217,7 +217,7 @@ func (in *installing) run(ctx context.Context, s *session) error {
 	}
 	in.values = ready.values
 	file := transfer.File{Path: to, Size: req.Size, SHA256: req.SHA256, Content: req.Content}
-	r, err := d.send(ctx, in.op, s, file, in.in.Transfer, in.in.Hash, in.in.Pull, in.values, in.tell)
+	r, err := d.send(ctx, in.op, s, file, in.in.Transfer, in.in.Hash, in.in.Pull, in.in.Forget, in.values, in.tell)
 	if err != nil {
 		return err
 	}
@@ -300,31 +300,37 @@ func (in *installing) check(ctx context.Context, s *session, validated string) e
 	return &device.Fault{Kind: device.Refused, Op: in.op, Text: fmt.Sprintf("the device said nothing of a failure, and does not list release %s on %s", in.req.Version, strings.Join(missing, ", "))}
 }
 
-// tidy clears away after a failure. That is tried once; what stays is told by
-// the next capture.
-func (d *Driver) tidy(ctx context.Context, op string, steps []adapter.Step, role string, values map[string]string) {
+// tidy clears away after a failure, err. That is tried once; what stays is told
+// by the error, and by the next capture.
+func (d *Driver) tidy(ctx context.Context, op string, steps []adapter.Step, role string, values map[string]string, err error) error {
 	if len(steps) == 0 {
-		return
+		return err
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), tidyWithin)
 	defer cancel()
-	s, err := d.acquire(ctx, op)
-	if err == nil {
-		_, err = d.steps(ctx, op, s, steps, role, values, nil)
+	s, terr := d.acquire(ctx, op)
+	if terr == nil {
+		_, terr = d.steps(ctx, op, s, steps, role, values, nil)
 		d.release(s)
 	}
-	if err != nil {
-		d.log.Warn("what a failed transfer left could not be cleared away", "error", err)
+	if terr == nil {
+		return err
 	}
+	d.log.Warn("what a failed transfer left could not be cleared away", "error", terr)
+	return &device.Fault{Kind: device.KindOf(err), Op: op, Err: fmt.Errorf("%w; what it left could not be cleared away: %w", err, terr)}
 }
 
 // send puts a file on the device.
-func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.File, how string, hash *adapter.Query, pull *adapter.Step, values map[string]string, tell func(device.Progress)) (transfer.Result, error) {
+func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.File, how string, hash *adapter.Query, pull *adapter.Step, forget []adapter.Step, values map[string]string, tell func(device.Progress)) (transfer.Result, error) {
 	o := transfer.Options{Limit: d.cfg.Limit, Progress: tell, Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, d.cfg.SSH) }}
 	if hash != nil {
 		o.Far.Hash = func(ctx context.Context, path string) (string, error) {
 			return d.hash(ctx, op, s, hash, map[string]string{"path": path})
 		}
+	}
+	if len(forget) > 0 {
+		// They are typed after this, and the error says where that fails.
+		o.Far.Remove = func(context.Context, string) error { return nil }
 	}
 	var r transfer.Result
 	var err error
@@ -448,13 +454,13 @@ func (d *Driver) PutComponentImage(ctx context.Context, req device.ComponentImag
 			progress(p)
 		}
 	}
-	_, err = d.send(ctx, op, s, file, fw.Transfer, fw.Hash, nil, values, tell)
+	_, err = d.send(ctx, op, s, file, fw.Transfer, fw.Hash, nil, fw.Forget, values, tell)
 	if err == nil {
 		_, err = d.steps(ctx, op, s, fw.Steps, roleWhole, values, nil)
 	}
 	d.release(s)
 	if err != nil {
-		d.tidy(ctx, op, fw.Forget, roleWhole, values)
+		err = d.tidy(ctx, op, fw.Forget, roleWhole, values, err)
 	}
 	return err
 }
