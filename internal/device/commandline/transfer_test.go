@@ -13,6 +13,7 @@ import (
 	"encoding/hex"
 	"encoding/pem"
 	"errors"
+	"flag"
 	"io"
 	"io/fs"
 	"math/big"
@@ -36,6 +37,16 @@ import (
 	"towpath/internal/device/sshlink/opensshd"
 	"towpath/internal/device/transfer"
 )
+
+// TestMain has more tests run side by side than there are processors: those that
+// do wait for shells and not for the processor.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "8"); err != nil {
+		panic(err)
+	}
+	os.Exit(m.Run())
+}
 
 // shellAdapter is of a machine whose command line is a shell. HOW, PULL, HASH,
 // FORGET and ROOT are filled in.
@@ -301,7 +312,7 @@ func TestInstallByEveryWay(t *testing.T) {
 		"HTTPS": {transfer: "http", pull: "curl -sS --fail --cacert " + trusted + " -o {path} {url} && echo fetched", server: safe},
 	} {
 		t.Run(name, func(t *testing.T) {
-			t.Parallel() // they wait for shells
+			t.Parallel()
 			h := newShellHost(t, opensshd.Options{})
 			d := h.dial(t, w)
 			var last device.Progress
@@ -418,7 +429,7 @@ func TestInstallFailsByEveryWay(t *testing.T) {
 		{name: "HTTP, no server", how: how{transfer: "http", pull: curlTo}, kind: device.Unable, words: []string{"the device fetches images by HTTP, and no server for them is configured"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			t.Parallel() // they wait for shells
+			t.Parallel()
 			h := newShellHost(t, c.with)
 			if c.disk != nil {
 				c.disk(t, h)
