@@ -180,11 +180,16 @@ func (d *Driver) connect(ctx context.Context, op string) error {
 	if d.conn.GetState() == connectivity.Shutdown {
 		return &device.Fault{Kind: device.Ours, Op: op, Text: "the driver is closed"}
 	}
+	ctx, cancel := context.WithTimeout(ctx, d.cfg.ConnectTimeout)
+	defer cancel()
+	// An attempt that began before this call may end with the old error, and gRPC
+	// fails calls with that a moment before its state says so.
+	if d.conn.GetState() == connectivity.Connecting {
+		d.conn.WaitForStateChange(ctx, connectivity.Connecting) // where that takes too long, the call itself waits and tells
+	}
 	if d.conn.GetState() != connectivity.TransientFailure {
 		return nil
 	}
-	ctx, cancel := context.WithTimeout(ctx, d.cfg.ConnectTimeout)
-	defer cancel()
 	moved := make(chan struct{})
 	go func() {
 		defer close(moved)

@@ -155,6 +155,35 @@ func TestUnreachableAndBack(t *testing.T) {
 	}
 }
 
+// TestLateEndOfAnOldConnection has a connection end after another attempt has
+// failed: who waits for the next failure is not told of it, and the reason stays
+// that of the last attempt.
+func TestLateEndOfAnOldConnection(t *testing.T) {
+	l := newLink(nil, nil, time.Now)
+	told := func(failed <-chan struct{}) bool {
+		select {
+		case <-failed:
+			return true
+		default:
+			return false
+		}
+	}
+	refused, pipe := errors.New("refused"), errors.New("broken pipe")
+	old := l.end(nil)
+	l.end(refused)
+	failed := l.failure()
+	l.broke(old, pipe)
+	l.heard(old)
+	if told(failed) || !errors.Is(l.err, refused) {
+		t.Errorf("the old connection counts: told %v, reason %v", told(failed), l.err)
+	}
+	now := l.end(nil)
+	l.broke(now, pipe)
+	if !told(failed) || !errors.Is(l.err, pipe) {
+		t.Errorf("the connection of now does not count: told %v, reason %v", told(failed), l.err)
+	}
+}
+
 func TestAPlainServerIsNotTalkedTo(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

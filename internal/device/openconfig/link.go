@@ -52,10 +52,11 @@ type link struct {
 	own    *x509.Certificate
 	now    func() time.Time
 
-	mu     sync.Mutex
-	failed chan struct{} // closed at the next failure to get or keep a connection
-	err    error         // what the last attempt or connection failed with; nil while it works
-	silent bool          // the device has sent nothing over the last connection
+	mu      sync.Mutex
+	attempt int           // how many attempts to connect have ended
+	failed  chan struct{} // closed at the next failure to get or keep a connection
+	err     error         // what the last attempt or connection failed with; nil while it works
+	silent  bool          // the device has sent nothing over the last connection
 }
 
 func newLink(c *tls.Config, own *x509.Certificate, now func() time.Time) *link {
@@ -70,9 +71,9 @@ func (l *link) ClientHandshake(ctx context.Context, _ string, raw net.Conn) (net
 		l.end(err)
 		return nil, nil, err
 	}
-	l.end(nil)
+	attempt := l.end(nil)
 	info := credentials.TLSInfo{State: conn.ConnectionState(), CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}}
-	return &watched{Conn: conn, below: below, link: l}, info, nil
+	return &watched{Conn: conn, below: below, link: l, attempt: attempt}, info, nil
 }
 
 // ServerHandshake is never called on a client.
@@ -112,22 +113,28 @@ func (l *link) dial(ctx context.Context, addr string) (net.Conn, error) {
 // the connection counts as broken.
 const unacknowledged = 15 * time.Second
 
-// end records the end of an attempt to connect.
-func (l *link) end(err error) {
+// end records the end of an attempt to connect, and returns its number.
+func (l *link) end(err error) int {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	l.attempt++
 	l.err = err
 	l.silent = err == nil
 	if err != nil {
 		l.signal()
 	}
+	return l.attempt
 }
 
-// broke records the error that a connection ended with. An alert is worth more
-// than what the transport said of the same end.
-func (l *link) broke(err error) {
+// broke records the error that the connection of an attempt ended with. An
+// alert is worth more than what the transport said of the same end. What comes
+// late from a connection that another attempt has followed says nothing of now.
+func (l *link) broke(attempt int, err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if attempt != l.attempt {
+		return
+	}
 	if _, told := remoteAlert(l.err); !told {
 		l.err = err
 	}
@@ -140,10 +147,13 @@ func (l *link) signal() {
 	l.failed = make(chan struct{})
 }
 
-// heard records that the device speaks over the connection.
-func (l *link) heard() {
+// heard records that the device speaks over the connection of an attempt.
+func (l *link) heard(attempt int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if attempt != l.attempt {
+		return
+	}
 	l.silent = false
 	l.err = nil
 }
@@ -270,9 +280,10 @@ func remoteAlert(err error) (uint8, bool) {
 // watched is a connection that tells the link how it ended.
 type watched struct {
 	net.Conn
-	below *gather
-	link  *link
-	once  sync.Once
+	below   *gather
+	link    *link
+	attempt int // that it came from
+	once    sync.Once
 }
 
 // Write sends to the device. The records that a large write is cut into leave
@@ -288,7 +299,7 @@ func (w *watched) Write(p []byte) (n int, err error) {
 		}
 	}
 	if err != nil && !errors.Is(err, net.ErrClosed) {
-		w.link.broke(err)
+		w.link.broke(w.attempt, err)
 	}
 	return n, err
 }
@@ -353,10 +364,10 @@ func (g *gather) flush() error {
 func (w *watched) Read(p []byte) (int, error) {
 	n, err := w.Conn.Read(p)
 	if n > 0 {
-		w.once.Do(w.link.heard)
+		w.once.Do(func() { w.link.heard(w.attempt) })
 	}
 	if err != nil && !errors.Is(err, net.ErrClosed) {
-		w.link.broke(err)
+		w.link.broke(w.attempt, err)
 	}
 	return n, err
 }
