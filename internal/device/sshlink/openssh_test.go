@@ -246,6 +246,90 @@ func TestOpenSSHSecondFactor(t *testing.T) {
 	}
 }
 
+// codeModule is a PAM module that asks for a one-time code. The numbers are those
+// of PAM's interface: the item of the conversation, a prompt without echo, an
+// error of the system, a refusal. Source: from memory, Linux-PAM _pam_types.h.
+const codeModule = `
+#include <string.h>
+struct message { int style; const char *text; };
+struct response { char *text; int code; };
+struct conversation { int (*talk)(int, const struct message **, struct response **, void *); void *data; };
+int pam_get_item(const void *, int, const void **);
+int pam_sm_authenticate(void *h, int flags, int argc, const char **argv) {
+	const struct conversation *c = 0;
+	struct message m = {1, "Verification code: "};
+	const struct message *ms = &m;
+	struct response *r = 0;
+	if (pam_get_item(h, 5, (const void **)&c) != 0) return 4;
+	if (c->talk(1, &ms, &r, c->data) != 0 || !r || !r->text) return 7;
+	return strcmp(r->text, "492871") ? 7 : 0;
+}
+int pam_sm_setcred(void *h, int flags, int argc, const char **argv) { return 0; }
+`
+
+// TestOpenSSHOneTimeCode has a person, or nobody, answer what a password and a
+// key do not.
+func TestOpenSSHOneTimeCode(t *testing.T) {
+	if _, err := exec.LookPath("cc"); err != nil {
+		t.Skip("not checked: there is no C compiler to make a PAM module with")
+	}
+	dir := t.TempDir()
+	source, module := filepath.Join(dir, "code.c"), filepath.Join(dir, "code.so")
+	if err := os.WriteFile(source, []byte(codeModule), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command("cc", "-shared", "-fPIC", "-o", module, source).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	const after = "account required pam_permit.so\nsession required pam_permit.so\n"
+	code := "auth required " + module + "\n"
+	answer := func(with string, asked *atomic.Int32) func(string, string, []string, []bool) ([]string, error) {
+		return func(_, _ string, questions []string, echo []bool) ([]string, error) {
+			asked.Add(1)
+			if len(questions) != 1 || questions[0] != "Verification code: " || echo[0] {
+				return nil, fmt.Errorf("asked %q, seen %v", questions, echo)
+			}
+			return []string{with}, nil
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		o     opensshd.Options
+		with  func(*opensshd.Server) Config
+		wrong string // what the server says of a wrong code
+	}{
+		{"password and code", opensshd.Options{PasswordHash: passwordHash, PAM: "auth required pam_unix.so nodelay\n" + code + after, Lines: []string{"KbdInteractiveAuthentication yes"}}, func(s *opensshd.Server) Config {
+			cfg := to(s)
+			cfg.Password = give("Hello world!")
+			return cfg
+		}, "Verification code"},
+		{"key and code", opensshd.Options{PasswordHash: passwordHash, PAM: code + after, Lines: []string{"KbdInteractiveAuthentication yes", "AuthenticationMethods publickey,keyboard-interactive"}}, keyed, "Verification code"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := openssh(t, c.o)
+			cfg := c.with(s)
+			_, err := Dial(t.Context(), cfg)
+			wantFault(t, err, device.Denied, s.Address, `"Verification code: "`, "nobody is there to answer")
+			var q *QuestionError
+			if !errors.As(err, &q) || len(q.Questions) != 1 {
+				t.Errorf("no question in %v", err)
+			}
+			var asked atomic.Int32
+			cfg.Answer = answer("492871", &asked)
+			if got := says(t, cfg, "id -un"); got != "tow" || asked.Load() != 1 {
+				t.Errorf("logged in as %q, asked %d times", got, asked.Load())
+			}
+			asked.Store(0)
+			cfg.Answer = answer("111111", &asked)
+			_, err = Dial(t.Context(), cfg)
+			wantFault(t, err, device.Denied, `does not let in the user "tow"`, c.wrong)
+			if asked.Load() != 1 {
+				t.Errorf("a wrong code was asked for %d times", asked.Load())
+			}
+		})
+	}
+}
+
 func TestOpenSSHKeys(t *testing.T) {
 	s := openssh(t, opensshd.Options{Lines: []string{"MaxAuthTries 3", "LoginGraceTime 30"}})
 	cfg := to(s)

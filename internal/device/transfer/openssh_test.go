@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math/rand/v2"
 	"net"
 	"os"
@@ -185,6 +184,16 @@ func only(t *testing.T, dir string, names ...string) {
 	}
 }
 
+// unnamed checks that an error names nothing as left.
+func unnamed(t *testing.T, err error) {
+	t.Helper()
+	for _, w := range []string{"left as", "kept as"} {
+		if strings.Contains(err.Error(), w) {
+			t.Errorf("something is said to stay: %v", err)
+		}
+	}
+}
+
 func holds(t *testing.T, name string, want []byte) {
 	t.Helper()
 	got, err := os.ReadFile(name)
@@ -282,7 +291,28 @@ func TestSFTPDropped(t *testing.T) {
 			Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, config(s, "")) },
 		})
 		wantFault(t, err, device.Unreachable, "transfer: ", "connection")
+		unnamed(t, err)
 		only(t, dir)
+	})
+	t.Run("an earlier file of the name stays as it was", func(t *testing.T) {
+		dir := t.TempDir()
+		f := fileOf(filepath.Join(dir, "image"), b)
+		for _, send := range []func(context.Context, *sshlink.Client, File, Options) (Result, error){SFTP, SCP} {
+			if err := os.WriteFile(f.Path, b[:77], 0o600); err != nil {
+				t.Fatal(err)
+			}
+			r, err := send(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{
+				Far:       disk(),
+				Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, config(s, "")) },
+			})
+			wantFault(t, err, device.Unreachable, "connection")
+			unnamed(t, err)
+			if r.FarSHA256 != "" || r.SHA256 != "" || r.Sent >= f.Size {
+				t.Errorf("what was not sent is claimed: %+v", r)
+			}
+			only(t, dir, "image")
+			holds(t, f.Path, b[:77])
+		}
 	})
 	t.Run("what stays is named and removed by the next", func(t *testing.T) {
 		dir := t.TempDir()
@@ -400,9 +430,7 @@ func TestSFTPDropped(t *testing.T) {
 		})
 		_, err = SFTP(t.Context(), c, f, Options{})
 		wantFault(t, err, device.Unreachable, "connection", "left as "+f.part())
-		if _, err := os.Stat(f.Path); !errors.Is(err, fs.ErrNotExist) {
-			t.Errorf("the name is taken: %v", err)
-		}
+		only(t, dir, filepath.Base(f.part()))
 	})
 }
 
@@ -533,7 +561,8 @@ func TestFullDisk(t *testing.T) {
 	t.Run("known before", func(t *testing.T) {
 		dir := mounted(t, "8m")
 		_, err := SFTP(t.Context(), c, fileOf(filepath.Join(dir, "image"), b), Options{Keep: true})
-		wantFault(t, err, device.NoSpace, "has 8388608 octets free, 12582912 are needed")
+		wantFault(t, err, device.NoSpace, "transfer: no space: "+dir+" has 8388608 octets free, 12582912 are needed")
+		unnamed(t, err)
 		only(t, dir)
 	})
 	// Something else fills the disk meanwhile.
@@ -553,15 +582,34 @@ func TestFullDisk(t *testing.T) {
 	t.Run("meanwhile", func(t *testing.T) {
 		dir := mounted(t, "16m")
 		_, err := SFTP(t.Context(), c, hooked(fileOf(filepath.Join(dir, "image"), b), fill(t, dir)), Options{})
-		wantFault(t, err, device.NoSpace, "octets free")
+		wantFault(t, err, device.NoSpace, dir+" has ", "octets free", "are needed")
+		unnamed(t, err)
 		only(t, dir, "core")
+	})
+	t.Run("meanwhile, an earlier file of the name", func(t *testing.T) {
+		for _, send := range []func(context.Context, *sshlink.Client, File, Options) (Result, error){SFTP, SCP} {
+			dir := mounted(t, "16m")
+			f := fileOf(filepath.Join(dir, "image"), b)
+			if err := os.WriteFile(f.Path, b[:77], 0o600); err != nil {
+				t.Fatal(err)
+			}
+			_, err := send(t.Context(), c, hooked(f, fill(t, dir)), Options{Far: commands(c)})
+			wantFault(t, err, device.NoSpace)
+			unnamed(t, err)
+			only(t, dir, "core", "image")
+			holds(t, f.Path, b[:77])
+		}
 	})
 	t.Run("meanwhile, kept", func(t *testing.T) {
 		dir := mounted(t, "16m")
 		f := fileOf(filepath.Join(dir, "image"), b)
 		_, err := SFTP(t.Context(), c, hooked(f, fill(t, dir)), Options{Keep: true})
-		wantFault(t, err, device.NoSpace, "octets free", "are kept as")
+		wantFault(t, err, device.NoSpace, "octets free", "octets are kept as "+f.part())
 		only(t, dir, "core", filepath.Base(f.part()))
+		kept, rerr := os.ReadFile(f.part())
+		if rerr != nil || len(kept) == 0 || !bytes.HasPrefix(b, kept) || !strings.Contains(err.Error(), fmt.Sprintf("first %d octets", len(kept))) {
+			t.Errorf("%d octets are kept (%v), or others than the first: %v", len(kept), rerr, err)
+		}
 		if err := os.Remove(filepath.Join(dir, "core")); err != nil {
 			t.Fatal(err)
 		}
@@ -575,6 +623,7 @@ func TestFullDisk(t *testing.T) {
 		dir := mounted(t, "8m")
 		_, err := SCP(t.Context(), c, fileOf(filepath.Join(dir, "image"), b), Options{Far: commands(c)})
 		wantFault(t, err, device.NoSpace, "No space left on device")
+		unnamed(t, err)
 		only(t, dir)
 	})
 	t.Run("scp without commands", func(t *testing.T) {
@@ -582,6 +631,7 @@ func TestFullDisk(t *testing.T) {
 		f := fileOf(filepath.Join(dir, "image"), b)
 		_, err := SCP(t.Context(), c, f, Options{})
 		wantFault(t, err, device.NoSpace, "No space left on device", "left as "+f.Path)
+		only(t, dir, "image")
 	})
 }
 
@@ -597,9 +647,15 @@ func TestReadOnlyDisk(t *testing.T) {
 	}
 	f := fileOf(filepath.Join(dir, "old"), content(1<<20, 8))
 	_, err := SFTP(t.Context(), c, f, Options{})
-	wantFault(t, err, device.Refused, "read-only")
+	wantFault(t, err, device.Refused, "transfer: refused: "+dir+" is read-only on the device")
+	unnamed(t, err)
 	_, err = SCP(t.Context(), c, f, Options{Far: commands(c)})
-	wantFault(t, err, device.Refused, "Read-only file system")
+	wantFault(t, err, device.Refused, "the device says of "+f.part()+": ", "Read-only file system")
+	unnamed(t, err)
+	// Without a command to rename with, the file itself is written to.
+	_, err = SCP(t.Context(), c, f, Options{})
+	wantFault(t, err, device.Refused, "the device says of "+f.Path+": ", "Read-only file system")
+	unnamed(t, err)
 	only(t, dir, "old")
 	holds(t, f.Path, []byte("old"))
 }
@@ -644,7 +700,11 @@ func TestSCP(t *testing.T) {
 		f := fileOf(filepath.Join(dir, "image"), content(12<<20, 3))
 		_, err := SCP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{Far: disk()})
 		wantFault(t, err, device.Unreachable, "connection")
+		unnamed(t, err)
 		only(t, dir)
+		_, err = SCP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{})
+		wantFault(t, err, device.Unreachable, "connection", "a part of it is left as "+f.Path)
+		only(t, dir, "image")
 	})
 	t.Run("damaged on the way", func(t *testing.T) {
 		dir := t.TempDir()
