@@ -231,11 +231,11 @@ func Start(stream io.ReadWriteCloser, cfg Config) *Session {
 func (s *Session) Login(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.take()
-	s.buf = append(s.buf[:0], s.buf[bytes.LastIndexByte(s.buf, '\n')+1:]...)
 	s.broken = true
 	var err error
 	if s.cfg.Console {
+		s.take() // it is judged when the line is quiet
+		s.buf = append(s.buf[:0], s.buf[bytes.LastIndexByte(s.buf, '\n')+1:]...)
 		err = s.loginConsole(ctx)
 		s.again = true
 	} else {
