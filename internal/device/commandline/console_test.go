@@ -371,7 +371,7 @@ func TestConsoleThroughARestart(t *testing.T) {
 		c.Boot = func(l *consoletest.Line) {
 			<-tick.C
 			fmt.Fprintf(l, "loader: a key stops me, %d\r\n", boots)
-			if boots == 0 {
+			if boots == 5 { // what was being typed when it went down is typed
 				first = l.Keys()
 			}
 			boots++
@@ -450,5 +450,38 @@ func TestConsoleServerLost(t *testing.T) {
 	readsAbout(t, b.driver)
 	if n := h.count("restart because planned"); n != 1 {
 		t.Errorf("the act was typed %d times", n)
+	}
+}
+
+// TestConsoleLedAstray finds a name on the line that is not ours, and a device
+// that restarts when it has let us in.
+func TestConsoleLedAstray(t *testing.T) {
+	h := &hut{looks: 10}
+	c := &consoletest.Console{Name: "operator", Password: "lamp-room", Shell: h.shell, Boot: func(l *consoletest.Line) { fmt.Fprint(l, "loading\r\n") }}
+	first := true
+	b := overConsole(t, func(l *consoletest.Line) {
+		// Somebody typed a name and went away.
+		if _, err := l.Key(nil); err != nil {
+			return
+		}
+		fmt.Fprint(l, "\r\nName? rowan\r\nPassword? ")
+		for first {
+			k, err := l.Key(nil)
+			if err != nil {
+				return
+			}
+			if k != 3 {
+				t.Errorf("the key %q was pressed where somebody's password belongs", k)
+			}
+			first = false
+		}
+		c.Awake = true
+		c.Run(l)
+	}, nil)
+	readsAbout(t, b.driver)
+	text := b.transcript(t)
+	// Ours is asked for twice: before the restart, and after.
+	if n := strings.Count(text, "Password? "); n != 3 || !strings.Contains(text, "loading") {
+		t.Errorf("asked %d times:\n%s", n, text)
 	}
 }

@@ -2,6 +2,7 @@ package dialogue
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"time"
@@ -26,7 +27,7 @@ func (s *Session) loginConsole(ctx context.Context) error {
 	from, checked := 0, 0
 	var candidate []byte
 	var idle time.Duration
-	spoke, woken := false, false
+	spoke, woken, astray, anew := false, false, false, false
 	s.asked = 0
 	for {
 		came, err := s.more(ctx, s.cfg.Settle)
@@ -39,7 +40,7 @@ func (s *Session) loginConsole(ctx context.Context) error {
 		}
 		idle += s.cfg.Settle
 		for _, re := range s.cfg.Refusals {
-			if re.Match(s.recent(from)) {
+			if (s.asked > 0 || !astray) && re.Match(s.recent(from)) {
 				return s.fail(Refused, false, from, nil)
 			}
 		}
@@ -48,6 +49,20 @@ func (s *Session) loginConsole(ctx context.Context) error {
 		}
 		if i := asks(s.cfg.Login, s.recent(from)); i >= 0 {
 			x := s.cfg.Login[i]
+			if x.Secret && i > 0 && given[0] == 0 && !astray {
+				// It has a name that we did not give: what had been typed before a
+				// restart, or by somebody else. It is led back to its first question.
+				astray = true
+				if _, err := s.say(cmp.Or(s.cfg.Wake, s.cfg.NewLine), false); err != nil {
+					return err
+				}
+				from, candidate, idle = len(s.buf), nil, 0
+				continue
+			}
+			if i == 0 && given[0] >= max(x.Times, 1) && len(s.cfg.Refusals) > 0 && !anew {
+				anew = true // it refused nothing: it restarted just now
+				clear(given)
+			}
 			if given[i] >= max(x.Times, 1) {
 				return s.fail(Refused, false, from, errAgain)
 			}

@@ -225,6 +225,8 @@ type Console struct {
 	Shell func() (io.ReadWriteCloser, error)
 	// Open has a session open from the start that somebody left.
 	Open bool
+	// Awake has it ask for the name before a key is pressed.
+	Awake bool
 	// Boot says what comes over the line between two looks whether the device is
 	// up; it may wait. Nil: nothing.
 	Boot func(*Line)
@@ -234,8 +236,10 @@ type Console struct {
 func (c *Console) Run(l *Line) {
 	if c.Open {
 		c.session(l)
-	} else if _, err := l.Key(nil); err != nil { // it sleeps
-		return
+	} else if !c.Awake {
+		if _, err := l.Key(nil); err != nil { // it sleeps
+			return
+		}
 	}
 	for !l.Closed() {
 		if !c.login(l) {
