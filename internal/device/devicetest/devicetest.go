@@ -58,6 +58,9 @@ type Harness struct {
 	// Acts tells, from the device's side, how many acts have changed something
 	// on it so far; nil where nobody counts.
 	Acts func() int
+	// Asked tells likewise how many acts it was asked for, also those that it
+	// refused or that left nothing to do; nil where nobody counts.
+	Asked func() int
 	// Now is the clock that the device's offset is measured against, and
 	// ClockOffset what it must come out as, within ClockTolerance.
 	ClockOffset, ClockTolerance time.Duration
@@ -236,6 +239,20 @@ func (x *exam) unchanged(t *testing.T, what string, f func()) {
 	f()
 	if after := x.acts(); after != before {
 		t.Errorf("%s: the device was changed %d times, want none", what, after-before)
+	}
+}
+
+// unasked demands that f reads the device only and asks for no act: what a
+// driver knows by reading it does not try.
+func (x *exam) unasked(t *testing.T, what string, f func()) {
+	t.Helper()
+	before := 0
+	if x.Asked != nil {
+		before = x.Asked()
+	}
+	x.unchanged(t, what, f)
+	if x.Asked != nil && x.Asked() != before {
+		t.Errorf("%s: the device was asked %d times, want none", what, x.Asked()-before)
 	}
 }
 
@@ -624,11 +641,11 @@ func testSwitchOver(t *testing.T, x *exam) {
 	if x.unable(t, x.able(t).SwitchOver, func() error { return swap(x.Secondary) }) {
 		return
 	}
-	x.unchanged(t, "a switchover to nowhere", func() { wantKind(t, swap("no-such-card"), device.Missing) })
+	x.unasked(t, "a switchover to nowhere", func() { wantKind(t, swap("no-such-card"), device.Missing) })
 	if x.LineCard != "" {
-		x.unchanged(t, "a switchover to a line card", func() { wantKind(t, swap(x.LineCard), device.Ours) })
+		x.unasked(t, "a switchover to a line card", func() { wantKind(t, swap(x.LineCard), device.Ours) })
 	}
-	x.unchanged(t, "a switchover to the primary", func() {
+	x.unasked(t, "a switchover to the primary", func() {
 		s, err := x.Device.SwitchOver(x.ctx, x.Primary)
 		if err != nil || s.Card != x.Primary {
 			t.Errorf("to the primary: got %+v, %v", s, err)
@@ -966,7 +983,7 @@ var troubles = []struct {
 	{InstallMoves, installFails, []device.Kind{device.Moved, device.Unreachable, device.OutcomeUnknown}},
 	{InstallStalls, installStalls, []device.Kind{device.OutcomeUnknown}},
 	{SwitchOverRefused, switchFails, []device.Kind{device.Moved, device.Refused}},
-	{NotReady, switchFails, []device.Kind{device.Refused}},
+	{NotReady, switchNotTried, []device.Kind{device.Refused}},
 	{Expired, nothingWorks, []device.Kind{device.Denied}},
 	{Gone, nothingWorks, []device.Kind{device.Unreachable}},
 }
@@ -1004,6 +1021,12 @@ func switchFails(t *testing.T, x *exam, want []device.Kind) {
 		_, err := x.Device.SwitchOver(x.ctx, x.Secondary)
 		wantKind(t, err, want...)
 	})
+}
+
+// switchNotTried demands that the readiness is read and the device not asked.
+func switchNotTried(t *testing.T, x *exam, want []device.Kind) {
+	x.able(t) // which may ask
+	x.unasked(t, "a switchover to a card that is not ready", func() { switchFails(t, x, want) })
 }
 
 func nothingWorks(t *testing.T, x *exam, want []device.Kind) {

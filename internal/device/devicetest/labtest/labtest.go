@@ -322,6 +322,7 @@ func furnish(t testing.TB, b *Bench, dc lab.DeviceConfig, size int64) devicetest
 		},
 		Unknown: state.Setting{Protocol: state.LLDP, Parameter: "no-such-parameter", Value: "1"},
 		Acts:    func() int { return b.Changes(t) },
+		Asked:   func() int { return len(b.Lab.Acts()) },
 		Change: func(t *testing.T) (device.EventKind, string) {
 			b.banner(t, "Lock under repair.")
 			return device.EventConfiguration, "digest"
