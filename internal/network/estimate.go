@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 )
 
 // Counters are rates that interfaces have counted over one period, in the unit
@@ -46,7 +47,8 @@ type Estimation struct {
 	// the counters bear out; [Estimation.Band] rests on it.
 	Spread float64
 
-	sys system
+	sys  system
+	norm *normal // of sys with the prior's variances, made when it is first asked for
 }
 
 // system is the linear equations A x = y, one for each counter, by columns:
@@ -82,7 +84,7 @@ func (s *State) Estimate(c Counters, method Method) (*Estimation, error) {
 		}
 		total += c.Out[v]
 	}
-	e := &Estimation{Prior: make([]float64, len(n.demands))}
+	e := &Estimation{Prior: make([]float64, len(n.demands)), norm: new(normal)}
 	if total > 0 {
 		for i, d := range n.demands {
 			e.Prior[i] = c.In[n.nodeIndex[d.From]] * c.Out[n.nodeIndex[d.To]] / total
@@ -422,10 +424,7 @@ func (e *Estimation) Band(t *State, arc int) float64 { return e.Bands(t, []int{a
 // more than for one: a solve for each.
 func (e *Estimation) Bands(t *State, of []int) []float64 {
 	arcs, share := t.Shares()
-	w := make([]float64, len(e.Volumes))
-	for j, p := range e.Prior {
-		w[j] = p * p
-	}
+	w, explained := e.variances()
 	out := make([]float64, len(of))
 	parallel(len(of), func() func(int) {
 		b, sb := make([]float64, len(w)), make([]float64, len(w))
@@ -451,8 +450,7 @@ func (e *Estimation) Bands(t *State, of []int) []float64 {
 				whole += b[j] * sb[j]
 			}
 			e.sys.times(sb, seen)
-			z := e.sys.solve(w, seen, slack*e.sys.mean()*e.sys.mean(), 1e-10)
-			out[i] = 2 * e.Spread * math.Sqrt(max(0, whole-dot(seen, z))) / load
+			out[i] = 2 * e.Spread * math.Sqrt(max(0, whole-explained(seen))) / load
 		}
 	})
 	return out
@@ -479,10 +477,7 @@ func (e *Estimation) Span(t *State) (least, most float64) {
 // estimate, relative to it, in 95 % of cases, by the reckoning of
 // [Estimation.Band]. It costs a solve for each demand.
 func (e *Estimation) DemandBands() []float64 {
-	w := make([]float64, len(e.Prior))
-	for j, p := range e.Prior {
-		w[j] = p * p
-	}
+	w, explained := e.variances()
 	out := make([]float64, len(w))
 	parallel(len(w), func() func(int) {
 		seen := make([]float64, len(e.sys.y))
@@ -494,11 +489,85 @@ func (e *Estimation) DemandBands() []float64 {
 			for k := e.sys.start[j]; k < e.sys.start[j+1]; k++ {
 				seen[e.sys.row[k]] += e.sys.value[k] * w[j]
 			}
-			z := e.sys.solve(w, seen, slack*e.sys.mean()*e.sys.mean(), 1e-10)
-			out[j] = 2 * e.Spread * math.Sqrt(max(0, w[j]-dot(seen, z))) / e.Volumes[j]
+			out[j] = 2 * e.Spread * math.Sqrt(max(0, w[j]-explained(seen))) / e.Volumes[j]
 		}
 	})
 	return out
+}
+
+// variances are those of the demands before the counters are looked at, for a
+// spread of 1, and how much of a variance the counters explain: u'(ASA')⁻¹u with S
+// the diagonal of the variances and u the covariances with the counters. It
+// overwrites u, and many may call it at once.
+func (e *Estimation) variances() (w []float64, explained func(u []float64) float64) {
+	w = make([]float64, len(e.Prior))
+	for j, p := range e.Prior {
+		w[j] = p * p
+	}
+	ridge := slack * e.sys.mean() * e.sys.mean()
+	if len(e.sys.y) > maxNormal {
+		return w, func(u []float64) float64 { return dot(u, e.sys.solve(w, u, ridge, 1e-10)) }
+	}
+	e.norm.once.Do(func() { e.norm.factor(&e.sys, w, ridge) })
+	return w, e.norm.explained
+}
+
+// maxNormal is the largest number of counters for which the normal equations are
+// kept as a full matrix, which is then 128 MB.
+const maxNormal = 4096
+
+// normal is the Cholesky factor L of A W A' + ridge, by rows, so that what lies
+// left of the diagonal in row i are i numbers.
+// Source: Golub and Van Loan, Matrix Computations, §4.2.
+type normal struct {
+	once sync.Once
+	rows [][]float64 // with the diagonal; 0 there where a row hangs on those before it
+}
+
+func (n *normal) factor(s *system, w []float64, ridge float64) {
+	n.rows = make([][]float64, len(s.y))
+	for i := range n.rows {
+		n.rows[i] = make([]float64, i+1)
+		n.rows[i][i] = ridge
+	}
+	for j, v := range w {
+		for a := s.start[j]; a < s.start[j+1]; a++ {
+			for b := s.start[j]; b < s.start[j+1]; b++ {
+				if p, q := s.row[a], s.row[b]; q <= p {
+					n.rows[p][q] += v * s.value[a] * s.value[b]
+				}
+			}
+		}
+	}
+	for i, r := range n.rows {
+		whole := r[i]
+		for k := range i {
+			if d := n.rows[k][k]; d > 0 {
+				r[k] = (r[k] - dot(r[:k], n.rows[k][:k])) / d
+			} else {
+				r[k] = 0
+			}
+		}
+		left := whole - dot(r[:i], r[:i])
+		if left <= 1e-14*whole {
+			left = 0
+		}
+		r[i] = math.Sqrt(left)
+	}
+}
+
+// explained is |L⁻¹u|²; u is L⁻¹u afterwards.
+func (n *normal) explained(u []float64) float64 {
+	sum := 0.0
+	for i, r := range n.rows {
+		if r[i] == 0 {
+			u[i] = 0
+			continue
+		}
+		u[i] = (u[i] - dot(r[:i], u[:i])) / r[i]
+		sum += u[i] * u[i]
+	}
+	return sum
 }
 
 // Upper returns the volumes with each demand at the upper end of its error, see
@@ -525,6 +594,7 @@ func (e *Estimation) Scaled(factor float64) *Estimation {
 		return out
 	}
 	out := *e
+	out.norm = new(normal)
 	out.Prior, out.Volumes, out.sys.y = times(e.Prior), times(e.Volumes), times(e.sys.y)
 	return &out
 }

@@ -267,6 +267,37 @@ func TestUpperEndsOfDemandsBoundEveryLink(t *testing.T) {
 	}
 }
 
+// The factor says of every demand what conjugate gradients say, where counters
+// hang on each other and where the sums make some of them superfluous.
+func TestTheFactorIsThatOfTheNormalEquations(t *testing.T) {
+	n, matrices := abilene(t)
+	for _, silent := range []bool{false, true} {
+		volumes := slices.Clone(matrices[100])
+		for i, d := range n.demands {
+			if silent && d.From == "3" { // its counters are 0, and so are their rows
+				volumes[i] = 0
+			}
+		}
+		s, c := counters(t, n, volumes)
+		e, err := s.Estimate(c, MaxEntropy)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, explained := e.variances()
+		mean := e.sys.mean()
+		for j := range w {
+			u := make([]float64, len(e.sys.y))
+			for k := e.sys.start[j]; k < e.sys.start[j+1]; k++ {
+				u[e.sys.row[k]] += e.sys.value[k] * w[j]
+			}
+			want := dot(u, e.sys.solve(w, u, slack*mean*mean, 1e-12))
+			if got := explained(u); math.Abs(got-want) > 1e-6*w[j] || got > w[j]*(1+1e-9) {
+				t.Errorf("demand %v: got %v, want %v of %v", n.demands[j], got, want, w[j])
+			}
+		}
+	}
+}
+
 // Source: worked by hand. On a line a-b-c with counters that nothing but
 // a→b 1, a→c 2, b→c 3 explains, every method must find just these.
 func TestEstimatesAreExactWhereTheCountersDecide(t *testing.T) {
