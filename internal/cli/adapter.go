@@ -181,6 +181,9 @@ func (e *env) printRehearsal(a *adapter.Adapter, r *adapter.Rehearsal) {
 	if len(r.Reads) > 0 {
 		e.printf("\n")
 	}
+	for _, u := range r.Unread {
+		e.wrap("not taken:    ", fmt.Sprintf("%d of %d lines of %q match no pattern: %s", len(u.Lines), u.Of, u.Command, firstOf(u.Lines)))
+	}
 	for _, m := range r.Missing {
 		e.wrap("not recorded: ", fmt.Sprintf("%q; its output belongs into %s", m.Command, m.File))
 	}
@@ -189,6 +192,19 @@ func (e *env) printRehearsal(a *adapter.Adapter, r *adapter.Rehearsal) {
 	}
 	e.wrap("can:          ", abilitiesText(a))
 	e.wrap("in all:       ", fmt.Sprintf("%d outputs read, %d not understood in some place, %d not recorded", len(r.Reads), problems, len(r.Missing)))
+}
+
+// firstOf are the first lines of some, for a person to see what they are.
+func firstOf(lines []string) string {
+	const most = 3
+	var out []string
+	for _, l := range lines[:min(most, len(lines))] {
+		out = append(out, fmt.Sprintf("%q", strings.TrimSpace(l)))
+	}
+	if len(lines) > most {
+		out = append(out, "…")
+	}
+	return strings.Join(out, ", ")
 }
 
 // abilitiesText says what an adapter can and cannot do.
@@ -260,6 +276,9 @@ func (e *env) adapterInit(w adapter.Wish, out string, ask bool) error {
 		return err
 	}
 	f, err := os.OpenFile(out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644) // #nosec G302 G304 -- no secret, and the operator's own word
+	if errors.Is(err, fs.ErrExist) {
+		return usage("%s is there already and is left alone; want another name after --out", out)
+	}
 	if err != nil {
 		return usage("%v", err)
 	}

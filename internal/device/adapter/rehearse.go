@@ -1,9 +1,11 @@
 package adapter
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -18,6 +20,9 @@ type Rehearsal struct {
 	// Missing are the commands without a recorded output, with the names that
 	// their files would have.
 	Missing []MissingOutput `json:"missing,omitempty"`
+	// Unread are lines of outputs that are read line by line and that no pattern
+	// takes. Headings are among them, and so is what a pattern forgot.
+	Unread []UnreadLines `json:"unread,omitempty"`
 	// Lacking are the kinds of thing that no read tells of.
 	Lacking []string       `json:"lacking,omitempty"`
 	Capture *state.Capture `json:"capture"`
@@ -43,6 +48,13 @@ type RehearsedThing struct {
 type MissingOutput struct {
 	Command string `json:"command"`
 	File    string `json:"file"`
+}
+
+// UnreadLines are lines of one command's output that no pattern takes.
+type UnreadLines struct {
+	Command string   `json:"command"`
+	Lines   []string `json:"lines"`
+	Of      int      `json:"of"` // lines that are not blank
 }
 
 // Good reports whether everything was understood and nothing was missing.
@@ -76,6 +88,7 @@ func FileName(command string) string {
 func (a *Adapter) Rehearse(said func(command string) ([]byte, bool), at time.Time) *Rehearsal {
 	r := &Rehearsal{Adapter: a.Name, Lacking: a.Lacking()}
 	facts := &Facts{}
+	var read reading
 	hear := func(f *Facts, name string, q *Query) {
 		for _, vars := range f.Each(q, a) {
 			x := Rehearsed{Read: name, Into: a.compiled.queries[q].into.name}
@@ -100,6 +113,7 @@ func (a *Adapter) Rehearse(said func(command string) ([]byte, bool), at time.Tim
 			}
 			got := f.Take(q, vars, out, at, a)
 			x.Rows, x.Problems = got.Rows, got.Problems
+			read.add(line, out, a.compiled.queries[q])
 			for _, t := range got.Things {
 				x.Things = append(x.Things, RehearsedThing{t.Key, t.Text})
 			}
@@ -119,10 +133,60 @@ func (a *Adapter) Rehearse(said func(command string) ([]byte, bool), at time.Tim
 		s := &a.Settings[i]
 		hear(&Facts{}, cmp.Or(s.Protocol+" ", "")+s.Parameter, &s.Read)
 	}
+	r.Unread = read.unread()
 	r.Capture = facts.Capture()
 	r.Capture.Source, r.Capture.TakenAt = "recorded output, adapter "+a.Name, at
 	r.Capture.Sort()
 	return r
+}
+
+// reading is which outputs were read line by line, and by which patterns.
+type reading struct {
+	commands []string // in their order
+	outputs  map[string][]byte
+	patterns map[string][]*regexp.Regexp
+	whole    map[string]bool // read otherwise too, or said that there is nothing
+}
+
+func (r *reading) add(command string, output []byte, q *query) {
+	if r.outputs == nil {
+		r.outputs, r.patterns, r.whole = map[string][]byte{}, map[string][]*regexp.Regexp{}, map[string]bool{}
+	}
+	if _, ok := r.outputs[command]; !ok {
+		r.commands = append(r.commands, command)
+		r.outputs[command] = output
+	}
+	switch {
+	case q.parser == nil || q.parser.lines == nil || q.none != nil && q.none.Match(output):
+		r.whole[command] = true
+	default:
+		r.patterns[command] = append(r.patterns[command], q.parser.lines)
+	}
+}
+
+// unread are the lines that none of a command's patterns takes.
+func (r *reading) unread() []UnreadLines {
+	var out []UnreadLines
+	for _, c := range r.commands {
+		if r.whole[c] {
+			continue
+		}
+		u := UnreadLines{Command: c}
+		for line := range bytes.Lines(r.outputs[c]) {
+			line = bytes.TrimSuffix(line, []byte{'\n'})
+			if len(bytes.TrimSpace(line)) == 0 {
+				continue
+			}
+			u.Of++
+			if !slices.ContainsFunc(r.patterns[c], func(re *regexp.Regexp) bool { return re.Match(line) }) {
+				u.Lines = append(u.Lines, string(line))
+			}
+		}
+		if len(u.Lines) > 0 {
+			out = append(out, u)
+		}
+	}
+	return out
 }
 
 // Complaint returns what an output complains of, by the words of the session;
@@ -236,6 +300,10 @@ func New(w Wish) ([]byte, error) {
 			}
 		}
 	}
+	p("")
+	p("# What it cannot do yet has keys of its own: packages, install (with transfer: sftp,")
+	p("# scp, or http where the device fetches), set-boot, begin, preview, switch-over,")
+	p("# restart, files, backup, settings. For examples of all: towpath adapter print %s.", BuiltinNames()[0])
 	src := []byte(b.String())
 	if _, err := Read(w.Name+".yaml", src); err != nil {
 		return nil, err
