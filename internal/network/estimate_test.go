@@ -285,7 +285,7 @@ func TestTheFactorIsThatOfTheNormalEquations(t *testing.T) {
 		}
 		w, explained := e.variances()
 		mean := e.sys.mean()
-		for j := range w {
+		for j := 0; j < len(w); j += 7 {
 			u := make([]float64, len(e.sys.y))
 			for k := e.sys.start[j]; k < e.sys.start[j+1]; k++ {
 				u[e.sys.row[k]] += e.sys.value[k] * w[j]

@@ -79,7 +79,8 @@ type Availability struct {
 // MeasuredDemands are demands of which a series over time is known.
 type MeasuredDemands struct {
 	// Series is a file of the workspace, CSV with the columns time, src, dst and
-	// volume, or a folder of it with a matrix in SNDlib native text for each period.
+	// volume, or time with those of interface counters, or a folder of it with a
+	// matrix in SNDlib native text for each period.
 	Series string `yaml:"series" json:"series"`
 	// Repeat says how the samples come again: [EveryWeek] or [EveryDay].
 	Repeat string `yaml:"repeat,omitempty" json:"repeat"`
@@ -307,7 +308,7 @@ func CampaignShape() *document.Shape {
 			"Availability.between-failures": {Doc: "Mean operating time between two failures of one device.", Range: document.Above(0)},
 			"Availability.repair":           {Doc: "Mean time until a failed device is restored.", Range: document.From(0)},
 
-			"MeasuredDemands.series": {Doc: "CSV with the columns time, src, dst, volume, or a folder with a matrix in SNDlib native text for each period.", Form: series},
+			"MeasuredDemands.series": {Doc: "CSV with the columns time, src, dst, volume, or time with those of interface counters, or a folder with a matrix in SNDlib native text for each period.", Form: series},
 			"MeasuredDemands.repeat": {Doc: "How the samples come again: a window is like the samples of its hours on the same days of the week, or on any day.", Words: []string{EveryWeek, EveryDay}},
 			"MeasuredDemands.growth": {Doc: "Factor by which every demand has grown, or will have.", Range: document.AboveUpTo(0, 100)},
 
