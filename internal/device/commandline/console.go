@@ -178,7 +178,7 @@ func (d *Driver) lineFault(ctx context.Context, op string, err error) error {
 	case e.Reason == dialogue.Late:
 		f.Text = "the console line shows neither a log-in nor a prompt: the device starts, or a program runs there"
 	case e.Reason == dialogue.Refused:
-		f.Kind, f.Text = device.Denied, "the device does not let in the account of access.console.login; the password was typed once and is not tried again: mind the lock-out"
+		f.Kind, f.Text = device.Denied, "the device does not let in the account of access.console.login; mind the lock-out before you try again"
 	case e.Reason == dialogue.Asked:
 		f.Kind, f.Text = device.Refused, "somebody must answer on the console line first"
 	default:
