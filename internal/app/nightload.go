@@ -34,6 +34,7 @@ type nightLoads struct {
 	repeat  string
 	samples []network.Sample // with growth; empty where the demands are always the same
 	upper   bool             // they are estimated, and each demand is at the upper end of its error
+	misfit  float64          // the largest of the estimates
 	notes   []string         // of the reading
 	begins  []int64          // of the samples, see [nightLoads.matching]
 
@@ -209,6 +210,7 @@ func (l *nightLoads) read(f *fleet.Fleet, d policy.MeasuredDemands, files map[st
 	for i, s := range l.samples {
 		if s.Estimation != nil {
 			l.upper, l.samples[i].Volumes = true, s.Estimation.Upper()
+			l.misfit = max(l.misfit, s.Estimation.Misfit)
 		}
 	}
 	for _, s := range l.samples {
@@ -226,8 +228,15 @@ func (l *nightLoads) read(f *fleet.Fleet, d policy.MeasuredDemands, files map[st
 	if l.upper {
 		l.source += "; estimated from counters, each demand at the upper end of its error"
 	}
+	if l.misfit > contradictory {
+		l.source += fmt.Sprintf("; the counters contradict each other or the topology: up to %.0f %% of what they counted is not explained", 100*l.misfit)
+	}
 	return nil
 }
+
+// contradictory is the misfit from which on an estimate says more of its counters
+// than of the demands.
+const contradictory = 0.05
 
 // wall is the reading of the clock on the wall, in seconds since some Thursday's
 // midnight of the instant's zone.
@@ -389,6 +398,9 @@ func (l *nightLoads) measure(net *network.Network, share int) (*measuredLoad, er
 		a := net.Arcs()[r.Worst]
 		x.over = fmt.Sprintf("with nothing out%s, link %s from %s to %s is at %.0f %% of its capacity already, and %s allows %.0f %%",
 			map[bool]string{true: " and each estimated demand at the upper end of its error"}[l.upper], a.Link, a.From, a.To, 100*r.MaxUtilisation, workspace.CampaignFile, 100*l.opt.Limit)
+		if l.misfit > contradictory {
+			x.over += fmt.Sprintf(" (but the counters contradict each other or the topology: up to %.0f %% of what they counted is not explained)", 100*l.misfit)
+		}
 	}
 	l.built = append(l.built, x)
 	return x, nil

@@ -305,6 +305,11 @@ func TestCountersOverTimeTellTheHours(t *testing.T) {
 	if _, err = use(t, ws).Campaign(t.Context(), w); err != nil {
 		t.Errorf("with the demands: %v", err)
 	}
+	// Counters of which one is far too large are told to contradict the others.
+	ws.Series["week.csv"] = []byte(strings.ReplaceAll(string(countersOf(t, ws, rows)), ",out,acc-1-2,", ",out,acc-1-2,9"))
+	if _, err = use(t, ws).Campaign(t.Context(), w); err == nil || !strings.Contains(err.Error(), "the counters contradict each other or the topology: up to ") {
+		t.Errorf("got %v, want the contradiction named", err)
+	}
 	// What is missing is said, here as in safe-hours.
 	ws.Campaign.Utilisation = 0.7
 	withSeries(ws, policy.EveryDay, slices.DeleteFunc(rows, func(r measured) bool { return r.from == "acc-1-1" && r.at.Hour() == 3 }))
