@@ -42,7 +42,7 @@ func quickLab(t *testing.T) (*lab.Lab, *lab.Chassis) {
 		d.Releases[i].Size = 1 * unit.MiB
 	}
 	d.Durations = lab.Durations{
-		ControllerBoot: 40 * time.Second, StateSync: time.Second, PackageCopy: time.Second, Validation: time.Second,
+		ControllerBoot: 200 * time.Second, StateSync: time.Second, PackageCopy: time.Second, Validation: time.Second,
 		LineCardBoot: 4 * time.Second, LineCardNSF: 2 * time.Second, FabricRestart: time.Second, ExtenderUpdate: time.Second,
 	}
 	d.Routes = lab.Routes{IPv4: 20, IPv6: 5}
