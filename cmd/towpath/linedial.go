@@ -2,19 +2,23 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"towpath/internal/device"
 	"towpath/internal/device/adapter"
 	"towpath/internal/device/commandline"
 	"towpath/internal/device/dialogue"
+	"towpath/internal/device/transfer"
 	"towpath/internal/evidence"
 	"towpath/internal/fleet"
 )
@@ -39,6 +43,13 @@ func dialCommandLine(ctx context.Context, d fleet.Device, r wiring) (device.Devi
 			return nil, err
 		}
 	}
+	images, err := imageServer(d, r)
+	if err != nil {
+		return nil, err
+	}
+	if images != nil {
+		cfg.Pull, cfg.PullFrom = images.serve, images.from
+	}
 	record, err := newRecord(r, d)
 	if err != nil {
 		return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
@@ -48,7 +59,70 @@ func dialCommandLine(ctx context.Context, d fleet.Device, r wiring) (device.Devi
 	if err != nil {
 		return nil, errors.Join(err, record.file.Close())
 	}
-	return &recorded{dev, record, string(d.ID)}, nil
+	return &recorded{dev, record, string(d.ID), images}, nil
+}
+
+// images is the server that a device fetches images from. It listens from the
+// first image on, so that a device that is only read opens no port here.
+type images struct {
+	cfg  transfer.ServerConfig
+	from netip.Prefix
+
+	mu     sync.Mutex
+	server *transfer.Server
+}
+
+// imageServer is the one that the fleet file names; nil where it names none.
+func imageServer(d fleet.Device, r wiring) (*images, error) {
+	x := d.Access.ImageServer
+	if x == nil {
+		return nil, nil //nolint:nilnil // none is wanted
+	}
+	out := &images{cfg: transfer.ServerConfig{Listen: x.Listen, Host: x.Host, Now: r.now}}
+	var cert, key []byte
+	if err := r.resolve(d, secret{x.Cert, &cert}, secret{x.Key, &key}); err != nil {
+		return nil, err
+	}
+	if cert != nil {
+		pair, err := tls.X509KeyPair(cert, key)
+		if err != nil {
+			return nil, &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Text: "access.image-server", Err: err}
+		}
+		out.cfg.TLS = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+	}
+	// An address that is no name says who may fetch; whoever is behind a jump host
+	// is seen under another.
+	if at, err := netip.ParseAddrPort(d.Access.Address); err == nil && len(d.Access.Jump) == 0 {
+		out.from = netip.PrefixFrom(at.Addr().Unmap(), at.Addr().Unmap().BitLen())
+	}
+	return out, nil
+}
+
+func (x *images) serve() (*transfer.Server, error) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.server == nil {
+		s, err := transfer.Serve(x.cfg)
+		if err != nil {
+			return nil, err
+		}
+		x.server = s
+	}
+	return x.server, nil
+}
+
+func (x *images) close() error {
+	if x == nil {
+		return nil
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.server == nil {
+		return nil
+	}
+	err := x.server.Close()
+	x.server = nil
+	return err
 }
 
 // overConsole has the commands go over the device's console line.
@@ -124,6 +198,7 @@ type recorded struct {
 	*commandline.Driver
 	record *record
 	device string
+	images *images // nil where there is none
 }
 
 // Transcript implements [app.Transcribed].
@@ -140,7 +215,7 @@ func (r *recorded) Transcript() (evidence.Transcript, error) {
 // Close ends the sessions and the transcript, and leaves the transcript's
 // digest beside it.
 func (r *recorded) Close() error {
-	err := r.Driver.Close()
+	err := errors.Join(r.Driver.Close(), r.images.close())
 	sum, _ := r.record.Digest()
 	name := r.record.file.Name()
 	if cerr := errors.Join(r.record.file.Sync(), r.record.file.Close(), os.WriteFile(name+".sha256", []byte(sum+"  "+filepath.Base(name)+"\n"), 0o600)); cerr != nil && !errors.Is(cerr, os.ErrClosed) {

@@ -101,7 +101,20 @@ type Access struct {
 	// Console, when not nil, has the driver "command-line" work over the device's
 	// console line; Address is then optional, and only for images.
 	Console *ConsoleLine `yaml:"console,omitempty" json:"console,omitempty"`
-	SNMP    SNMP         `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
+	// ImageServer, when not nil, is where the device fetches images from, of an
+	// adapter whose devices do.
+	ImageServer *ImageServer `yaml:"image-server,omitempty" json:"image-server,omitempty"`
+	SNMP        SNMP         `yaml:"snmp,omitempty" json:"snmp,omitempty"` // of the driver "snmp"
+}
+
+// ImageServer is the server that this program runs while a device fetches an
+// image, under a path that is good once. With a certificate it is HTTPS.
+type ImageServer struct {
+	Listen string `yaml:"listen" json:"listen"` // host:port here
+	// Host is what the device calls it by, where that is not what it listens on.
+	Host string    `yaml:"host,omitempty" json:"host,omitempty"`
+	Cert SecretRef `yaml:"certificate,omitempty" json:"certificate,omitempty"`
+	Key  SecretRef `yaml:"key,omitempty" json:"key,omitempty"`
 }
 
 // JumpHost is a host that connections over SSH go through.

@@ -140,6 +140,13 @@ func (c *checker) access(a Access, at string) {
 			"the account on the console server in console.user, that on the device in console.login.user", "")
 	}
 	c.console(a, at+".console")
+	switch x := a.ImageServer; {
+	case x == nil:
+	case a.Driver != "command-line":
+		c.report(at+".image-server", "a server for images of another driver", "the driver command-line, or nothing here", "")
+	case (x.Cert == "") != (x.Key == ""):
+		c.report(at+".image-server", "a certificate or a key alone", "both, or neither", "")
+	}
 	c.snmp(a, at)
 }
 

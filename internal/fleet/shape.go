@@ -75,6 +75,7 @@ func Shape() *document.Shape {
 			"Access":          "How a device is reached. Secrets are references only.",
 			"Console":         "The out-of-band way to a device.",
 			"ConsoleLine":     "The port of a console server that the device's console is plugged into, and who logs in there and on the line.",
+			"ImageServer":     "The server that devices fetch images from.",
 			"ConsoleLogin":    "Who logs in to the device on its console line.",
 			"JumpHost":        "A host that connections over SSH go through.",
 			"SNMP":            "Who asks over SNMP: a community (version 2c), or a user with two secrets (version 3).",
@@ -129,6 +130,7 @@ func Shape() *document.Shape {
 			"Access.known-hosts":     {Doc: "Reference to host keys in OpenSSH's known_hosts format, such as file:known_hosts.", Form: secret, Secret: true},
 			"Access.jump":            {Doc: "Hosts that the connection goes through, the nearest first."},
 			"Access.adapter":         {Doc: "What the device's command line is like, where the driver is command-line: a file of the workspace, or the name of an adapter that comes with Towpath.", Form: adapterRef},
+			"Access.image-server":    {Doc: "Where the device fetches images from, where its adapter has it fetch them by HTTP: a server that Towpath runs while it does."},
 			"Access.console":         {Doc: "The console line that the command line is spoken over, where the driver is command-line. With an address beside it, images go there by SSH."},
 			"Access.snmp":            {Doc: "Who asks, where the driver is snmp."},
 
@@ -148,6 +150,10 @@ func Shape() *document.Shape {
 			"SNMP.priv-secret":   {Doc: "Reference to the privacy secret.", Form: secret, Secret: true},
 			"SNMP.context":       {Doc: "Name of the context, where the device has several."},
 
+			"ImageServer.listen":          {Doc: "Address and port here that the device can reach.", Form: document.HostPort},
+			"ImageServer.host":            {Doc: "Name or address, with or without a port, that the device calls it by, where that is not what it listens on."},
+			"ImageServer.certificate":     {Doc: "Reference to the PEM of the server's certificate, which the device must accept; without it images go by HTTP, and the hash alone protects them.", Form: secret, Secret: true},
+			"ImageServer.key":             {Doc: "Reference to the PEM of the certificate's private key.", Form: secret, Secret: true},
 			"ConsoleLine.address":         {Doc: "Where the console server serves the line by SSH.", Form: document.HostPort},
 			"ConsoleLine.user":            {Doc: "Account on the console server; some choose the line by it."},
 			"ConsoleLine.key":             {Doc: "Reference to the PEM of the user's private key, for the console server.", Form: secret, Secret: true},

@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -54,8 +55,12 @@ type Config struct {
 	OpenWithin time.Duration
 	// Transcript gets every octet of every session; nil keeps none.
 	Transcript dialogue.Sink
-	// Pull serves images to devices that fetch them; nil: there is none.
-	Pull *transfer.Server
+	// Pull gives the server for images that the device fetches, when the first one
+	// is needed; nil: there is none. The server is closed by whoever made it.
+	Pull func() (*transfer.Server, error)
+	// PullFrom are the addresses that the device may fetch from; the zero value is
+	// any.
+	PullFrom netip.Prefix
 	// Limit bounds the rate of transfers; nil does not.
 	Limit *transfer.Limiter
 	// Logger gets warnings; never secrets or contents. Nil discards them.

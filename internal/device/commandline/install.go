@@ -337,7 +337,7 @@ func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.Fil
 	switch how {
 	case adapter.TransferHTTP:
 		if d.cfg.Pull == nil {
-			return r, &device.Fault{Kind: device.Unable, Op: op, Text: "the device fetches images by HTTP, and no server for them is configured"}
+			return r, &device.Fault{Kind: device.Unable, Op: op, Text: "the device fetches images by HTTP, and no server for them is configured (access.image-server in the fleet file)"}
 		}
 		fetch := func(ctx context.Context, url, path string) error {
 			v := map[string]string{}
@@ -349,7 +349,11 @@ func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.Fil
 			out := outcome{values: v}
 			return d.step(ctx, op, s, *pull, &out, nil)
 		}
-		r, err = transfer.Pull(ctx, d.cfg.Pull, f, transfer.PullOptions{Options: o, Fetch: fetch})
+		server, serr := d.cfg.Pull()
+		if serr != nil {
+			return r, serr
+		}
+		r, err = transfer.Pull(ctx, server, f, transfer.PullOptions{Options: o, OfferOptions: transfer.OfferOptions{From: d.cfg.PullFrom}, Fetch: fetch})
 	default:
 		client := s.client
 		if client == nil {

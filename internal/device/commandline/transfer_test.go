@@ -18,6 +18,7 @@ import (
 	"io/fs"
 	"math/big"
 	"net"
+	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -161,8 +162,12 @@ func (h *shellHost) dial(t *testing.T, w how) *commandline.Driver {
 	if err != nil {
 		t.Fatal(err)
 	}
+	var pullFrom func() (*transfer.Server, error)
+	if w.server != nil {
+		pullFrom = func() (*transfer.Server, error) { return w.server, nil }
+	}
 	d, err := commandline.Dial(t.Context(), commandline.Config{
-		Device: "shell-1", Adapter: a, Pull: w.server, Transcript: dialogue.NewTranscript(&h.transcript),
+		Device: "shell-1", Adapter: a, Pull: pullFrom, PullFrom: netip.MustParsePrefix("127.0.0.1/32"), Transcript: dialogue.NewTranscript(&h.transcript),
 		SSH: sshlink.Config{Address: h.server.Address, User: h.server.User, Signers: []ssh.Signer{h.server.Signer}, KnownHosts: h.server.KnownHosts, Dial: w.dial},
 	})
 	if err != nil {
