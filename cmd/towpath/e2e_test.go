@@ -57,6 +57,9 @@ func demo(t *testing.T, args ...string) (ending, int) {
 	var out, errOut bytes.Buffer
 	args = append([]string{"demo", "--format", "json", "--brisk", "--fast", fast, "--evidence", t.TempDir()}, args...)
 	status := cli.Main(t.Context(), args, strings.NewReader(""), &out, &errOut, adapters())
+	if errOut.Len() > 0 {
+		t.Logf("towpath %v said: %s", args, errOut.String())
+	}
 	var e ending
 	if err := json.Unmarshal(out.Bytes(), &e); err != nil {
 		t.Fatalf("towpath %v: %v\n%s\n%s", args, err, out.String(), errOut.String())

@@ -480,8 +480,9 @@ func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.
 			case <-end:
 				away()
 				return
-			case <-gone:
-				if e.fleeting {
+			case x := <-gone:
+				// SIGPIPE comes for a connection of a device that broke, too.
+				if x == syscall.SIGHUP && e.fleeting {
 					leave() // nobody is left to see it
 					return
 				}
