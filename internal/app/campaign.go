@@ -23,6 +23,7 @@ import (
 	"towpath/internal/state"
 	"towpath/internal/survival"
 	"towpath/internal/timing"
+	"towpath/internal/unit"
 	"towpath/internal/workspace"
 )
 
@@ -312,7 +313,7 @@ func (m *campaigner) calendar() error {
 			}
 		}
 		for _, w := range order {
-			m.warn = append(m.warn, fmt.Sprintf("%s %s", counted(names[w], "window"), w))
+			m.warn = append(m.warn, fmt.Sprintf("%s %s", unit.Counted(names[w], "window"), w))
 		}
 	}
 	if len(m.slots) == 0 {

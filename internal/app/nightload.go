@@ -18,6 +18,7 @@ import (
 	"towpath/internal/network"
 	"towpath/internal/policy"
 	"towpath/internal/schedule"
+	"towpath/internal/unit"
 	"towpath/internal/workspace"
 )
 
@@ -220,7 +221,7 @@ func (l *nightLoads) read(f *fleet.Fleet, d policy.MeasuredDemands, files map[st
 		l.begins = append(l.begins, wall(s.At.In(l.zone)))
 	}
 	last := l.samples[len(l.samples)-1]
-	l.source = fmt.Sprintf("%s, %s from %s to %s, every %s like those measured", l.file, counted(len(l.samples), "sample"),
+	l.source = fmt.Sprintf("%s, %s from %s to %s, every %s like those measured", l.file, unit.Counted(len(l.samples), "sample"),
 		l.samples[0].At.In(l.zone).Format("2006-01-02 15:04"), last.At.Add(last.Length).In(l.zone).Format("2006-01-02 15:04"), l.repeat)
 	if d.Growth != 1 {
 		l.source += fmt.Sprintf(", times %g", d.Growth)
@@ -327,7 +328,7 @@ func (l *nightLoads) of(start, end time.Time) (*nightHours, error) {
 	if label := l.label(start, end); !h.peak && !slices.Contains(h.labels, label) && len(h.labels) < 3 {
 		h.labels = append(h.labels, label)
 		h.Name = "the windows of " + strings.Join(h.labels, " and ")
-		h.demands = fmt.Sprintf("%s, %s of %s", l.file, counted(h.samples, "sample"), strings.Join(h.labels, " and "))
+		h.demands = fmt.Sprintf("%s, %s of %s", l.file, unit.Counted(h.samples, "sample"), strings.Join(h.labels, " and "))
 	}
 	return h, nil
 }

@@ -107,13 +107,13 @@ func (m *campaigner) ruleTexts() []string {
 		add("%s works on %d at a time%s%s", e.Name, max(1, e.AtOnce), where, when)
 	}
 	if len(c.Engineers) == 0 && c.AtOnce > 0 {
-		add("at most %s at a time", counted(c.AtOnce, "device"))
+		add("at most %s at a time", unit.Counted(c.AtOnce, "device"))
 	}
 	if c.PerSite > 0 {
-		add("at most %s of one site in one window", counted(c.PerSite, "device"))
+		add("at most %s of one site in one window", unit.Counted(c.PerSite, "device"))
 	}
 	for _, s := range c.Sites {
-		add("at most %s of site %s in one window", counted(s.PerWindow, "device"), s.Site)
+		add("at most %s of site %s in one window", unit.Counted(s.PerWindow, "device"), s.Site)
 	}
 	switch {
 	case len(m.rules.Canaries) > 0:
@@ -517,7 +517,7 @@ func CampaignCalendar(w io.Writer, c *plan.Campaign) error {
 	var slots []schedule.Slot
 	for _, n := range c.Nights {
 		s := schedule.Slot{UID: fmt.Sprintf("%s-%s@towpath.invalid", strings.Join(to, "-"), n.Start.UTC().Format("20060102T150405Z")), Start: n.Start, End: n.End,
-			Summary: fmt.Sprintf("%s: night %d of %d, %s", orText(c.Operator, "Campaign"), n.Number, len(c.Nights), counted(len(n.Tasks), "device"))}
+			Summary: fmt.Sprintf("%s: night %d of %d, %s", orText(c.Operator, "Campaign"), n.Number, len(c.Nights), unit.Counted(len(n.Tasks), "device"))}
 		if len(n.Sites) == 1 {
 			s.Site = n.Sites[0]
 		}
@@ -574,6 +574,3 @@ func periods(slots []schedule.Slot, from, until time.Time) []plan.Period {
 	slices.SortStableFunc(out, func(a, b plan.Period) int { return a.Start.Compare(b.Start) })
 	return out
 }
-
-// counted is a number with its word.
-func counted(n int, word string) string { return unit.Counted(n, word) }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"towpath/internal/fleet"
+	"towpath/internal/unit"
 )
 
 // Carrier says whether the network carries its demands while devices are out,
@@ -493,7 +494,7 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		win := Window{Name: c.start.Format("2006-01-02 15:04 MST"), Capacity: Unlimited, Start: c.start, End: c.end}
 		if rules.People > 0 && !rules.Staffed {
 			win.Capacity = int64(rules.People) * int64(c.end.Sub(c.start)/time.Minute)
-			win.Says = fmt.Sprintf("%s at a time in %s, %d minutes long", counted(rules.People, "device"), win.Name, int64(c.end.Sub(c.start)/time.Minute))
+			win.Says = fmt.Sprintf("%s at a time in %s, %d minutes long", unit.Counted(rules.People, "device"), win.Name, int64(c.end.Sub(c.start)/time.Minute))
 		}
 		for _, s := range c.slots {
 			for _, x := range s.Warnings {
@@ -694,7 +695,7 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 		}
 		if most > 0 && most < len(sites[s]) {
 			p.Groups = append(p.Groups, Group{Name: "site " + s, Members: sites[s], MaxDown: most,
-				Says: fmt.Sprintf("at most %s of site %s in one window", counted(most, "device"), s)})
+				Says: fmt.Sprintf("at most %s of site %s in one window", unit.Counted(most, "device"), s)})
 		}
 	}
 	if rules.Staffed {
@@ -852,7 +853,7 @@ func stageOf(p *Problem, stage, last int, items []int) string {
 	case last:
 		return fmt.Sprintf("the other devices (%d)", len(items))
 	default:
-		return fmt.Sprintf("growth stage %d (%s)", stage, counted(len(items), "device"))
+		return fmt.Sprintf("growth stage %d (%s)", stage, unit.Counted(len(items), "device"))
 	}
 }
 
@@ -936,7 +937,7 @@ func (w Waves) Slots(campaign string) []Slot {
 	out := make([]Slot, 0, len(w.Nights))
 	for k, n := range w.Nights {
 		s := Slot{UID: fmt.Sprintf("%s-window-%d", campaign, n.Window), Start: n.Start, End: n.End,
-			Summary: fmt.Sprintf("Wave %d of %d: %s", k+1, len(w.Nights), counted(len(n.Devices), "device"))}
+			Summary: fmt.Sprintf("Wave %d of %d: %s", k+1, len(w.Nights), unit.Counted(len(n.Devices), "device"))}
 		for _, d := range n.Devices {
 			s.Warnings = append(s.Warnings, string(d))
 		}

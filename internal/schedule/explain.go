@@ -54,7 +54,7 @@ func (e Explanation) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "These rules cannot all be kept for %s", strings.Join(e.Items, ", "))
 	if e.Windows > 0 {
-		fmt.Fprintf(&b, " in %s", counted(e.Windows, "window"))
+		fmt.Fprintf(&b, " in %s", unit.Counted(e.Windows, "window"))
 	}
 	b.WriteString(":\n")
 	for _, r := range e.Rules {
@@ -511,6 +511,3 @@ func span(d time.Duration) string {
 	s = strings.TrimSuffix(s, "0s")
 	return strings.TrimSuffix(s, "h0m") + map[bool]string{true: "h", false: ""}[strings.HasSuffix(s, "h0m")]
 }
-
-// counted is a number with its word.
-func counted(n int, word string) string { return unit.Counted(n, word) }
