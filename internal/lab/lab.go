@@ -116,8 +116,9 @@ func (c *Chassis) run() error {
 
 // shut ends a chassis and waits for what it runs.
 func (c *Chassis) shut() error {
+	var failed error
 	if c.mgmt != nil {
-		c.mgmt.close()
+		failed = c.mgmt.close()
 	}
 	c.cancel()
 	c.spawnMu.Lock()
@@ -135,9 +136,9 @@ func (c *Chassis) shut() error {
 	}
 	c.mu.Unlock()
 	if c.plane != nil {
-		return c.plane.Close()
+		failed = errors.Join(failed, c.plane.Close())
 	}
-	return nil
+	return failed
 }
 
 // Close ends the lab and waits until nothing of it runs any more. Closing twice

@@ -621,3 +621,21 @@ func TestHealthz(t *testing.T) {
 		t.Errorf("time: %v %v", tm, err)
 	}
 }
+
+// A silence may be shorter than the time a server takes to stop: the port must
+// be free as soon as the management plane is down.
+// Source: common practice, a port that is taken refuses another listener.
+func TestOpensRightAfterItWentDown(t *testing.T) {
+	t.Parallel()
+	_, c, k := start(t, func(cfg *Config) {
+		cfg.Devices[0].ShellListen = "127.0.0.1:0"
+		cfg.Devices[0].NETCONF.Serve = true
+	})
+	for range 100 {
+		c.mgmt.down()
+		if err := c.mgmt.open(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	k.back(t)
+}

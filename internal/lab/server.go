@@ -3,6 +3,7 @@ package lab
 import (
 	"context"
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"net"
 	"sync"
@@ -32,11 +33,13 @@ type management struct {
 	more []plane
 
 	mu     sync.Mutex
+	l      net.Listener // of srv
 	srv    *grpc.Server
 	done   chan struct{}   // closed when srv has stopped
 	life   context.Context // ends when srv goes down
 	cancel context.CancelFunc
 	closed bool
+	failed error // why it could not be opened again
 }
 
 // listen opens the management plane for the first time.
@@ -95,7 +98,7 @@ func (m *management) open() error {
 	filepb.RegisterFileServer(srv, &fileServer{c: m.c})
 	healthpb.RegisterHealthzServer(srv, &healthServer{c: m.c})
 	done := make(chan struct{})
-	m.srv, m.done = srv, done
+	m.l, m.srv, m.done = l, srv, done
 	go func() {
 		defer close(done)
 		_ = srv.Serve(l) // ends by Stop
@@ -108,9 +111,14 @@ func (m *management) open() error {
 	return nil
 }
 
-// openAgain opens the management plane of a new PRIMARY. A port that another
-// process took meanwhile leaves the device unreachable, which shows.
-func (m *management) openAgain() { _ = m.open() }
+// openAgain opens the management plane of a new PRIMARY. Where the port cannot
+// be had the device stays unreachable, and [Lab.Close] says why.
+func (m *management) openAgain() {
+	err := m.open()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.failed = errors.Join(m.failed, err)
+}
 
 // flushLimit is how long answers that are already given may take to leave
 // before connections are cut, in our time.
@@ -128,7 +136,8 @@ func (m *management) down() {
 	}
 	srv, cancel := m.srv, m.cancel
 	m.srv = nil
-	cancel() // streams end themselves
+	_ = m.l.Close() // here and not later: the next PRIMARY may listen at once
+	cancel()        // streams end themselves
 	for _, p := range m.more {
 		p.down()
 	}
@@ -161,6 +170,9 @@ func (m *management) cut() {
 	m.mu.Lock()
 	srv, cancel := m.srv, m.cancel
 	m.srv = nil
+	if srv != nil {
+		_ = m.l.Close() // srv closes it too
+	}
 	m.mu.Unlock()
 	if srv == nil {
 		return
@@ -175,8 +187,9 @@ func (m *management) cut() {
 	srv.Stop()
 }
 
-// close ends the management plane for good.
-func (m *management) close() {
+// close ends the management plane for good, and says what kept it from opening
+// in its time.
+func (m *management) close() error {
 	m.mu.Lock()
 	m.closed = true
 	m.mu.Unlock()
@@ -188,6 +201,9 @@ func (m *management) close() {
 		m.c.shell.close()
 	}
 	m.hold()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.failed
 }
 
 // guard keeps calls out of a management plane that is going down, and ends

@@ -36,6 +36,7 @@ type shellPlane struct {
 	password string
 
 	mu    sync.Mutex
+	l     net.Listener // of srv
 	srv   *ssh.Server
 	conns map[net.Conn]int // commands under way on each
 	life  context.Context
@@ -116,10 +117,9 @@ func (p *shellPlane) open() error {
 		HostSigners: []ssh.Signer{p.host},
 		Version:     "lab",
 	}
-	p.srv = srv
+	p.l, p.srv = l, srv
 	go func() {
-		_ = srv.Serve(l) // ends by Close
-		_ = l.Close()
+		_ = srv.Serve(l) // ends when l is closed
 	}()
 	return nil
 }
@@ -159,6 +159,7 @@ func (p *shellPlane) end(now bool) {
 		return
 	}
 	p.srv = nil
+	_ = p.l.Close() // here and not later: the next PRIMARY may listen at once
 	p.stop()
 	conns := p.conns
 	closeAll := func() {
@@ -174,7 +175,7 @@ func (p *shellPlane) end(now bool) {
 			_ = conn.Close()
 		}
 	}
-	// The listener is closed by Shutdown; it then waits for connections.
+	// Shutdown waits for the connections.
 	ctx, cancel := context.WithTimeout(context.Background(), flushLimit)
 	go func() {
 		defer cancel()
