@@ -50,6 +50,7 @@ var rooms = []room{
 	{"internal/device/netconf", []string{"internal/unit", "internal/state", "internal/device", "internal/element", "internal/device/sshlink", "internal/device/transfer"}, "NETCONF and the IETF models"},
 	{"internal/device/sshlink", []string{"internal/device"}, "SSH connections; knows nothing of what is said over them"},
 	{"internal/device/sshlink/opensshd", nil, "the OpenSSH server as a process of its own; for tests and benchmarks"},
+	{"internal/device/sshlink/sshpeer", nil, "the other side of SSH connections in the tests' own process; for tests"},
 	{"internal/device/transfer", []string{"internal/device", "internal/device/sshlink"}, "images to devices over SFTP, scp and HTTP"},
 	{"internal/device/snmp", []string{"internal/unit", "internal/state", "internal/device"}, "SNMP, for reading only"},
 	{"internal/probe", nil, "test packets and what their loss means"},

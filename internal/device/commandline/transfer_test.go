@@ -23,7 +23,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -36,6 +35,7 @@ import (
 	"towpath/internal/device/dialogue"
 	"towpath/internal/device/sshlink"
 	"towpath/internal/device/sshlink/opensshd"
+	"towpath/internal/device/sshlink/sshpeer"
 	"towpath/internal/device/transfer"
 )
 
@@ -107,21 +107,7 @@ type shellHost struct {
 
 func newShellHost(t *testing.T, o opensshd.Options) *shellHost {
 	t.Helper()
-	if why := opensshd.Missing(); why != "" {
-		t.Skip("not checked against OpenSSH: " + why)
-	}
-	s, err := opensshd.Start(t.TempDir(), o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Stop(); err != nil {
-			t.Error(err)
-		}
-		if t.Failed() {
-			t.Log(s.Log())
-		}
-	})
+	s := opensshd.Run(t, o)
 	h := &shellHost{server: s, root: t.TempDir()}
 	for _, d := range []string{"images", "releases"} {
 		if err := os.Mkdir(filepath.Join(h.root, d), 0o755); err != nil {
@@ -248,44 +234,6 @@ func certificate(t *testing.T) (*tls.Config, string) {
 	return &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}, file
 }
 
-// cutter is a TCP proxy that breaks its first connections when so many octets
-// have gone one way.
-func cutter(t *testing.T, to string, up, down int64, broken int32) string {
-	t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { ln.Close() })
-	var n atomic.Int32
-	go func() {
-		for {
-			a, err := ln.Accept()
-			if err != nil {
-				return
-			}
-			b, err := net.Dial("tcp", to)
-			if err != nil {
-				a.Close()
-				return
-			}
-			bound := func(limit int64) int64 {
-				if n.Load() > broken {
-					return 1 << 40
-				}
-				return limit
-			}
-			n.Add(1)
-			up, down := bound(up), bound(down)
-			var once sync.Once
-			end := func() { once.Do(func() { a.Close(); b.Close() }) }
-			go func() { io.CopyN(b, a, up); end() }()
-			go func() { io.CopyN(a, b, down); end() }()
-		}
-	}()
-	return ln.Addr().String()
-}
-
 func wantFault(t *testing.T, err error, kind device.Kind, words ...string) {
 	t.Helper()
 	var f *device.Fault
@@ -350,20 +298,6 @@ func TestInstallByEveryWay(t *testing.T) {
 	}
 }
 
-// smallDisk mounts a file system of its own as a folder of the machine.
-func (h *shellHost) smallDisk(t *testing.T, folder, options string) {
-	t.Helper()
-	dir := filepath.Join(h.root, folder)
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", options, "tmpfs", dir).CombinedOutput(); err != nil {
-		t.Skipf("not checked: no file system can be mounted here: %v: %s", err, out)
-	}
-	t.Cleanup(func() {
-		if out, err := exec.Command("umount", dir).CombinedOutput(); err != nil {
-			t.Errorf("%v: %s", err, out)
-		}
-	})
-}
-
 // TestInstallFailsByEveryWay has copies fail: what the error says, and what is
 // left, which is nothing.
 func TestInstallFailsByEveryWay(t *testing.T) {
@@ -382,14 +316,14 @@ func TestInstallFailsByEveryWay(t *testing.T) {
 	address := ln.Addr().String()
 	ln.Close()
 	// Of what goes over the proxy, the head of an answer is less than a KiB.
-	broken := serve(t, transfer.ServerConfig{Listen: address, Host: cutter(t, address, 1<<20, 2<<20, 100)})
+	broken := serve(t, transfer.ServerConfig{Listen: address, Host: sshpeer.Cut{Up: 1 << 20, Down: 2 << 20}.Before(t, address)})
 	elsewhere := serve(t, transfer.ServerConfig{Host: "127.0.0.1:9"}) // the port that discards, where nobody listens
 
-	full := func(t *testing.T, h *shellHost) { h.smallDisk(t, "images", "size=2m") }
-	readOnly := func(t *testing.T, h *shellHost) { h.smallDisk(t, "images", "ro") }
+	full := func(t *testing.T, h *shellHost) { opensshd.Disk(t, filepath.Join(h.root, "images"), "size=2m") }
+	readOnly := func(t *testing.T, h *shellHost) { opensshd.Disk(t, filepath.Join(h.root, "images"), "ro") }
 	dropped := func(h *shellHost) how {
 		var n atomic.Int32
-		proxy := cutter(t, h.server.Address, 3<<20, 1<<40, 100)
+		proxy := sshpeer.Cut{Up: 3 << 20}.Before(t, h.server.Address)
 		return how{dial: func(ctx context.Context, network, address string) (net.Conn, error) {
 			if n.Add(1) == 1 {
 				address = proxy

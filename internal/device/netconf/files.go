@@ -11,30 +11,26 @@ import (
 	"strings"
 
 	"github.com/pkg/sftp"
+	"golang.org/x/crypto/ssh"
 
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
+	"towpath/internal/device/transfer"
 	"towpath/internal/state"
 	"towpath/internal/unit"
 )
 
-// sftpOn runs f with a client of the subsystem "sftp", which ends with ctx.
-func sftpOn(ctx context.Context, link *sshlink.Client, op string, f func(*sftp.Client) error) error {
+// sftpOn runs f with a client of the subsystem "sftp", which ends with ctx, or
+// when the device answers nothing any more. what says what the device does in f.
+func sftpOn(ctx context.Context, link *sshlink.Client, op, what string, f func(*sftp.Client) error) error {
 	if ctx.Err() != nil {
 		return &device.Fault{Kind: device.OutcomeUnknown, Op: op, Text: "nothing was asked", Err: context.Cause(ctx)}
 	}
-	c, err := sftp.NewClient(link.Client)
-	if err != nil {
-		err = link.Fault(ctx, op, device.Unreachable, err)
-		if device.KindOf(err) == device.Refused {
-			return &device.Fault{Kind: device.Unable, Op: op, Text: "the device offers no SFTP", Err: err}
-		}
-		return err
-	}
-	stop := context.AfterFunc(ctx, func() { _ = c.Close() }) // what waits then fails
-	err = f(c)
-	if stop() {
-		_ = c.Close() // everything was answered
+	err := transfer.Files(ctx, link, op, what, f)
+	var none *ssh.OpenChannelError
+	if errors.As(err, &none) && device.KindOf(err) == device.Refused {
+		// Beside NETCONF it lets in no other session, now or later.
+		return &device.Fault{Kind: device.Unable, Op: op, Text: "the device offers no SFTP", Err: err}
 	}
 	return fileFault(ctx, link, op, err)
 }
@@ -42,11 +38,14 @@ func sftpOn(ctx context.Context, link *sshlink.Client, op string, f func(*sftp.C
 // fileFault is an error of SFTP as a failure of the operation.
 func fileFault(ctx context.Context, link *sshlink.Client, op string, err error) error {
 	kind := device.Refused
+	var f *device.Fault
 	switch {
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
 		return &device.Fault{Kind: device.OutcomeUnknown, Op: op, Err: context.Cause(ctx)}
+	case errors.As(err, &f):
+		return err
 	case errors.Is(err, fs.ErrNotExist):
 		kind = device.Missing
 	case errors.Is(err, sftp.ErrSSHFxConnectionLost):
@@ -61,7 +60,7 @@ func fileFault(ctx context.Context, link *sshlink.Client, op string, err error) 
 }
 
 func hasSFTP(ctx context.Context, link *sshlink.Client, op string) (bool, error) {
-	err := sftpOn(ctx, link, op, func(*sftp.Client) error { return nil })
+	err := sftpOn(ctx, link, op, "end the SFTP session", func(*sftp.Client) error { return nil })
 	if device.KindOf(err) == device.Unable && err != nil {
 		return false, nil
 	}
@@ -89,7 +88,7 @@ func (d *Driver) RemoveFile(ctx context.Context, controller, name string) error 
 }
 
 func removeFile(ctx context.Context, link *sshlink.Client, op, name string) error {
-	err := sftpOn(ctx, link, op, func(c *sftp.Client) error {
+	err := sftpOn(ctx, link, op, "remove "+name, func(c *sftp.Client) error {
 		i, err := c.Stat(name)
 		if err != nil {
 			return err
@@ -112,9 +111,13 @@ func (d *Driver) HashFile(ctx context.Context, controller, name string) (string,
 	if err != nil {
 		return "", err
 	}
+	return hashFile(ctx, link, op, onController(controller, name))
+}
+
+func hashFile(ctx context.Context, link *sshlink.Client, op, name string) (string, error) {
 	sum := sha256.New()
-	err = sftpOn(ctx, link, op, func(c *sftp.Client) error {
-		f, err := c.Open(onController(controller, name))
+	err := sftpOn(ctx, link, op, "send "+name, func(c *sftp.Client) error {
+		f, err := c.Open(name)
 		if err != nil {
 			return err
 		}
@@ -134,7 +137,7 @@ func (d *Driver) readFiles(ctx context.Context, link *sshlink.Client, volumes []
 		return nil, nil
 	}
 	var unread []string
-	err := sftpOn(ctx, link, "files", func(c *sftp.Client) error {
+	err := sftpOn(ctx, link, "files", "list its files", func(c *sftp.Client) error {
 		for i := range volumes {
 			v := &volumes[i]
 			files, err := list(c, v.Mount)

@@ -210,7 +210,7 @@ func (c *Client) Fault(ctx context.Context, op string, lostKind device.Kind, err
 // Gone says whether the connection has ended. The end of what ran over it and
 // its own come one after the other, so it waits a moment for the second.
 func (c *Client) Gone() bool {
-	t := time.NewTimer(time.Second)
+	t := time.NewTimer(jumpKnows + 2*time.Second)
 	defer t.Stop()
 	select {
 	case <-c.done:

@@ -20,31 +20,12 @@ import (
 
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink/opensshd"
+	"towpath/internal/device/sshlink/sshpeer"
 )
 
 // passwordHash is of "Hello world!" with the salt "saltstring".
 // Source: Unix crypt using SHA-256 and SHA-512, test vectors; openssl passwd -6.
 const passwordHash = "$6$saltstring$svn8UoSVapNtMuq1ukKS4tPQd8iKwSMHWjl/O817G3uBnIFNjnQJuesI68u4OTLiBFdcbYEdFCoEOfaS35inz1"
-
-func openssh(t *testing.T, o opensshd.Options) *opensshd.Server {
-	t.Helper()
-	if why := opensshd.Missing(); why != "" {
-		t.Skip("not checked against OpenSSH: " + why)
-	}
-	s, err := opensshd.Start(t.TempDir(), o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Stop(); err != nil {
-			t.Error(err)
-		}
-		if t.Failed() {
-			t.Log(s.Log())
-		}
-	})
-	return s
-}
 
 func to(s *opensshd.Server) Config {
 	return Config{Address: s.Address, User: s.User, KnownHosts: s.KnownHosts}
@@ -119,7 +100,7 @@ func fingerprint(t *testing.T, file string) string {
 
 func TestOpenSSHHostKeys(t *testing.T) {
 	files := hostKeys(t, "rsa", "ecdsa", "ed25519")
-	s := openssh(t, opensshd.Options{HostFiles: files})
+	s := opensshd.Run(t, opensshd.Options{HostFiles: files})
 	other := hostKeys(t, "ecdsa", "ed25519")
 	cfg := keyed(s)
 	// A host is known by any one of its keys, whatever it would rather show.
@@ -160,7 +141,7 @@ func TestOpenSSHHostKeys(t *testing.T) {
 	if out, err := exec.Command("ssh-keygen", "-q", "-s", ca, "-I", "mere-agg-1", "-h", "-n", host, files[2]+".pub").CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
-	s2 := openssh(t, opensshd.Options{HostFiles: files[2:], Lines: []string{"HostCertificate " + files[2] + "-cert.pub"}})
+	s2 := opensshd.Run(t, opensshd.Options{HostFiles: files[2:], Lines: []string{"HostCertificate " + files[2] + "-cert.pub"}})
 	cfg = keyed(s2)
 	authority := func(f string) []byte {
 		return []byte("@cert-authority " + knownhosts.Line([]string{s2.Address}, publicKey(t, f)))
@@ -175,7 +156,7 @@ func TestOpenSSHHostKeys(t *testing.T) {
 }
 
 func TestOpenSSHPassword(t *testing.T) {
-	s := openssh(t, opensshd.Options{PasswordHash: passwordHash, Lines: []string{"PasswordAuthentication yes"}})
+	s := opensshd.Run(t, opensshd.Options{PasswordHash: passwordHash, Lines: []string{"PasswordAuthentication yes"}})
 	cfg := to(s)
 	cfg.Password = give("Hello world!")
 	if got := says(t, cfg, "id -un"); got != "tow" {
@@ -205,7 +186,7 @@ func TestOpenSSHQuestions(t *testing.T) {
 	if _, err := os.Stat("/etc/pam.d"); err != nil {
 		t.Skip("not checked: there is no PAM here")
 	}
-	s := openssh(t, opensshd.Options{PasswordHash: passwordHash, PAM: pam, Lines: []string{"KbdInteractiveAuthentication yes"}})
+	s := opensshd.Run(t, opensshd.Options{PasswordHash: passwordHash, PAM: pam, Lines: []string{"KbdInteractiveAuthentication yes"}})
 	cfg := to(s)
 	cfg.Password = give("Hello world!")
 	if got := says(t, cfg, "id -un"); got != "tow" {
@@ -236,7 +217,7 @@ func TestOpenSSHQuestions(t *testing.T) {
 // TestOpenSSHSecondFactor needs a key and then answers.
 func TestOpenSSHSecondFactor(t *testing.T) {
 	const pam = "auth required pam_unix.so nodelay\naccount required pam_permit.so\nsession required pam_permit.so\n"
-	s := openssh(t, opensshd.Options{PasswordHash: passwordHash, PAM: pam, Lines: []string{"KbdInteractiveAuthentication yes", "AuthenticationMethods publickey,keyboard-interactive"}})
+	s := opensshd.Run(t, opensshd.Options{PasswordHash: passwordHash, PAM: pam, Lines: []string{"KbdInteractiveAuthentication yes", "AuthenticationMethods publickey,keyboard-interactive"}})
 	cfg := keyed(s)
 	_, err := Dial(t.Context(), cfg)
 	wantFault(t, err, device.Denied, "with 1 key", "asks for a password")
@@ -306,7 +287,7 @@ func TestOpenSSHOneTimeCode(t *testing.T) {
 		{"key and code", opensshd.Options{PasswordHash: passwordHash, PAM: code + after, Lines: []string{"KbdInteractiveAuthentication yes", "AuthenticationMethods publickey,keyboard-interactive"}}, keyed, "Verification code"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := openssh(t, c.o)
+			s := opensshd.Run(t, c.o)
 			cfg := c.with(s)
 			_, err := Dial(t.Context(), cfg)
 			wantFault(t, err, device.Denied, s.Address, `"Verification code: "`, "nobody is there to answer")
@@ -331,15 +312,15 @@ func TestOpenSSHOneTimeCode(t *testing.T) {
 }
 
 func TestOpenSSHKeys(t *testing.T) {
-	s := openssh(t, opensshd.Options{Lines: []string{"MaxAuthTries 3", "LoginGraceTime 30"}})
+	s := opensshd.Run(t, opensshd.Options{Lines: []string{"MaxAuthTries 3", "LoginGraceTime 30"}})
 	cfg := to(s)
 	for range 2 {
-		cfg.Signers = append(cfg.Signers, edSigner(t))
+		cfg.Signers = append(cfg.Signers, sshpeer.Key(t))
 	}
 	_, err := Dial(t.Context(), cfg)
 	wantFault(t, err, device.Denied, "with 2 keys", "it takes: publickey")
 	for range 4 {
-		cfg.Signers = append(cfg.Signers, edSigner(t))
+		cfg.Signers = append(cfg.Signers, sshpeer.Key(t))
 	}
 	_, err = Dial(t.Context(), cfg)
 	wantFault(t, err, device.Denied, "with 6 keys", "Too many authentication failures")
@@ -387,11 +368,11 @@ func TestOpenSSHKeys(t *testing.T) {
 }
 
 func TestOpenSSHCiphers(t *testing.T) {
-	s := openssh(t, opensshd.Options{Lines: []string{"Ciphers aes256-cbc"}})
+	s := opensshd.Run(t, opensshd.Options{Lines: []string{"Ciphers aes256-cbc"}})
 	_, err := Dial(t.Context(), keyed(s))
 	wantFault(t, err, device.Unable, "no common algorithm", "aes256-cbc", "aes128-gcm@openssh.com")
 
-	s = openssh(t, opensshd.Options{})
+	s = opensshd.Run(t, opensshd.Options{})
 	c, err := Dial(t.Context(), keyed(s))
 	if err != nil {
 		t.Fatal(err)
@@ -407,21 +388,21 @@ func TestOpenSSHCiphers(t *testing.T) {
 }
 
 func TestOpenSSHJump(t *testing.T) {
-	inner := openssh(t, opensshd.Options{})
-	closed := openssh(t, opensshd.Options{Lines: []string{"AllowTcpForwarding no"}})
+	inner := opensshd.Run(t, opensshd.Options{})
+	closed := opensshd.Run(t, opensshd.Options{Lines: []string{"AllowTcpForwarding no"}})
 	cfg := keyed(inner)
 	hop := keyed(closed)
 	cfg.Jump = &hop
 	_, err := Dial(t.Context(), cfg)
 	wantFault(t, err, device.Denied, "does not forward", closed.Address, inner.Address)
 
-	open := openssh(t, opensshd.Options{})
+	open := opensshd.Run(t, opensshd.Options{})
 	hop = keyed(open)
 	if got := says(t, cfg, "echo through"); got != "through" {
 		t.Errorf("%q", got)
 	}
 	// Through two.
-	far := keyed(openssh(t, opensshd.Options{}))
+	far := keyed(opensshd.Run(t, opensshd.Options{}))
 	second := hop
 	far.Jump = &second
 	cfg.Jump = &far
@@ -431,7 +412,7 @@ func TestOpenSSHJump(t *testing.T) {
 }
 
 func TestOpenSSHDropped(t *testing.T) {
-	s := openssh(t, opensshd.Options{Lines: []string{"MaxSessions 1"}})
+	s := opensshd.Run(t, opensshd.Options{Lines: []string{"MaxSessions 1"}})
 	c, err := Dial(t.Context(), keyed(s))
 	if err != nil {
 		t.Fatal(err)
@@ -465,7 +446,7 @@ func TestOpenSSHDropped(t *testing.T) {
 
 // TestOpenSSHKeepAlive has the server answer the questions for a while.
 func TestOpenSSHKeepAlive(t *testing.T) {
-	s := openssh(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	cfg := keyed(s)
 	cfg.KeepAlive = 300 * time.Millisecond // a busy machine may take thrice this for the first answer
 	c, err := Dial(t.Context(), cfg)

@@ -300,8 +300,9 @@ func (c *Client) end(cause error) {
 }
 
 // jumpKnows is how long after the end of a connection its jump host has for
-// learning that it has ended itself. It waits only for a goroutine to run.
-const jumpKnows = 250 * time.Millisecond
+// learning that it has ended itself. It waits only for a goroutine to run, which
+// may take its time on a busy machine.
+const jumpKnows = time.Second
 
 // wait learns of the connection's end, closes what lies below it and tells.
 func (c *Client) wait() {
@@ -312,9 +313,11 @@ func (c *Client) wait() {
 	c.mu.Unlock()
 	var jumped error
 	if c.jump != nil {
-		select { // where it took this one along, it is about to know
-		case <-c.jump.Done():
-		case <-time.After(jumpKnows):
+		if cause == nil { // not by us; where the jump host took this one along, it is about to know
+			select {
+			case <-c.jump.Done():
+			case <-time.After(jumpKnows):
+			}
 		}
 		jumped = c.jump.Err()
 		_ = c.jump.Close() // nothing goes over it any more

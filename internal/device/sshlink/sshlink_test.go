@@ -2,7 +2,6 @@ package sshlink
 
 import (
 	"context"
-	"crypto/ed25519"
 	"crypto/rand"
 	"crypto/rsa"
 	"errors"
@@ -10,7 +9,6 @@ import (
 	"net"
 	"strconv"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -20,20 +18,8 @@ import (
 	"golang.org/x/crypto/ssh/knownhosts"
 
 	"towpath/internal/device"
+	"towpath/internal/device/sshlink/sshpeer"
 )
-
-func edSigner(t testing.TB) ssh.Signer {
-	t.Helper()
-	_, key, err := ed25519.GenerateKey(rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := ssh.NewSignerFromKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
 
 func rsaSigner(t testing.TB) ssh.Signer {
 	t.Helper()
@@ -61,21 +47,8 @@ func serve(t testing.TB, cfg *ssh.ServerConfig, keys ...ssh.Signer) *server {
 	for _, k := range keys {
 		cfg.AddHostKey(k)
 	}
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := &server{addr: ln.Addr().String(), conns: make(chan net.Conn, 16)}
-	t.Cleanup(func() { ln.Close() })
-	go func() {
-		for {
-			conn, err := ln.Accept()
-			if err != nil {
-				return
-			}
-			go s.handle(conn, cfg)
-		}
-	}()
+	s := &server{conns: make(chan net.Conn, 16)}
+	s.addr = sshpeer.Listen(t, func(conn net.Conn) { s.handle(conn, cfg) })
 	return s
 }
 
@@ -151,7 +124,7 @@ func wantFault(t *testing.T, err error, kind device.Kind, words ...string) {
 }
 
 func TestHostKeys(t *testing.T) {
-	ed, rs, other := edSigner(t), rsaSigner(t), edSigner(t)
+	ed, rs, other := sshpeer.Key(t), rsaSigner(t), sshpeer.Key(t)
 	s := serve(t, &ssh.ServerConfig{PasswordCallback: password("p")}, rs, ed)
 	line := func(k ssh.PublicKey) string { return knownhosts.Line([]string{s.addr}, k) }
 	fp := func(k ssh.Signer) string { return ssh.FingerprintSHA256(k.PublicKey()) }
@@ -198,8 +171,8 @@ func TestHostKeys(t *testing.T) {
 }
 
 func TestLogins(t *testing.T) {
-	key := edSigner(t)
-	host := edSigner(t)
+	key := sshpeer.Key(t)
+	host := sshpeer.Key(t)
 	var passwords atomic.Int32
 	count := func(s string) func(ssh.ConnMetadata, []byte) (*ssh.Permissions, error) {
 		return func(m ssh.ConnMetadata, got []byte) (*ssh.Permissions, error) {
@@ -238,7 +211,7 @@ func TestLogins(t *testing.T) {
 		sent   int32 // passwords that the device saw
 		words  []string
 	}{
-		{"key", ssh.ServerConfig{PublicKeyCallback: keys}, Config{Signers: []ssh.Signer{edSigner(t), key}}, 0, nil},
+		{"key", ssh.ServerConfig{PublicKeyCallback: keys}, Config{Signers: []ssh.Signer{sshpeer.Key(t), key}}, 0, nil},
 		{"password", ssh.ServerConfig{PasswordCallback: count("p")}, Config{Password: give("p")}, 1, nil},
 		{"password by questions", ssh.ServerConfig{KeyboardInteractiveCallback: ask("Password: ", "p")}, Config{Password: give("p")}, 1, nil},
 		{"password and code", ssh.ServerConfig{KeyboardInteractiveCallback: ask("Password: ", "p", "Verification code: ", "123")}, Config{Password: give("p"), Answer: answer("123")}, 1, nil},
@@ -254,8 +227,8 @@ func TestLogins(t *testing.T) {
 		{"one-time password is not the password", ssh.ServerConfig{KeyboardInteractiveCallback: ask("One-time password: ", "p")}, Config{Password: give("p")}, 1, []string{"nobody is there"}},
 		{"wrong code", ssh.ServerConfig{KeyboardInteractiveCallback: ask("Password: ", "p", "Verification code: ", "123")}, Config{Password: give("p"), Answer: answer("124")}, 1, []string{"does not let in", "Verification code"}},
 		{"answerer gives up", ssh.ServerConfig{KeyboardInteractiveCallback: ask("Code: ", "1")}, Config{Answer: func(string, string, []string, []bool) ([]string, error) { return nil, io.ErrUnexpectedEOF }}, 0, []string{"no answer was given", io.ErrUnexpectedEOF.Error()}},
-		{"key refused, password asked", ssh.ServerConfig{PublicKeyCallback: keys, KeyboardInteractiveCallback: ask("Password: ", "p")}, Config{Signers: []ssh.Signer{edSigner(t)}}, 1, []string{"with 1 key", "none is configured"}},
-		{"key refused", ssh.ServerConfig{PublicKeyCallback: keys}, Config{Signers: []ssh.Signer{edSigner(t), edSigner(t)}}, 0, []string{"with 2 keys", "it takes: publickey"}},
+		{"key refused, password asked", ssh.ServerConfig{PublicKeyCallback: keys, KeyboardInteractiveCallback: ask("Password: ", "p")}, Config{Signers: []ssh.Signer{sshpeer.Key(t)}}, 1, []string{"with 1 key", "none is configured"}},
+		{"key refused", ssh.ServerConfig{PublicKeyCallback: keys}, Config{Signers: []ssh.Signer{sshpeer.Key(t), sshpeer.Key(t)}}, 0, []string{"with 2 keys", "it takes: publickey"}},
 		{"nothing configured", ssh.ServerConfig{PublicKeyCallback: keys}, Config{}, 0, []string{"neither a key nor a password", "it takes: publickey"}},
 		{"password not to be had", ssh.ServerConfig{PasswordCallback: count("q")}, Config{Password: func() (string, error) { return "", io.ErrNoProgress }}, 0, []string{"password is not available", io.ErrNoProgress.Error()}},
 		{"agent not there", ssh.ServerConfig{PublicKeyCallback: keys}, Config{AgentSocket: "/nonexistent/agent"}, 0, []string{"/nonexistent/agent"}},
@@ -306,7 +279,7 @@ func TestNoConnection(t *testing.T) {
 }
 
 func TestNoCommonAlgorithm(t *testing.T) {
-	s := serve(t, &ssh.ServerConfig{Config: ssh.Config{Ciphers: []string{ssh.InsecureCipherTripleDESCBC}}, NoClientAuth: true}, edSigner(t))
+	s := serve(t, &ssh.ServerConfig{Config: ssh.Config{Ciphers: []string{ssh.InsecureCipherTripleDESCBC}}, NoClientAuth: true}, sshpeer.Key(t))
 	_, err := Dial(t.Context(), Config{Address: s.addr, User: "tow"})
 	wantFault(t, err, device.Unable, "no common algorithm", "it has 3des-cbc", ssh.CipherAES128GCM)
 }
@@ -314,7 +287,7 @@ func TestNoCommonAlgorithm(t *testing.T) {
 // TestSilence gives the client other sides that stop somewhere, under a clock
 // that stands still while anything can happen.
 func TestSilence(t *testing.T) {
-	host := edSigner(t)
+	host := sshpeer.Key(t)
 	for _, c := range []struct {
 		name  string
 		other func(net.Conn)
@@ -348,7 +321,7 @@ func TestSilence(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				_, err := Dial(t.Context(), Config{Address: "mere-agg-1:22", User: "tow", InsecureReason: "test", Timeout: 7 * time.Second, Dial: pipe(c.other)})
+				_, err := Dial(t.Context(), Config{Address: "mere-agg-1:22", User: "tow", InsecureReason: "test", Timeout: 7 * time.Second, Dial: sshpeer.Pipe(c.other)})
 				wantFault(t, err, c.kind, c.words...)
 				time.Sleep(2 * time.Hour) // the other side's hour ends
 			})
@@ -356,78 +329,8 @@ func TestSilence(t *testing.T) {
 	}
 }
 
-// memory is one end of a connection in memory that, unlike net.Pipe, takes
-// what is written without a reader. It has an address, as a host key check
-// wants one.
-type memory struct {
-	net.Conn // for the methods that nobody calls
-	in, out  *half
-}
-
-type half struct {
-	mu     sync.Mutex
-	more   sync.Cond
-	data   []byte
-	closed bool
-}
-
-func newHalf() *half {
-	h := &half{}
-	h.more.L = &h.mu
-	return h
-}
-
-func (h *half) close() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.closed = true
-	h.more.Broadcast()
-}
-
-func (m memory) Read(b []byte) (int, error) {
-	m.in.mu.Lock()
-	defer m.in.mu.Unlock()
-	for len(m.in.data) == 0 && !m.in.closed {
-		m.in.more.Wait()
-	}
-	n := copy(b, m.in.data)
-	m.in.data = m.in.data[n:]
-	if n == 0 {
-		return 0, io.EOF
-	}
-	return n, nil
-}
-
-func (m memory) Write(b []byte) (int, error) {
-	m.out.mu.Lock()
-	defer m.out.mu.Unlock()
-	if m.out.closed {
-		return 0, io.ErrClosedPipe
-	}
-	m.out.data = append(m.out.data, b...)
-	m.out.more.Broadcast()
-	return len(b), nil
-}
-
-func (m memory) Close() error {
-	m.in.close()
-	m.out.close()
-	return nil
-}
-
-func (memory) LocalAddr() net.Addr  { return &net.TCPAddr{IP: net.IPv4(192, 0, 2, 2), Port: 22} }
-func (memory) RemoteAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4(192, 0, 2, 1), Port: 22} }
-
-func pipe(other func(net.Conn)) func(context.Context, string, string) (net.Conn, error) {
-	return func(context.Context, string, string) (net.Conn, error) {
-		a, b := newHalf(), newHalf()
-		go other(memory{in: a, out: b})
-		return memory{in: b, out: a}, nil
-	}
-}
-
 func TestPersonMayThink(t *testing.T) {
-	host := edSigner(t)
+	host := sshpeer.Key(t)
 	synctest.Test(t, func(t *testing.T) {
 		cfg := &ssh.ServerConfig{KeyboardInteractiveCallback: func(_ ssh.ConnMetadata, ch ssh.KeyboardInteractiveChallenge) (*ssh.Permissions, error) {
 			_, err := ch("", "", []string{"Code: "}, []bool{true})
@@ -439,7 +342,7 @@ func TestPersonMayThink(t *testing.T) {
 				time.Sleep(time.Minute)
 				return []string{"1"}, nil
 			},
-			Dial: pipe(func(c net.Conn) {
+			Dial: sshpeer.Pipe(func(c net.Conn) {
 				sc, chans, reqs, err := ssh.NewServerConn(c, cfg)
 				if err != nil {
 					return
@@ -459,14 +362,14 @@ func TestPersonMayThink(t *testing.T) {
 
 // TestKeepAlive lets the other side fall silent after the log-in.
 func TestKeepAlive(t *testing.T) {
-	host := edSigner(t)
+	host := sshpeer.Key(t)
 	synctest.Test(t, func(t *testing.T) {
 		cfg := &ssh.ServerConfig{NoClientAuth: true}
 		cfg.AddHostKey(host)
 		silent := make(chan struct{})
 		start := time.Now()
 		c, err := Dial(t.Context(), Config{Address: "mere-agg-1:22", User: "tow", InsecureReason: "test", KeepAlive: 10 * time.Second,
-			Dial: pipe(func(c net.Conn) {
+			Dial: sshpeer.Pipe(func(c net.Conn) {
 				_, _, reqs, err := ssh.NewServerConn(c, cfg)
 				if err != nil {
 					return
@@ -505,7 +408,7 @@ func TestKeepAlive(t *testing.T) {
 }
 
 func TestDropped(t *testing.T) {
-	host := edSigner(t)
+	host := sshpeer.Key(t)
 	s := serve(t, &ssh.ServerConfig{NoClientAuth: true}, host)
 	c, err := Dial(t.Context(), Config{Address: s.addr, User: "tow", InsecureReason: "test"})
 	if err != nil {
@@ -531,7 +434,7 @@ func TestDropped(t *testing.T) {
 }
 
 func TestJump(t *testing.T) {
-	inner, outer := edSigner(t), edSigner(t)
+	inner, outer := sshpeer.Key(t), sshpeer.Key(t)
 	s := serve(t, &ssh.ServerConfig{PasswordCallback: password("inner")}, inner)
 	j := serve(t, &ssh.ServerConfig{PasswordCallback: password("outer")}, outer)
 	cfg := func() Config {

@@ -1,8 +1,6 @@
 package transfer
 
 import (
-	"crypto/ed25519"
-	"crypto/rand"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -18,6 +16,7 @@ import (
 
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
+	"towpath/internal/device/sshlink/sshpeer"
 )
 
 // old is a device whose SFTP takes no messages above a limit; it ends the
@@ -31,35 +30,12 @@ type old struct {
 
 func (o *old) serve(t *testing.T) *sshlink.Client {
 	t.Helper()
-	_, key, err := ed25519.GenerateKey(rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	host, err := ssh.NewSignerFromKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cfg := &ssh.ServerConfig{NoClientAuth: true}
-	cfg.AddHostKey(host)
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { ln.Close() })
-	go func() {
-		conn, err := ln.Accept()
-		if err != nil {
-			return
-		}
-		_, chans, reqs, err := ssh.NewServerConn(conn, cfg)
-		if err != nil {
-			return
-		}
-		go ssh.DiscardRequests(reqs)
-		for nc := range chans {
+	cfg := sshpeer.Open(t)
+	address := sshpeer.Listen(t, func(conn net.Conn) {
+		sshpeer.Sessions(conn, cfg, func(nc ssh.NewChannel) {
 			if o.most > 0 && o.sessions.Load() >= o.most {
 				_ = nc.Reject(ssh.ResourceShortage, "no more sessions")
-				continue
+				return
 			}
 			ch, rs, err := nc.Accept()
 			if err != nil {
@@ -73,14 +49,14 @@ func (o *old) serve(t *testing.T) *sshlink.Client {
 			}()
 			go func() {
 				defer ch.Close()
-				s, err := sftp.NewServer(&strict{Channel: ch, o: o})
+				s, err := sftp.NewServer(&strict{Messages: sshpeer.Messages{From: ch, Take: o.takes(ch)}, WriteCloser: ch})
 				if err == nil {
 					s.Serve()
 				}
 			}()
-		}
-	}()
-	c, err := sshlink.Dial(t.Context(), sshlink.Config{Address: ln.Addr().String(), User: "tow", InsecureReason: "test"})
+		})
+	})
+	c, err := sshlink.Dial(t.Context(), sshlink.Config{Address: address, User: "tow", InsecureReason: "test"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,44 +64,32 @@ func (o *old) serve(t *testing.T) *sshlink.Client {
 	return c
 }
 
-// strict reads messages one by one and refuses long ones.
+// strict is a session of which messages are refused.
 type strict struct {
-	ssh.Channel
-	o    *old
-	rest []byte // of the message that is being handed on
+	sshpeer.Messages
+	io.WriteCloser
 }
 
 var errTooLong = errors.New("message too long")
 
-func (s *strict) Read(b []byte) (int, error) {
-	for len(s.rest) == 0 {
-		head := make([]byte, 4)
-		if _, err := io.ReadFull(s.Channel, head); err != nil {
-			return 0, err
-		}
-		n := binary.BigEndian.Uint32(head)
-		body := make([]byte, n)
-		if _, err := io.ReadFull(s.Channel, body); err != nil {
-			return 0, err
-		}
-		if n <= s.o.limit && !taken(body) {
-			s.rest = append(head, body...)
-			break
-		}
-		if n > s.o.limit && !s.o.polite {
-			return 0, errTooLong
+// takes refuses messages that are too long, and those of which the library's
+// server would do what it must not.
+func (o *old) takes(answer io.Writer) func([]byte) (bool, error) {
+	return func(body []byte) (bool, error) {
+		long := len(body) > int(o.limit)
+		switch {
+		case !long && !taken(body):
+			return true, nil
+		case long && !o.polite:
+			return false, errTooLong
 		}
 		// SSH_FXP_STATUS with SSH_FX_FAILURE and no text.
 		// Source: draft-ietf-secsh-filexfer-02 §7.
 		status := append([]byte{0, 0, 0, 17, 101}, body[1:5]...)
 		status = append(status, 0, 0, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0)
-		if _, err := s.Write(status); err != nil {
-			return 0, err
-		}
+		_, err := answer.Write(status)
+		return false, err
 	}
-	n := copy(b, s.rest)
-	s.rest = s.rest[n:]
-	return n, nil
 }
 
 // taken says whether a message renames to a name that is taken, which the plain

@@ -23,6 +23,7 @@ import (
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
 	"towpath/internal/device/sshlink/opensshd"
+	"towpath/internal/device/sshlink/sshpeer"
 )
 
 // TestMain puts the tests' files into memory, where there is such a place: the
@@ -32,27 +33,6 @@ func TestMain(m *testing.M) {
 		os.Setenv("TMPDIR", "/dev/shm")
 	}
 	os.Exit(m.Run())
-}
-
-// sshd starts Debian's OpenSSH server for a test.
-func sshd(t *testing.T, o opensshd.Options) *opensshd.Server {
-	t.Helper()
-	if why := opensshd.Missing(); why != "" {
-		t.Skip("not checked against OpenSSH: " + why)
-	}
-	s, err := opensshd.Start(t.TempDir(), o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Stop(); err != nil {
-			t.Error(err)
-		}
-		if t.Failed() {
-			t.Log(s.Log())
-		}
-	})
-	return s
 }
 
 // dial connects, through a proxy where address is given.
@@ -206,7 +186,7 @@ func holds(t *testing.T, name string, want []byte) {
 }
 
 func TestSFTP(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	c := dial(t, s, "")
 	for _, n := range []int{0, 1, smallPacket, largePacket, largePacket + 1, 5<<20 + 12345} {
 		t.Run(fmt.Sprint(n), func(t *testing.T) {
@@ -252,42 +232,20 @@ func TestSFTP(t *testing.T) {
 	}
 }
 
-// cut is a TCP proxy that breaks its connection after n octets to the server.
-func cut(t *testing.T, to string, n int64) string {
+// cut is a proxy that breaks its connections after 6 MiB to the server.
+func cut(t *testing.T, s *opensshd.Server) string {
 	t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { ln.Close() })
-	go func() {
-		for {
-			a, err := ln.Accept()
-			if err != nil {
-				return
-			}
-			b, err := net.Dial("tcp", to)
-			if err != nil {
-				a.Close()
-				return
-			}
-			var once sync.Once
-			end := func() { once.Do(func() { a.Close(); b.Close() }) }
-			go func() { io.Copy(a, b); end() }()
-			go func() { io.CopyN(b, a, n); end() }()
-		}
-	}()
-	return ln.Addr().String()
+	return sshpeer.Cut{Up: 6 << 20}.Before(t, s.Address)
 }
 
 func TestSFTPDropped(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	b := content(12<<20, 3)
 
 	t.Run("nothing stays", func(t *testing.T) {
 		dir := t.TempDir()
 		f := fileOf(filepath.Join(dir, "image"), b)
-		_, err := SFTP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{
+		_, err := SFTP(t.Context(), dial(t, s, cut(t, s)), f, Options{
 			Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, config(s, "")) },
 		})
 		wantFault(t, err, device.Unreachable, "transfer: ", "connection")
@@ -301,7 +259,7 @@ func TestSFTPDropped(t *testing.T) {
 			if err := os.WriteFile(f.Path, b[:77], 0o600); err != nil {
 				t.Fatal(err)
 			}
-			r, err := send(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{
+			r, err := send(t.Context(), dial(t, s, cut(t, s)), f, Options{
 				Far:       disk(),
 				Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, config(s, "")) },
 			})
@@ -317,7 +275,7 @@ func TestSFTPDropped(t *testing.T) {
 	t.Run("what stays is named and removed by the next", func(t *testing.T) {
 		dir := t.TempDir()
 		f := fileOf(filepath.Join(dir, "image"), b)
-		_, err := SFTP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{})
+		_, err := SFTP(t.Context(), dial(t, s, cut(t, s)), f, Options{})
 		wantFault(t, err, device.Unreachable, "left as "+f.part())
 		only(t, dir, filepath.Base(f.part()))
 		r, err := SFTP(t.Context(), dial(t, s, ""), f, Options{})
@@ -330,7 +288,7 @@ func TestSFTPDropped(t *testing.T) {
 		t.Run(fmt.Sprintf("taken up, far hash %v", far), func(t *testing.T) {
 			dir := t.TempDir()
 			f := fileOf(filepath.Join(dir, "image"), b)
-			_, err := SFTP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{Keep: true})
+			_, err := SFTP(t.Context(), dial(t, s, cut(t, s)), f, Options{Keep: true})
 			wantFault(t, err, device.Unreachable, "kept as "+f.part())
 			only(t, dir, filepath.Base(f.part()))
 			c := dial(t, s, "")
@@ -435,7 +393,7 @@ func TestSFTPDropped(t *testing.T) {
 }
 
 func TestEnded(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	c := dial(t, s, "")
 	b := content(16<<20, 4)
 	for _, scp := range []bool{false, true} {
@@ -480,7 +438,7 @@ func must(b []byte, err error) []byte {
 }
 
 func TestOurOwnFile(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	c := dial(t, s, "")
 	b := content(3<<20, 5)
 	good := fileOf("", b)
@@ -539,23 +497,13 @@ func (broken) Read([]byte) (int, error) { return 0, io.ErrNoProgress }
 // mounted is a small file system of the test's own.
 func mounted(t *testing.T, size string) string {
 	t.Helper()
-	if os.Geteuid() != 0 {
-		t.Skip("not checked: mounting needs root")
-	}
 	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size="+size, "tmpfs", dir).CombinedOutput(); err != nil {
-		t.Skipf("not checked: no file system can be mounted here: %v: %s", err, out)
-	}
-	t.Cleanup(func() {
-		if out, err := exec.Command("umount", dir).CombinedOutput(); err != nil {
-			t.Errorf("%v: %s", err, out)
-		}
-	})
+	opensshd.Disk(t, dir, "size="+size)
 	return dir
 }
 
 func TestFullDisk(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	c := dial(t, s, "")
 	b := content(12<<20, 6)
 	t.Run("known before", func(t *testing.T) {
@@ -636,7 +584,7 @@ func TestFullDisk(t *testing.T) {
 }
 
 func TestReadOnlyDisk(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	c := dial(t, s, "")
 	dir := mounted(t, "8m")
 	if err := os.WriteFile(filepath.Join(dir, "old"), []byte("old"), 0o600); err != nil {
@@ -661,7 +609,7 @@ func TestReadOnlyDisk(t *testing.T) {
 }
 
 func TestSCP(t *testing.T) {
-	s := sshd(t, opensshd.Options{})
+	s := opensshd.Run(t, opensshd.Options{})
 	c := dial(t, s, "")
 	for _, n := range []int{0, 1, 3<<20 + 1} {
 		for _, commanded := range []bool{false, true} {
@@ -698,11 +646,11 @@ func TestSCP(t *testing.T) {
 	t.Run("dropped", func(t *testing.T) {
 		dir := t.TempDir()
 		f := fileOf(filepath.Join(dir, "image"), content(12<<20, 3))
-		_, err := SCP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{Far: disk()})
+		_, err := SCP(t.Context(), dial(t, s, cut(t, s)), f, Options{Far: disk()})
 		wantFault(t, err, device.Unreachable, "connection")
 		unnamed(t, err)
 		only(t, dir)
-		_, err = SCP(t.Context(), dial(t, s, cut(t, s.Address, 6<<20)), f, Options{})
+		_, err = SCP(t.Context(), dial(t, s, cut(t, s)), f, Options{})
 		wantFault(t, err, device.Unreachable, "connection", "a part of it is left as "+f.Path)
 		only(t, dir, "image")
 	})
@@ -721,7 +669,7 @@ func TestSCP(t *testing.T) {
 
 // TestNeitherSubsystemNorProgram meets a device that has neither.
 func TestNeitherSubsystemNorProgram(t *testing.T) {
-	s := sshd(t, opensshd.Options{Lines: []string{"Subsystem sftp /nonexistent", "ForceCommand no-such-command"}})
+	s := opensshd.Run(t, opensshd.Options{Lines: []string{"Subsystem sftp /nonexistent", "ForceCommand no-such-command"}})
 	c := dial(t, s, "")
 	f := fileOf("/tmp/never", []byte("x"))
 	_, err := SFTP(t.Context(), c, f, Options{})

@@ -273,7 +273,7 @@ const maxRequests = 64
 // handOver is how long a request waits for the end of the one before it: a
 // device has the last octets a moment before they are counted here, and takes a
 // broken fetch up again before this end knows that it broke.
-const handOver = time.Second
+const handOver = 3 * time.Second
 
 // begin takes the offer for one request.
 func (o *Offer) begin(ctx context.Context) (busy, ok bool) {
@@ -642,7 +642,7 @@ func asFault(what string, err error) error {
 
 // pulled compares both ends after a fetch.
 func pulled(ctx context.Context, of *Offer, far Far, name string, r *Result) error {
-	t := time.NewTimer(time.Second) // the last octets may be counted a moment after they arrived
+	t := time.NewTimer(handOver) // the last octets may be counted a moment after they arrived
 	select {
 	case <-of.Done():
 	case <-t.C:

@@ -276,7 +276,7 @@ func (s *copying) send() error {
 // late is the far end's word on why it takes no more, which may come a moment
 // after it stopped.
 func (s *copying) late(answers chan error) (error, bool) {
-	t := time.NewTimer(time.Second)
+	t := time.NewTimer(3 * time.Second)
 	defer t.Stop()
 	select {
 	case err := <-answers:

@@ -166,14 +166,7 @@ func (s *sending) session(packet int) error {
 		s.result.Packet = packet
 		return nil
 	}
-	if why := s.watch.stall(); why != nil {
-		return why
-	}
-	var none *ssh.OpenChannelError
-	if s.ctx.Err() != nil || errors.As(err, &none) || s.ssh.Gone() {
-		return s.ssh.Fault(s.ctx, op, lostKind, err)
-	}
-	return &device.Fault{Kind: device.Unable, Op: op, Text: "the device offers no SFTP", Err: err}
+	return notOpened(s.ctx, s.ssh, s.watch, op, err)
 }
 
 func (s *sending) has(extension string) bool {

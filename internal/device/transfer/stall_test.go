@@ -2,9 +2,6 @@ package transfer
 
 import (
 	"context"
-	"crypto/ed25519"
-	"crypto/rand"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -22,6 +19,7 @@ import (
 
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
+	"towpath/internal/device/sshlink/sshpeer"
 )
 
 // sftpServer is OpenSSH's program behind the subsystem, where Debian puts it.
@@ -187,48 +185,21 @@ func (s *staller) start(t *testing.T) {
 		s.sick = 1
 	}
 	s.stalled = make(chan struct{}, 10)
-	_, key, err := ed25519.GenerateKey(rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	host, err := ssh.NewSignerFromKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cfg := &ssh.ServerConfig{NoClientAuth: true}
-	cfg.AddHostKey(host)
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.address = ln.Addr().String()
-	var wait sync.WaitGroup
-	t.Cleanup(wait.Wait)
+	cfg := sshpeer.Open(t)
 	ctx, cancel := context.WithCancel(context.Background())
-	t.Cleanup(func() { cancel(); ln.Close() })
-	wait.Go(func() {
-		for {
-			conn, err := ln.Accept()
-			if err != nil {
-				return
-			}
-			f := &freezing{Conn: conn, frozen: make(chan struct{}), closed: make(chan struct{})}
-			context.AfterFunc(ctx, func() { f.Close() })
-			sick := s.conns.Add(1) <= s.sick
-			wait.Go(func() { s.connection(ctx, t, f, cfg, sick) })
-		}
+	s.address = sshpeer.Listen(t, func(conn net.Conn) {
+		f := &freezing{Conn: conn, frozen: make(chan struct{}), closed: make(chan struct{})}
+		context.AfterFunc(ctx, func() { f.Close() })
+		sick := s.conns.Add(1) <= s.sick
+		s.connection(ctx, t, f, cfg, sick)
 	})
+	t.Cleanup(cancel) // before the connections are waited for
 }
 
 func (s *staller) connection(ctx context.Context, t *testing.T, f *freezing, cfg *ssh.ServerConfig, sick bool) {
-	_, chans, reqs, err := ssh.NewServerConn(f, cfg)
-	if err != nil {
-		return
-	}
-	go ssh.DiscardRequests(reqs)
 	var wait sync.WaitGroup
 	defer wait.Wait()
-	for nc := range chans {
+	sshpeer.Sessions(f, cfg, func(nc ssh.NewChannel) {
 		ch, rs, err := nc.Accept()
 		if err != nil {
 			return
@@ -256,7 +227,7 @@ func (s *staller) connection(ctx context.Context, t *testing.T, f *freezing, cfg
 			}
 			s.session(ctx, t, f, ch, sick)
 		})
-	}
+	})
 }
 
 // session runs sftp-server and hands it message by message.
@@ -300,30 +271,21 @@ func (s *staller) session(ctx context.Context, t *testing.T, f *freezing, ch ssh
 		_ = cmd.Wait() // killed, perhaps
 	}
 	defer end()
-	for {
-		head := make([]byte, 4)
-		if _, err := io.ReadFull(ch, head); err != nil {
-			if sick && s.message == msgEnd && errors.Is(err, io.EOF) {
-				s.stall(f)
-				<-ctx.Done()
-			}
-			return
+	_, err = io.Copy(in, &sshpeer.Messages{From: ch, Take: func(body []byte) (bool, error) {
+		if !sick || !s.is(body) || f.seen.Add(1) != s.count {
+			return true, nil
 		}
-		body := make([]byte, binary.BigEndian.Uint32(head))
-		if _, err := io.ReadFull(ch, body); err != nil {
-			return
+		if !s.done {
+			s.stall(f)
+			<-ctx.Done()
+			return false, ctx.Err()
 		}
-		if sick && s.is(body) && f.seen.Add(1) == s.count {
-			if !s.done {
-				s.stall(f)
-				<-ctx.Done()
-				return
-			}
-			mute.Store(true)
-		}
-		if _, err := in.Write(append(head, body...)); err != nil {
-			return
-		}
+		mute.Store(true)
+		return true, nil
+	}})
+	if err == nil && sick && s.message == msgEnd {
+		s.stall(f)
+		<-ctx.Done()
 	}
 }
 

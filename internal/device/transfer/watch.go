@@ -48,7 +48,7 @@ type watch struct {
 	limit time.Duration
 	late  bool // the caller gave up
 	gone  bool // the connection was closed from here
-	why   error
+	why   string
 }
 
 func newWatch(c *sshlink.Client, o Options) *watch {
@@ -112,17 +112,25 @@ func (w *watch) giveUp(round int, limit time.Duration, what string) {
 	}
 	w.timer, w.gone = nil, true
 	if !w.late {
-		w.why = &device.Fault{Kind: lostKind, Op: op, Text: fmt.Sprintf("the device answered nothing for %s when it was to %s; the connection to %s was closed", limit, what, w.conn.Address())}
+		w.why = fmt.Sprintf("the device answered nothing for %s when it was to %s; the connection to %s was closed", limit, what, w.conn.Address())
 	}
 	w.mu.Unlock()
 	_ = w.conn.Close() // what waits then fails
 }
 
-// stall says for what the connection was closed; nil where it was not.
-func (w *watch) stall() error {
+// silence says for what the connection was closed; empty where it was not.
+func (w *watch) silence() string {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.why
+}
+
+// stall is that as a failure of the transfer; nil where there was none.
+func (w *watch) stall() error {
+	if text := w.silence(); text != "" {
+		return &device.Fault{Kind: lostKind, Op: op, Text: text}
+	}
+	return nil
 }
 
 // over says whether the connection was closed from here.

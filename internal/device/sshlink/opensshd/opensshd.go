@@ -68,8 +68,21 @@ type Server struct {
 	log    bytes.Buffer
 }
 
+// errTaken says that somebody took the port between its choice and the server's
+// start.
+var errTaken = errors.New("the port was taken meanwhile")
+
 // Start runs a server with its files in dir. Stop ends it.
 func Start(dir string, o Options) (*Server, error) {
+	for tries := 10; ; tries-- {
+		s, err := start(dir, o)
+		if tries == 1 || !errors.Is(err, errTaken) {
+			return s, err
+		}
+	}
+}
+
+func start(dir string, o Options) (*Server, error) {
 	if why := Missing(); why != "" {
 		return nil, errors.New(why)
 	}
@@ -165,11 +178,14 @@ func Start(dir string, o Options) (*Server, error) {
 	return s, err
 }
 
+// hang is how long is waited for what comes at once, so that who hangs fails.
+const hang = 5 * time.Minute
+
 // ready waits until the server greets.
 func (s *Server) ready() error {
-	end := time.Now().Add(20 * time.Second)
+	end := time.Now().Add(hang)
 	for {
-		conn, err := net.DialTimeout("tcp", s.Address, time.Second)
+		conn, err := net.DialTimeout("tcp", s.Address, hang)
 		if err == nil {
 			b := make([]byte, 4)
 			_ = conn.SetDeadline(end) // where it cannot be set, the read ends with the server
@@ -181,7 +197,11 @@ func (s *Server) ready() error {
 		}
 		select {
 		case <-s.exited:
-			return fmt.Errorf("sshd ended: %w\n%s", s.ended, s.log.String())
+			err := fmt.Errorf("sshd ended: %w\n%s", s.ended, s.log.String())
+			if strings.Contains(s.log.String(), "Address already in use") {
+				err = errors.Join(errTaken, err)
+			}
+			return err
 		case <-time.After(20 * time.Millisecond):
 		}
 		if time.Now().After(end) {
@@ -210,7 +230,7 @@ func (s *Server) Sessions() ([]int, error) {
 // Spent is the processor time of all connections that have ended. It waits
 // until those that are ending have.
 func (s *Server) Spent() (time.Duration, error) {
-	for end := time.Now().Add(20 * time.Second); ; {
+	for end := time.Now().Add(hang); ; {
 		pids, err := s.Sessions()
 		if err != nil {
 			return 0, err
