@@ -269,7 +269,7 @@ func (l *runningLab) fleet() *fleet.Fleet {
 		f.Devices = append(f.Devices, fleet.Device{
 			ID: c.ID(), Platform: lab.ScenarioPlatform, Site: "Mere", Role: "aggregation", Release: lab.ScenarioFrom,
 			Features: []string{"graceful-restart", "nonstop-routing", "bfd-offload", "port-extenders"},
-			LogicalSystems: []fleet.LogicalSystem{
+			LogicalNetworkElements: []fleet.LogicalNetworkElement{
 				{Name: "supply-control", Serves: []string{"pump control", "sluice control"}}, {Name: "metering", Serves: []string{"meter reading"}},
 			},
 			Access:  l.access(c),
@@ -339,7 +339,8 @@ func (l *runningLab) catalogue(images map[string]*lab.Package) *release.Catalogu
 		Scheme: release.VersionScheme{Pattern: `(?P<major>\d+)\.(?P<minor>\d+)\.(?P<patch>\d+)`,
 			Order: []release.OrderField{{Field: "major", As: "number"}, {Field: "minor", As: "number"}, {Field: "patch", As: "number"}}},
 		MaxInServiceSpan: map[string]int{"minor": 1},
-		Durations:        release.Durations{ControllerRestart: &restart, LineCardRestart: &card, DeviceRestart: &device, TransferRate: 16e6},
+		Durations: release.Durations{ControllerRestart: &restart, LineCardRestart: &card, DeviceRestart: &device, TransferRate: 16e6,
+			LineCardLoss: rangeOf(10*time.Millisecond, 30*time.Millisecond, 60*time.Millisecond)},
 		Releases: []release.Release{
 			{Version: lab.ScenarioOld, Date: "2024-05-14", Support: release.EndOfSupport},
 			{Version: lab.ScenarioFrom, Date: "2025-01-21", Support: release.Supported},

@@ -5,6 +5,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"net"
 	"os"
 
@@ -21,6 +22,7 @@ func main() {
 func adapters() cli.Adapters {
 	return cli.Adapters{
 		OpenStore:      openStore,
+		ReadStore:      readStore,
 		Dial:           dialer,
 		Reach:          reach,
 		CertificateEnd: certificateEnd,
@@ -37,6 +39,18 @@ func openStore(dir string) (app.Store, error) {
 		return nil, known{err, app.ErrRecords}
 	}
 	return storeAdapter{s}, nil
+}
+
+// readStore opens the kept runs to be read; kept is false where there are none.
+func readStore(dir string) (s app.Store, kept bool, err error) {
+	r, err := store.OpenReading(dir)
+	switch {
+	case errors.Is(err, store.ErrNone):
+		return nil, false, nil
+	case err != nil:
+		return nil, false, known{err, app.ErrRecords}
+	}
+	return storeAdapter{r}, true, nil
 }
 
 // reach says whether a TCP address answers.

@@ -279,6 +279,11 @@ func (m *campaigner) night(number int, n schedule.Night, w schedule.Waves, at ma
 					hop.Outage = s.Expect.Mean()
 				}
 			}
+			for _, e := range plan.Effects(x.kind.plan.Steps) {
+				if e.Hop == i {
+					hop.Effects = append(hop.Effects, e)
+				}
+			}
 			dc.Hops = append(dc.Hops, hop)
 		}
 		dc.Partners = m.partners[id]

@@ -63,7 +63,7 @@ looking at recorded output (towpath adapter test).`,
 	initial.Flags().StringArrayVar(&w.Start, "start", nil, "command right after the login, such as the one that switches paging off")
 	initial.Flags().StringVar(&w.More, "more", "", "what the pager says")
 	initial.Flags().StringArrayVar(&reads, "read", nil, "KIND=COMMAND: the command that tells of a kind of thing")
-	initial.Flags().StringVar(&out, "out", "", "file to write; one that is there is left alone (default standard output)")
+	outFlag(initial, &out, "", "", "file to write; one that is there is left alone (default standard output)")
 	list := &cobra.Command{
 		Use: "list", Short: "list the adapters that come with Towpath and what each can do", Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return e.adapterList() },
@@ -75,12 +75,30 @@ looking at recorded output (towpath adapter test).`,
 			if err != nil {
 				return usage("%v", err)
 			}
-			_, err = e.out.Write(src)
-			return err
+			if e.format == "json" {
+				a, err := adapter.Builtin(args[0])
+				if err != nil {
+					return err
+				}
+				return e.json(adapterFile{args[0], strings.TrimSpace(a.About), a.Platforms, abilitiesText(a), string(src)})
+			}
+			if _, err := e.out.Write(src); err != nil {
+				return fmt.Errorf("write: %w", err)
+			}
+			return nil
 		},
 	}
 	root.AddCommand(test, initial, list, prints)
 	return root
+}
+
+// adapterFile is an adapter that comes along, with the text of its file.
+type adapterFile struct {
+	Name      string   `json:"name"`
+	About     string   `json:"about"`
+	Platforms []string `json:"platforms,omitempty"`
+	Can       string   `json:"can"`
+	File      string   `json:"file"` // YAML
 }
 
 // readAdapter reads a file, or an adapter that comes with Towpath.
@@ -272,8 +290,13 @@ func (e *env) adapterInit(w adapter.Wish, out string, ask bool) error {
 		return usage("%v", err)
 	}
 	if out == "" {
-		_, err := e.out.Write(src)
-		return err
+		if e.format == "json" {
+			return e.json(map[string]any{"name": w.Name, "file": string(src)})
+		}
+		if _, err := e.out.Write(src); err != nil {
+			return fmt.Errorf("write: %w", err)
+		}
+		return nil
 	}
 	f, err := os.OpenFile(out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644) // #nosec G302 G304 -- no secret, and the operator's own word
 	if errors.Is(err, fs.ErrExist) {
@@ -284,7 +307,10 @@ func (e *env) adapterInit(w adapter.Wish, out string, ask bool) error {
 	}
 	_, err = f.Write(src)
 	if err := errors.Join(err, f.Close()); err != nil {
-		return err
+		return errors.Join(err, os.Remove(out)) // it was not there before
+	}
+	if e.format == "json" {
+		return e.json(map[string]any{"name": w.Name, "written": out})
 	}
 	e.printf("%s is written; try it: towpath adapter test %s --transcript FOLDER\n", out, out)
 	return nil

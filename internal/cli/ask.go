@@ -133,6 +133,7 @@ func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Ste
 		(&view{out: t.out}).lines("  ! ", c)
 	}
 	(&view{out: t.out}).lines("  ", step.Hold.Ask)
+	(&view{out: t.out}).covers("  ", step)
 	who := "your full name"
 	if len(step.Hold.Persons) > 0 {
 		who = "one of: " + strings.Join(step.Hold.Persons, ", ")

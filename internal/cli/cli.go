@@ -37,6 +37,9 @@ const (
 // Adapters are the concrete things that the use cases reach the world by.
 type Adapters struct {
 	OpenStore func(dir string) (app.Store, error)
+	// ReadStore opens what is kept in the folder to be read, and makes and changes
+	// nothing there; kept is false where no run is kept.
+	ReadStore func(dir string) (s app.Store, kept bool, err error)
 	// Dial makes the dialer of a workspace in the folder.
 	Dial func(ws *workspace.Workspace, dir string, now func() time.Time) app.Dialer
 	// Reach says whether a TCP address answers.
@@ -58,6 +61,7 @@ type env struct {
 	workspace string
 	state     string
 	fleeting  bool // the device and the kept runs go with the command
+	signals   *interrupts
 }
 
 // exit carries an exit status out of a command that has already said all.
@@ -68,7 +72,7 @@ func (e exit) Error() string { return fmt.Sprintf("exit status %d", e.status) }
 // Main runs the command line and returns the exit status.
 func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer, a Adapters) int {
 	o := &outlet{Writer: out}
-	e := &env{Adapters: a, in: in, out: o, err: errOut}
+	e := &env{Adapters: a, in: in, out: o, err: errOut, signals: &interrupts{}}
 	root := e.root()
 	root.SetArgs(args)
 	root.SetIn(in)
@@ -76,6 +80,7 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Write
 	root.SetErr(errOut)
 	polish(root)
 	status := e.status(root.ExecuteContext(ctx))
+	e.signals.conducting() // nothing is left to be stopped
 	if o.err != nil && status <= ExitVerdict {
 		fmt.Fprintln(errOut, "towpath: what was to be printed is incomplete:", o.err)
 		return ExitDevice
@@ -91,6 +96,9 @@ func (e *env) status(err error) int {
 	var x exit
 	if errors.As(err, &x) {
 		return x.status
+	}
+	if e.signals.wasStopped() {
+		return e.tellStopped()
 	}
 	status, hint := explain(err)
 	if e.format == "json" {
@@ -127,6 +135,7 @@ paused for a person.`,
 			if err := cmd.ValidateRequiredFlags(); err != nil {
 				return usage("%v; want %s", err, strings.TrimSuffix(cmd.UseLine(), " [flags]"))
 			}
+			cmd.SetContext(e.signals.watch(cmd.Context(), func(s string) { fmt.Fprintln(e.err, "towpath:", s) }))
 			return nil
 		},
 	}
@@ -182,7 +191,7 @@ func (e *env) loadWith(clock conduct.Clock) (*app.App, error) {
 	return a, nil
 }
 
-// openStore opens the folder that runs are kept in.
+// openStore opens the folder that runs are kept in, for a command that conducts.
 func (e *env) openStore() (app.Store, error) {
 	return e.OpenStore(e.stateDir())
 }

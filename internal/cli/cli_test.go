@@ -90,11 +90,13 @@ func command(t *testing.T, s app.Store, args ...string) (status int, out, errOut
 	var o, e bytes.Buffer
 	a := Adapters{
 		OpenStore:      func(string) (app.Store, error) { return s, nil },
+		ReadStore:      func(string) (app.Store, bool, error) { return s, true, nil },
 		Dial:           func(*workspace.Workspace, string, func() time.Time) app.Dialer { return nil },
 		CertificateEnd: func(string, fleet.Device) (time.Time, bool) { return time.Time{}, false },
 	}
 	if s == nil {
 		a.OpenStore = func(string) (app.Store, error) { return nil, fmt.Errorf("disk: %w", app.ErrRecords) }
+		a.ReadStore = func(string) (app.Store, bool, error) { return nil, false, fmt.Errorf("disk: %w", app.ErrRecords) }
 	}
 	status = Main(t.Context(), args, strings.NewReader(""), &o, &e, a)
 	return status, o.String(), e.String()

@@ -73,8 +73,8 @@ func (e *env) discover(ctx context.Context, names []string, fragment string) err
 
 // kept are the captures that the runs of the workspace have kept.
 func (e *env) kept(ctx context.Context) (captures []*state.Capture, err error) {
-	s, err := e.openStore()
-	if err != nil {
+	s, kept, err := e.readStore()
+	if err != nil || !kept {
 		return nil, err
 	}
 	defer func() { _ = s.Close() }() // it was only read

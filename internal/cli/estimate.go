@@ -1,11 +1,10 @@
 package cli
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/csv"
-	"errors"
 	"fmt"
-	"os"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -26,12 +25,12 @@ func (e *env) estimateCmd() *cobra.Command {
 			"far each demand may be off. towpath whatif takes the same --counters or --captures and\n" +
 			"carries the error into its verdict; that is better than a file of this command, because the\n" +
 			"errors of demands that share a link cancel out on it.",
-		Example: "  towpath estimate --captures evening/ --output demands.csv\n" +
+		Example: "  towpath estimate --captures evening/ --out demands.csv\n" +
 			"  towpath estimate --topology arcs.csv --counters counters.csv", Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return e.estimate(n, out, all) },
 	}
 	n.sources(c)
-	c.Flags().StringVarP(&out, "output", "o", "", "write the demands as CSV, with the columns src,dst,volume,error")
+	outFlag(c, &out, "", "output", "write the demands as CSV, with the columns src,dst,volume,error")
 	c.Flags().BoolVar(&all, "all", false, "print every demand, not the largest ten")
 	return c
 }
@@ -102,13 +101,9 @@ func errorText(x float64) string {
 }
 
 // writeDemands writes demands in the form that --demands reads.
-func writeDemands(name string, list []estimatedDemand, of string) (err error) {
-	f, err := os.Create(name) // #nosec G304 -- the file the operator names
-	if err != nil {
-		return usage("--output: %v", err)
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	w := csv.NewWriter(f)
+func writeDemands(name string, list []estimatedDemand, of string) error {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
 	rows := [][]string{{"src", "dst", "volume", "error"}}
 	for _, d := range list {
 		volume := fmt.Sprint(d.Volume)
@@ -121,5 +116,8 @@ func writeDemands(name string, list []estimatedDemand, of string) (err error) {
 		}
 		rows = append(rows, []string{d.From, d.To, volume, fmt.Sprintf("%.4f", d.Error)})
 	}
-	return w.WriteAll(rows)
+	if err := w.WriteAll(rows); err != nil {
+		return fmt.Errorf("write: %w", err)
+	}
+	return replaceFile(name, b.Bytes())
 }

@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"errors"
+	"syscall"
 
 	"towpath/internal/app"
 	"towpath/internal/device"
@@ -54,11 +55,13 @@ func explain(err error) (status int, hint string) {
 	case errors.Is(err, app.ErrAltered):
 		return ExitDevice, "nothing was done: put back what was altered from a backup of the folder that runs are kept in, or go on by hand from what the device shows"
 	case errors.Is(err, app.ErrRecords):
-		return ExitDevice, "the folder that runs are kept in is WORKSPACE/.towpath, or that of --state; it is damaged or may not be written"
+		return ExitDevice, "the folder that runs are kept in is WORKSPACE/.towpath, or that of --state; it is damaged, or may not be read or written"
 	case errors.Is(err, app.ErrNoImage):
 		return ExitUsage, "put the image files into the workspace's images folder"
 	case errors.Is(err, workspace.ErrSecret):
 		return ExitUsage, "nothing was asked of the device: what its access in fleet.yaml refers to is not there; a saved capture needs no access (--capture FILE)"
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EIO), errors.Is(err, syscall.EFBIG):
+		return ExitDevice, "nothing half written is left under the name that was given; make room, or name another disk"
 	case errors.As(err, &fault):
 		return ExitDevice, faultHint(fault.Kind)
 	case errors.Is(err, context.Canceled):

@@ -435,7 +435,7 @@ func (e *env) captureCmd() *cobra.Command {
 			return nil
 		},
 	}
-	c.Flags().StringVarP(&out, "output", "o", "", "file to write; without it the capture is printed as JSON")
+	outFlag(c, &out, "", "output", "file to write; without it the capture is printed as JSON")
 	return c
 }
 
@@ -733,14 +733,16 @@ func (e *env) advice(a survival.Advice) error {
 
 // calibration holds the forecasts of all kept runs against what came.
 func (e *env) calibration(ctx context.Context) (err error) {
-	s, err := e.openStore()
+	s, kept, err := e.readStore()
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, s.Close()) }()
-	hops, err := app.History(ctx, s)
-	if err != nil {
-		return err
+	var hops []app.Hopped
+	if kept {
+		defer func() { err = errors.Join(err, s.Close()) }()
+		if hops, err = app.History(ctx, s); err != nil {
+			return err
+		}
 	}
 	pairs := app.Pairs(hops)
 	c := survival.Calibrate(pairs)

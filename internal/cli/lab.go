@@ -73,7 +73,7 @@ func labFlags(c *cobra.Command, spec *app.LabSpec) {
 	c.Flags().StringSliceVar(&spec.Faults, "fault", nil, "switch a fault on, by name (towpath lab faults lists them)")
 	c.Flags().Uint64Var(&spec.Seed, "seed", 7, "decides everything that is drawn")
 	c.Flags().Float64Var(&spec.Fast, "fast", 120, "how many times as fast as real boots and waits pass; silences and loss always take their real time")
-	c.Flags().StringVar(&spec.Over, "over", "", "how the devices are spoken to: gnmi, netconf, or ssh for their command line (default gnmi)")
+	c.Flags().StringVar(&spec.Over, "over", "", "how the devices are spoken to: gnmi, netconf, ssh for their command line, or console for that over console lines alone, with images fetched by HTTPS (default gnmi)")
 	c.Flags().BoolVar(&spec.Brisk, "brisk", false, "see test traffic clean for a second only, before and after")
 	c.Flags().BoolVar(&spec.PerCard, "per-controller", true, "install each controller card by itself; false: one installation serves both")
 }
@@ -109,6 +109,9 @@ ends when something goes wrong.`,
 }
 
 func (e *env) demo(ctx context.Context, spec app.LabSpec, out string) (err error) {
+	if err := writableFolder("evidence", out); err != nil {
+		return err
+	}
 	work, err := os.MkdirTemp("", "towpath-demo-")
 	if err != nil {
 		return err

@@ -254,7 +254,7 @@ func (e *env) whatifCmd() *cobra.Command {
 		},
 	}
 	c.Flags().BoolVar(&table, "table", false, "work through every drain and link failure, and write CSV")
-	c.Flags().StringVar(&out, "out", ".", "with --table: folder for scenarios.csv, loads.csv and drain_x_linkfail.csv")
+	outFlag(c, &out, ".", "", "with --table: folder for scenarios.csv, loads.csv and drain_x_linkfail.csv")
 	c.Flags().StringSliceVar(&drain, "drain", nil, "devices that traffic is moved away from; their own traffic goes on")
 	c.Flags().StringSliceVar(&remove, "remove", nil, "devices that are switched off; what starts or ends at them is lost")
 	c.Flags().StringSliceVar(&links, "fail-link", nil, "links that are down besides")

@@ -111,6 +111,16 @@ type inMemory struct {
 // Read implements [fs.File].
 func (f inMemory) Read(b []byte) (int, error) { return f.body.Read(b) }
 
+// outFlag is the one way in which a command is told the file that it writes.
+// spelt is how else it was spelt once; empty for no other way.
+func outFlag(c *cobra.Command, to *string, def, spelt, what string) {
+	c.Flags().StringVarP(to, "out", "o", def, what)
+	if spelt != "" {
+		c.Flags().StringVar(to, spelt, def, what)
+		c.Flags().Lookup(spelt).Hidden = true
+	}
+}
+
 // stateDir is the folder that runs are kept in.
 func (e *env) stateDir() string {
 	if e.state != "" {
@@ -119,23 +129,26 @@ func (e *env) stateDir() string {
 	return filepath.Join(e.workspace, ".towpath")
 }
 
-// anyKept says whether runs may be kept: a command that only reads makes no
-// folder for them.
-func (e *env) anyKept() bool {
-	_, err := os.Stat(e.stateDir())
-	return !errors.Is(err, fs.ErrNotExist)
+// readStore opens the folder that runs are kept in for a command that only reads:
+// none is made, and the disk may be one that cannot be written. kept is false
+// where no run is kept.
+func (e *env) readStore() (s app.Store, kept bool, err error) {
+	if _, err := os.Stat(e.stateDir()); errors.Is(err, fs.ErrNotExist) {
+		return nil, false, nil
+	}
+	return e.ReadStore(e.stateDir())
 }
 
 // knowKept lets readiness know which devices have an open run, for a command
 // that only reads. The caller closes what is returned.
 func (e *env) knowKept(a *app.App) (closeStore func()) {
-	if !e.anyKept() {
-		a.Upgrading = func(context.Context, fleet.DeviceID) (yes, known bool) { return false, true }
-		return func() {}
-	}
-	s, err := e.openStore()
-	if err != nil {
+	s, kept, err := e.readStore()
+	switch {
+	case err != nil:
 		fmt.Fprintln(e.err, "towpath: the kept runs cannot be read, so whether a partner is being upgraded is unknown:", err)
+		return func() {}
+	case !kept:
+		a.Upgrading = func(context.Context, fleet.DeviceID) (yes, known bool) { return false, true }
 		return func() {}
 	}
 	e.knowRuns(a, s)

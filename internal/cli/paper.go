@@ -136,7 +136,7 @@ func (e *env) runbookCmd() *cobra.Command {
 	}
 	c.Flags().StringVar(&to, "to", "", "release to get to")
 	c.Flags().StringVar(&as, "as", "text", "text, markdown, html, pdf or ics")
-	c.Flags().StringVarP(&out, "output", "o", "", "file to write")
+	outFlag(c, &out, "", "output", "file to write")
 	c.Flags().StringVar(&start, "start", "", "with ics: when the window begins")
 	c.Flags().StringVar(&end, "end", "", "with ics: when it ends (default: as long as the steps take at most)")
 	c.Flags().BoolVar(&reload, "allow-reload", false, "allow hops that interrupt traffic")
@@ -178,7 +178,7 @@ func (e *env) briefCmd() *cobra.Command {
 		},
 	}
 	c.Flags().StringVar(&as, "as", "markdown", "markdown, html, pdf or svg")
-	c.Flags().StringVarP(&out, "output", "o", "", "file to write")
+	outFlag(c, &out, "", "output", "file to write")
 	return c
 }
 

@@ -180,7 +180,7 @@ func TestEvidenceOnPaper(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	status, _, errOut := command(t, noCaptures{run}, "evidence", "r1", "--pdf", "--evidence", dir, "--workspace=../../examples/ostermoor")
+	status, _, errOut := command(t, noCaptures{run}, "evidence", "r1", "--pdf", "--evidence", dir, "--workspace=../../examples/ostermoor", "--state", dir)
 	if status != ExitDone {
 		t.Fatalf("status %d: %s", status, errOut)
 	}

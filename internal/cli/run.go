@@ -2,11 +2,13 @@ package cli
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/signal"
 	"os/user"
@@ -56,10 +58,28 @@ func (f *runFlags) check() error {
 			return err
 		}
 	}
-	if info, err := os.Stat(f.evidence); f.evidence != "" && err == nil && !info.IsDir() {
-		return usage("--evidence is %s, which is a file; want a folder", f.evidence)
+	return writableFolder("evidence", cmp.Or(f.evidence, "."))
+}
+
+// writableFolder finds out before the work whether files can be written into a
+// folder, or whether the folder can be made.
+func writableFolder(flag, dir string) error {
+	for at := filepath.Clean(dir); ; at = filepath.Dir(at) {
+		info, err := os.Stat(at)
+		switch {
+		case errors.Is(err, fs.ErrNotExist) && filepath.Dir(at) != at:
+			continue
+		case err != nil:
+			return usage("--%s: %v", flag, err)
+		case !info.IsDir():
+			return usage("--%s is %s, and %s is a file; want a folder", flag, dir, at)
+		}
+		tmp, err := os.CreateTemp(at, ".towpath-*")
+		if err != nil {
+			return usage("--%s is %s: nothing can be written there: %v", flag, dir, err)
+		}
+		return errors.Join(tmp.Close(), os.Remove(tmp.Name()))
 	}
-	return nil
 }
 
 func (f *runFlags) person() string {
@@ -362,6 +382,7 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	for _, u := range app.Unsafe(a.Workspace.Fleet, fleet.DeviceID(run.Device)) {
 		fmt.Fprintln(e.err, "towpath: WARNING:", u)
 	}
+	e.signals.conducting()
 	sctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	hands := app.Hands{Store: s, Images: e.Images(e.workspace), Prober: prober, Asker: asker, Show: v.show, Who: flags.person()}
@@ -369,15 +390,29 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 	st, runErr := a.Conduct(sctx, run, hands)
 	v.mute(true)
 	doc, path, err := e.writeEvidence(context.WithoutCancel(ctx), a, s, run, flags.evidence)
-	if err != nil {
+	if doc == nil {
 		return errors.Join(runErr, err)
+	}
+	end := ending(st, runErr)
+	if err != nil {
+		// How the run ended must not be lost with it: the store has all of it.
+		fmt.Fprintf(e.err, "towpath: the evidence could not be written: %s\nhint: towpath evidence %s writes it again, with --evidence FOLDER elsewhere\n", printable(err.Error()), run.ID)
+		if path = ""; end == nil {
+			end = exit{ExitDevice}
+		}
 	}
 	if e.format == "json" {
 		sum := Summary(doc, path)
+		if err != nil {
+			sum["evidence_error"] = err.Error()
+		}
+		if step, ok := st.Step(); ok && st.Status == conduct.Ready && step.Hold != nil {
+			sum["held"] = step.Hold
+		}
 		if after != nil {
 			after(doc, sum)
 		}
-		return e.endJSON(sum, ending(st, runErr))
+		return e.endJSON(sum, end)
 	}
 	now, _, err := app.StateOf(context.WithoutCancel(ctx), s, run)
 	if err != nil {
@@ -394,7 +429,7 @@ func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunR
 		fmt.Fprintln(e.err, "\ntowpath: stopped; the lab goes with the command, so this run cannot be taken up")
 		return exit{ExitDevice}
 	}
-	return ending(st, runErr)
+	return end
 }
 
 // endJSON prints the summary with the error that ended the session in it: one
@@ -506,7 +541,8 @@ func (e *env) onInterrupt(ctx context.Context, leave context.CancelFunc, c *app.
 	}()
 }
 
-// writeEvidence writes the evidence of the run as HTML and JSON.
+// writeEvidence writes the evidence of the run as HTML and JSON. The document is
+// returned where only the writing failed.
 func (e *env) writeEvidence(ctx context.Context, a *app.App, s app.Store, run app.RunRow, dir string) (*evidence.Document, string, error) {
 	doc, err := app.Evidence(ctx, s, run, app.Unsafe(a.Workspace.Fleet, fleet.DeviceID(run.Device)))
 	if err != nil {
@@ -516,16 +552,16 @@ func (e *env) writeEvidence(ctx context.Context, a *app.App, s app.Store, run ap
 		dir = "."
 	}
 	if err := os.MkdirAll(dir, 0o755); err != nil { //nolint:gosec // evidence is handed to others
-		return nil, "", err
+		return doc, "", err
 	}
 	base := filepath.Join(dir, "evidence-"+run.ID)
 	for ext, write := range map[string]func(io.Writer) error{".json": doc.WriteJSON, ".html": doc.WriteHTML} {
 		var b bytes.Buffer
 		if err := write(&b); err != nil {
-			return nil, "", err
+			return doc, "", err
 		}
 		if err := replaceFile(base+ext, b.Bytes()); err != nil {
-			return nil, "", err
+			return doc, "", err
 		}
 	}
 	return doc, base + ".html", nil
@@ -538,9 +574,10 @@ func Summary(d *evidence.Document, path string) map[string]any {
 	known := false
 	for _, h := range d.Hops {
 		hops = append(hops, map[string]any{"from": h.From, "to": h.To, "method": h.Method, "untouched": h.Untouched, "untouched_bare": h.Bare, "prepared": h.Prepared,
-			"silence_ms":  map[string]any{"forecast": ms(h.Silence.Forecast), "least": ms(h.Silence.Least), "most": ms(h.Silence.Most), "measured": msIf(h.Silence)},
-			"loss_ms":     map[string]any{"forecast": ms(h.Loss.Forecast), "least": ms(h.Loss.Least), "most": ms(h.Loss.Most), "measured": msIf(h.Loss), "at_components": msIf(h.Parts)},
-			"duration_ms": map[string]any{"forecast": ms(h.Minutes.Forecast), "measured": msIf(h.Minutes)}})
+			"silence_ms":         map[string]any{"forecast": ms(h.Silence.Forecast), "least": ms(h.Silence.Least), "most": ms(h.Silence.Most), "measured": msIf(h.Silence)},
+			"loss_ms":            map[string]any{"forecast": ms(h.Loss.Forecast), "least": ms(h.Loss.Least), "most": ms(h.Loss.Most), "measured": msIf(h.Loss), "at_components": msIf(h.Parts)},
+			"components_loss_ms": map[string]any{"forecast": forecastIf(h.Parts), "least": ms(h.Parts.Least), "most": ms(h.Parts.Most), "measured": msIf(h.Parts)},
+			"duration_ms":        map[string]any{"forecast": ms(h.Minutes.Forecast), "measured": msIf(h.Minutes)}})
 		// Of several hops the longest silence speaks for the run.
 		if h.Silence.Known && (!known || h.Silence.Measured > measured) {
 			forecast, measured, known = h.Silence.Forecast, h.Silence.Measured, true
@@ -561,7 +598,7 @@ func Summary(d *evidence.Document, path string) map[string]any {
 		"silence_ms": silence,
 		"probe": map[string]any{"sent": d.Probe.Sent, "lost": d.Probe.Lost, "lost_forward": d.Probe.Forward, "lost_reverse": d.Probe.Reverse,
 			"tpl_frames": d.Probe.TPLFrames, "tpl_ms": ms(d.Probe.TPLTime), "resolution_ms": ms(d.Probe.Resolution)},
-		"findings": counts, "evidence": path, "evidence_json": strings.TrimSuffix(path, ".html") + ".json", "evidence_sha256": d.Digest,
+		"findings": counts, "evidence": fileOf(path, ".html"), "evidence_json": fileOf(path, ".json"), "evidence_sha256": d.Digest,
 	}
 }
 
@@ -572,6 +609,22 @@ func msIf(p evidence.Pair) any {
 		return nil
 	}
 	return ms(p.Measured)
+}
+
+// fileOf is the file of the evidence with that ending; nil where none was written.
+func fileOf(path, ext string) any {
+	if path == "" {
+		return nil
+	}
+	return strings.TrimSuffix(path, ".html") + ext
+}
+
+// forecastIf is a forecast that may not have been made.
+func forecastIf(p evidence.Pair) any {
+	if p.Most == 0 {
+		return nil
+	}
+	return ms(p.Forecast)
 }
 
 // printEnd prints how the run ended.
@@ -588,6 +641,7 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 	}
 	if held {
 		e.wrap("  held:     ", "a named person must consent: "+step.Hold.Ask)
+		(&view{out: e.out}).covers("            ", step)
 		if len(step.Hold.Persons) > 0 {
 			e.wrap("  by:       ", strings.Join(step.Hold.Persons, " or "))
 		}
@@ -610,6 +664,9 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 		}
 		if h.Parts.Known {
 			line += fmt.Sprintf("; while single components restarted %v", h.Parts.Measured.Round(time.Millisecond))
+			if h.Parts.Most > 0 {
+				line += fmt.Sprintf(", forecast %v (%v to %v)", h.Parts.Forecast.Round(time.Millisecond), h.Parts.Least.Round(time.Millisecond), h.Parts.Most.Round(time.Millisecond))
+			}
 		}
 		e.wrap("  hop:      ", line)
 		for _, line := range fateLines(h) {
@@ -628,6 +685,9 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 	if d.Probe.Sent > 0 {
 		e.wrap("  traffic:  ", fmt.Sprintf("%s sent, %d lost; total %s, %.1f ms at the offered load; resolution %.1f ms", unit.Counted(d.Probe.Sent, "packet"), d.Probe.Lost,
 			unit.Counted(d.Probe.TPLFrames, "frame"), ms(d.Probe.TPLTime), ms(d.Probe.Resolution)))
+	}
+	if path == "" {
+		path = "NOT WRITTEN"
 	}
 	e.printf("  evidence: %s\n  sha256:   %s\n", path, d.Digest)
 	switch d.Verdict {
@@ -666,24 +726,22 @@ func (e *env) runsCmd() *cobra.Command {
 	return &cobra.Command{
 		Use: "runs", Short: "list the runs that are kept, the newest first", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) (err error) {
-			if !e.anyKept() {
-				if e.format == "json" {
-					return e.json([]app.RunRow{})
+			s, kept, err := e.readStore()
+			if err != nil {
+				return err
+			}
+			runs := []app.RunRow{}
+			if kept {
+				defer func() { err = errors.Join(err, s.Close()) }()
+				if runs, err = s.Runs(cmd.Context()); err != nil {
+					return err
 				}
-				e.printf("no runs are kept in %s\n", e.stateDir())
-				return nil
-			}
-			s, err := e.openStore()
-			if err != nil {
-				return err
-			}
-			defer func() { err = errors.Join(err, s.Close()) }()
-			runs, err := s.Runs(cmd.Context())
-			if err != nil {
-				return err
 			}
 			if e.format == "json" {
 				return e.json(runs)
+			}
+			if len(runs) == 0 {
+				e.printf("no runs are kept in %s\n", e.stateDir())
 			}
 			for _, r := range runs {
 				e.printf("%-36s %-16s %s  %s\n", r.ID, r.Device, r.Begun.Format(time.RFC3339), orOpen(conduct.Verdict(r.Verdict)))
@@ -707,9 +765,12 @@ func (e *env) evidenceCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			s, err := e.openStore()
+			s, kept, err := e.readStore()
 			if err != nil {
 				return err
+			}
+			if !kept {
+				return fmt.Errorf("%w: %s: none is kept in %s", app.ErrNoRun, args[0], e.stateDir())
 			}
 			defer func() { err = errors.Join(err, s.Close()) }()
 			run, err := s.Get(cmd.Context(), args[0])

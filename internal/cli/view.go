@@ -99,6 +99,19 @@ func (v *view) lines(prefix, s string) {
 	fmt.Fprintln(v.out, strings.TrimRight(line, " "))
 }
 
+// covers prints what the consent at a hold point covers: each step that can touch
+// traffic before the next one, with what it is foretold to cost.
+func (v *view) covers(indent string, step plan.Step) {
+	if len(step.Hold.Ahead) == 0 {
+		v.lines(indent, "No step before the next hold point touches traffic.")
+		return
+	}
+	v.lines(indent, "The consent covers, before the next hold point:")
+	for _, e := range step.Hold.Ahead {
+		v.lines(indent+"- ", e.Text())
+	}
+}
+
 // draw draws the block of what goes on now.
 func (v *view) draw(p app.Progress) {
 	st := p.State

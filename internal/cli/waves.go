@@ -87,7 +87,7 @@ func (e *env) wavesCmd() *cobra.Command {
 	c.Flags().Uint64Var(&f.seed, "seed", 1, "where the simulation and the search begin; the same seed gives the same campaign")
 	c.Flags().StringVar(&f.captures, "captures", "", "folder with saved captures, DEVICE.capture: survival is forecast from them")
 	c.Flags().StringVar(&f.why, "why", "", "device of which to tell path, times, chances and what matters most")
-	c.Flags().StringVar(&f.out, "out", "", "file to write instead of standard output")
+	outFlag(c, &f.out, "", "", "file to write instead of standard output")
 	c.Flags().StringVar(&f.revise, "revise", "", "kept campaign (JSON) to change as little as possible")
 	c.Flags().StringVar(&f.outcomes, "outcomes", "", "with --revise: file with what was done and what failed (default: the kept runs)")
 	c.Flags().StringVar(&f.now, "now", "", "with --revise: day or instant from which windows can be used (default: now)")
@@ -194,15 +194,8 @@ func (e *env) captured(dir string, f *fleet.Fleet) (map[fleet.DeviceID]*state.Ca
 // learned reads what earlier runs measured; a workspace in which none was kept
 // has no folder for them, and none is made.
 func (e *env) learned(ctx context.Context, a *app.App, kept *plan.Campaign) (steps app.StepTimes, outcomes []app.Outcome, err error) {
-	dir := e.state
-	if dir == "" {
-		dir = filepath.Join(e.workspace, ".towpath")
-	}
-	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
-		return nil, nil, nil
-	}
-	s, err := e.openStore()
-	if err != nil {
+	s, some, err := e.readStore()
+	if err != nil || !some {
 		return nil, nil, err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()

@@ -80,6 +80,8 @@ type Consent struct {
 	At     time.Time `json:"at"`
 	Person string    `json:"person"`
 	What   string    `json:"what"`
+	// Covers are the steps that the consent covered, as the person was told them.
+	Covers []plan.Effect `json:"covers,omitempty"`
 }
 
 // Hop is one hop's forecast beside its measurement.
@@ -88,8 +90,9 @@ type Hop struct {
 	To      string `json:"to"`
 	Method  string `json:"method"`
 	Silence Pair   `json:"silence"`
-	// Loss is the longest of the traffic outside the restarts of single components,
-	// which the forecast is of; Parts is the longest during those.
+	// Loss is the longest of the traffic outside the restarts of single components;
+	// Parts is the longest during those. Each has a forecast of its own; that of
+	// Parts is 0 where none was made.
 	Loss        Pair         `json:"loss"`
 	Parts       Pair         `json:"loss_at_components"`
 	Minutes     Pair         `json:"duration"`
@@ -450,17 +453,22 @@ func consentsOf(p *plan.Plan, journal []conduct.Record) []Consent {
 	list := p.Steps
 	for _, r := range journal {
 		list = conduct.RolesAfter(list, r)
+		if r.Kind == conduct.BackPlanned {
+			list = r.Steps
+		}
 		if r.Person == "" {
 			continue
 		}
 		what := r.Text
+		var covers []plan.Effect
 		if i := slices.IndexFunc(list, func(s plan.Step) bool { return s.ID == r.Step }); i >= 0 && list[i].Hold != nil {
 			what += ": " + list[i].Hold.Ask
+			covers = list[i].Hold.Ahead
 		}
 		if r.Kind == conduct.RunBegun {
 			what = "began the run"
 		}
-		out = append(out, Consent{At: r.At, Person: r.Person, What: what})
+		out = append(out, Consent{At: r.At, Person: r.Person, What: what, Covers: covers})
 	}
 	return out
 }
@@ -533,6 +541,7 @@ func hopsOf(p *plan.Plan, in Inputs, steps []Step) []Hop {
 		if slices.ContainsFunc(steps, func(s Step) bool { return s.Hop == i && !s.Back && ofPart(p, s.ID) }) {
 			hop.Parts.Known, hop.Parts.Resolution = hop.Loss.Known, hop.Loss.Resolution
 		}
+		hop.Parts.Least, hop.Parts.Forecast, hop.Parts.Most = partsForecast(p, i)
 		if i < len(in.After) && in.After[i] != nil && in.Before != nil {
 			before := in.Before
 			if i > 0 && in.After[i-1] != nil {
@@ -604,6 +613,21 @@ func (in Inputs) measuredHop(hop int, p *plan.Plan, steps []Step) bool {
 		handed = handed || p.Steps[i].PointOfNoReturn && s.Result == "done"
 	}
 	return handed
+}
+
+// partsForecast is the longest loss that is foretold of the restarts of single
+// components in a hop; nothing where one of them has no figure.
+func partsForecast(p *plan.Plan, hop int) (least, likely, most time.Duration) {
+	for _, s := range p.Steps {
+		if s.Hop != hop || !ofPart(p, s.ID) {
+			continue
+		}
+		if s.Loss == nil || !s.Loss.Known {
+			return 0, 0, 0
+		}
+		least, likely, most = max(least, s.Loss.Least), max(likely, s.Loss.Likely), max(most, s.Loss.Most)
+	}
+	return least, likely, most
 }
 
 // ofPart says whether the step restarts a single component other than for the

@@ -41,7 +41,9 @@ type Page struct {
 	Parts     []Count
 	T4        string
 	Expected  string
+	LossMore  string // what the table of losses leaves out
 	Voids     []string
+	VoidText  string
 	Resolved  string
 	SessionsN int
 }
@@ -78,7 +80,10 @@ type PageOutage struct{ Flow, Direction, At, Lost, ByLoss, ByTimestamp string }
 type PageStep struct{ N, Phase, Title, Begun, Took, Expect, Result, Text string }
 
 // PageConsent is a consent as a row.
-type PageConsent struct{ At, Person, What string }
+type PageConsent struct {
+	At, Person, What string
+	Covers           []string // steps that it covered
+}
 
 // PageRecord is a journal record as a row.
 type PageRecord struct{ Seq, At, Kind, Step, Text string }
@@ -158,7 +163,11 @@ func (d *Document) page() (*Page, error) {
 		p.Steps = append(p.Steps, PageStep{fmt.Sprint(i + 1), string(s.Phase), title, d.clock(s.Begun, "15:04:05"), words(s.Took), words(s.Expect), s.Result, s.Text})
 	}
 	for _, c := range d.Consents {
-		p.Consents = append(p.Consents, PageConsent{d.local(c.At).Format(time.RFC3339), c.Person, c.What})
+		row := PageConsent{At: d.local(c.At).Format(time.RFC3339), Person: c.Person, What: c.What}
+		for _, e := range c.Covers {
+			row.Covers = append(row.Covers, e.Text())
+		}
+		p.Consents = append(p.Consents, row)
 	}
 	for _, r := range d.Journal {
 		p.Journal = append(p.Journal, PageRecord{fmt.Sprint(r.Seq), d.clock(r.At, "15:04:05.000"), string(r.Kind), r.Step, r.Text})
@@ -232,9 +241,11 @@ func pageHop(h Hop) PageHop {
 		pair("Silence of the control plane", h.Silence, true)
 	}
 	pair("Longest loss of traffic", h.Loss, true)
-	if h.Parts.Known {
-		pair("Longest loss while single components restart", h.Parts, false)
-		out.Rows[len(out.Rows)-1].Forecast = "none was made"
+	if h.Parts.Known || h.Parts.Most > 0 {
+		pair("Longest loss while single components restart", h.Parts, true)
+		if h.Parts.Most == 0 {
+			out.Rows[len(out.Rows)-1].Forecast = "none was made"
+		}
 	}
 	pair("Duration", h.Minutes, false)
 	for _, f := range h.Adjacencies {
@@ -306,16 +317,67 @@ func (d *Document) lossPage(p *Page) {
 		p.LossText += " No loss."
 	}
 	sorted := slices.Clone(m.Outages)
-	slices.SortStableFunc(sorted, func(a, b conduct.Outage) int { return int(b.Longest() - a.Longest()) })
-	for _, o := range sorted[:min(len(sorted), 40)] {
+	slices.SortStableFunc(sorted, func(a, b conduct.Outage) int { return cmp.Compare(b.Longest(), a.Longest()) })
+	n := min(len(sorted), outagesListed)
+	for _, o := range sorted[:n] {
 		p.Loss = append(p.Loss, PageOutage{o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"), fmt.Sprint(o.Lost), words(o.ByLoss), words(o.ByTimestamp)})
 	}
-	for _, v := range m.Voids[:min(len(m.Voids), 10)] {
-		p.Voids = append(p.Voids, fmt.Sprintf("%s, %s: %s", d.clock(v.From, "15:04:05.000"), words(v.Until.Sub(v.From)), v.Why))
+	p.LossMore = moreOutages(sorted[n:])
+	d.voidsPage(p)
+}
+
+// How much of a long list stands in the page and on paper, the longest first. The
+// JSON has all of it.
+const (
+	outagesListed = 40
+	voidsListed   = 10
+)
+
+// moreOutages sums up the outages that are not listed; empty where all are. They
+// are in order, the longest first.
+func moreOutages(rest []conduct.Outage) string {
+	if len(rest) == 0 {
+		return ""
 	}
-	if n := len(m.Voids) - 10; n > 0 {
-		p.Voids = append(p.Voids, fmt.Sprintf("and %d more", n))
+	var packets uint64
+	var long time.Duration
+	for _, o := range rest {
+		packets += o.Lost
+		long += o.Longest()
 	}
+	return fmt.Sprintf("Not listed: %s, none longer than %s; together %s lost over %s, each flow and direction counted by itself. The JSON document has them all.",
+		unit.Counted(len(rest), "outage"), words(rest[0].Longest()), unit.Counted(packets, "packet"), words(long))
+}
+
+// voidsPage lists the longest of the times that were not measured, in the order of
+// time, and sums up the others.
+func (d *Document) voidsPage(p *Page) {
+	voids := slices.Clone(d.Probe.Voids)
+	if len(voids) == 0 {
+		return
+	}
+	long := func(v conduct.Void) time.Duration { return v.Until.Sub(v.From) }
+	slices.SortStableFunc(voids, func(a, b conduct.Void) int { return cmp.Compare(long(b), long(a)) })
+	n := min(len(voids), voidsListed)
+	listed, rest := voids[:n], voids[n:]
+	slices.SortStableFunc(listed, func(a, b conduct.Void) int { return a.From.Compare(b.From) })
+	for _, v := range listed {
+		p.Voids = append(p.Voids, fmt.Sprintf("%s, %s: %s", d.clock(v.From, "15:04:05.000"), words(long(v)), v.Why))
+	}
+	p.VoidText = fmt.Sprintf("Not measured, and never counted as an outage: %s, together %s, each flow counted by itself.", unit.Counted(len(voids), "gap"), words(together(voids)))
+	if len(rest) > 0 {
+		p.VoidText += fmt.Sprintf(" The %d longest:", n)
+		p.Voids = append(p.Voids, fmt.Sprintf("not listed: %s, none longer than %s; together %s. The JSON document has them all.",
+			unit.Counted(len(rest), "gap"), words(long(rest[0])), words(together(rest))))
+	}
+}
+
+// together is the sum of the times.
+func together(voids []conduct.Void) (sum time.Duration) {
+	for _, v := range voids {
+		sum += v.Until.Sub(v.From)
+	}
+	return sum
 }
 
 // words writes a duration for people: 61.7ms, 2.2s, 12m30s.

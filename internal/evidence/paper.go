@@ -120,7 +120,11 @@ func (d *Document) paper() (*paper.Document, error) {
 	}
 	t = table("", "When", "Who", "What")
 	for _, c := range p.Consents {
-		t.Rows = append(t.Rows, paper.Cells(c.At, c.Person, c.What))
+		what := c.What
+		if len(c.Covers) > 0 {
+			what += " It covered " + strings.Join(c.Covers, "; ") + "."
+		}
+		t.Rows = append(t.Rows, paper.Cells(c.At, c.Person, what))
 	}
 	add(t)
 
@@ -168,12 +172,15 @@ func (d *Document) lossOnPaper(p *Page, add func(...paper.Block)) error {
 		}
 		add(t)
 	}
+	if p.LossMore != "" {
+		add(paper.Paragraph{Text: paper.Plain(p.LossMore)})
+	}
 	if len(p.Voids) > 0 {
 		l := paper.List{}
 		for _, v := range p.Voids {
 			l.Items = append(l.Items, paper.Plain(v))
 		}
-		add(paper.Paragraph{Text: paper.Plain("Not measured, and never counted as an outage:")}, l)
+		add(paper.Paragraph{Text: paper.Plain(p.VoidText)}, l)
 	}
 	for _, in := range d.stretches() {
 		pic, err := drawn(in)

@@ -437,12 +437,8 @@ func (d *drawing) row(v view, r TimelineRow, i int) {
 		h := max(b.share*height, 2)
 		d.rect(layerBars, b.x, bottom-h, b.width, h, `fill="#000"`)
 	}
-	hidden := d.labels(v, outages, d.y+13, top, bottom)
-	switch {
-	case hidden == 1:
-		notes = append(notes, "and 1 more outage")
-	case hidden > 1:
-		notes = append(notes, fmt.Sprintf("and %d more outages", hidden))
+	if n, long := d.labels(v, outages, d.y+13, top, bottom); n > 0 {
+		notes = append(notes, fmt.Sprintf("and %s, %s", unit.Counted(n, "more outage"), millis(long)))
 	}
 	if unmeasured > 0 && sent > 0 {
 		notes = append(notes, millis(unmeasured)+" not measured")
@@ -465,9 +461,9 @@ func (d *drawing) row(v view, r TimelineRow, i int) {
 }
 
 // labels writes the lengths of outages above their bars, the longest first, and
-// returns how many had no room. In a close-up a bracket shows from when until
+// returns how many had no room and their sum. In a close-up a bracket shows from when until
 // when each was.
-func (d *drawing) labels(v view, outages []TimelineOutage, y, top, bottom float64) (hidden int) {
+func (d *drawing) labels(v view, outages []TimelineOutage, y, top, bottom float64) (hidden int, long time.Duration) {
 	type box struct{ from, until float64 }
 	var taken []box
 	for _, o := range outages {
@@ -491,7 +487,7 @@ func (d *drawing) labels(v view, outages []TimelineOutage, y, top, bottom float6
 		at := min(max(middle, tlLeft+half), tlRight-half)
 		b := box{at - half - 4, at + half + 4}
 		if slices.ContainsFunc(taken, func(t box) bool { return t.from < b.until && b.from < t.until }) {
-			hidden++
+			hidden, long = hidden+1, long+o.Length
 			continue
 		}
 		taken = append(taken, b)
@@ -500,7 +496,7 @@ func (d *drawing) labels(v view, outages []TimelineOutage, y, top, bottom float6
 			d.line(layerBars, middle, y+3, middle, top, `stroke="#000"`)
 		}
 	}
-	return hidden
+	return hidden, long
 }
 
 // outagesOf are the outages of a row in a stretch of time, the longest first.
@@ -753,7 +749,12 @@ func (d *drawing) describe() string {
 		d.clock(0, "15:04:05 MST"), d.clock(d.in.Length, "15:04:05 MST"), unit.Counted(len(d.in.Rows), "row"), d.summary())
 	for i, o := range d.in.Outages {
 		if i == 10 {
-			fmt.Fprintf(&b, " And %s.", unit.Counted(len(d.in.Outages)-10, "shorter outage"))
+			var packets uint64
+			var long time.Duration
+			for _, o := range d.in.Outages[i:] {
+				packets, long = packets+o.Lost, long+o.Length
+			}
+			fmt.Fprintf(&b, " And %s, together %s over %s.", unit.Counted(len(d.in.Outages)-i, "shorter outage"), unit.Counted(packets, "packet"), millis(long))
 			break
 		}
 		fmt.Fprintf(&b, " Outage of %s, %s, flow %s %s at %s.", millis(o.Length), unit.Counted(o.Lost, "packet"), o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"))

@@ -205,6 +205,9 @@ type CourseHop struct {
 	// Outage is how long everything on the device is down, 0 for none.
 	Outage time.Duration `json:"outage_ns,omitempty"`
 	Back   string        `json:"back,omitempty"` // method of the way back
+	// Effects are the steps of the hop that can touch traffic, with what each is
+	// foretold to cost it and the hold point that covers it.
+	Effects []Effect `json:"effects,omitempty"`
 }
 
 // StepShare is how much the end depends on one step.

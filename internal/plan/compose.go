@@ -122,6 +122,7 @@ func Compose(in Inputs) (*Plan, error) {
 	for i := range hops {
 		c.hop(i)
 	}
+	c.foretell()
 	return p, nil
 }
 
@@ -260,7 +261,14 @@ func (c *composer) serviceHop(i int, h release.Hop, hp HopPlan) {
 	own, hand := gather(hp.Prepare, false), gather(hp.Prepare, true)
 	settle, back := settling(hp.Prepare)
 	c.byHand(i, hand, false, c.persons(UpgradeRun), h.To)
-	c.hold(i, UpgradeRun, fmt.Sprintf("hand over from %s to %s? The control plane will be silent for about %v (%v to %v). After this, going back costs a second switchover.",
+	first := ""
+	for _, f := range h.Firmware {
+		first += fmt.Sprintf("restart %s into firmware %s, ", f.Component, f.To)
+	}
+	if first != "" {
+		first += "then "
+	}
+	c.hold(i, UpgradeRun, first+fmt.Sprintf("hand over from %s to %s? The control plane will be silent for about %v (%v to %v). After this, going back costs a second switchover.",
 		c.primary, c.secondary, hp.Silence, hp.Least, hp.Most))
 	early := slices.ContainsFunc(hp.Prepare, Preparation.moves)
 	if early {
@@ -496,6 +504,7 @@ func WayBack(p *Plan, hop int, now Layout, pol policy.Policy, held []Held) ([]St
 		}
 		c.plan.Steps[i].ID = "back-" + c.plan.Steps[i].ID
 	}
+	c.foretellBack(p)
 	return c.plan.Steps, nil
 }
 

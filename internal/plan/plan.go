@@ -206,9 +206,11 @@ type Step struct {
 	OnFail   Remedy        `json:"on_fail"`
 	// PointOfNoReturn marks the step after which going back costs an outage or
 	// a second switchover.
-	PointOfNoReturn bool      `json:"point_of_no_return,omitempty"`
-	Guards          []Guard   `json:"guards,omitempty"`
-	Hold            *HoldSpec `json:"hold,omitempty"`
+	PointOfNoReturn bool `json:"point_of_no_return,omitempty"`
+	// Loss is what the step is foretold to cost traffic; nil where it touches none.
+	Loss   *Loss     `json:"loss,omitempty"`
+	Guards []Guard   `json:"guards,omitempty"`
+	Hold   *HoldSpec `json:"hold,omitempty"`
 }
 
 // Swapped is the steps with the two controller cards in each other's place, in
@@ -236,9 +238,18 @@ func Swapped(steps []Step, a, b string) []Step {
 		s := &out[i]
 		s.Component, s.Primary, s.Secondary = other(s.Component), other(s.Primary), other(s.Secondary)
 		s.Title, s.Before, s.After = names.Replace(s.Title), swap(s.Before), swap(s.After)
+		if s.Loss != nil {
+			loss := *s.Loss
+			loss.Of = names.Replace(loss.Of)
+			s.Loss = &loss
+		}
 		if s.Hold != nil {
 			hold := *s.Hold
-			hold.Ask = names.Replace(hold.Ask)
+			hold.Ask, hold.Ahead = names.Replace(hold.Ask), slices.Clone(hold.Ahead)
+			for k := range hold.Ahead {
+				hold.Ahead[k].Title = names.Replace(hold.Ahead[k].Title)
+				hold.Ahead[k].Loss.Of = names.Replace(hold.Ahead[k].Loss.Of)
+			}
 			s.Hold = &hold
 		}
 	}
@@ -260,6 +271,9 @@ func (l Law) Mean() time.Duration { return (l.Least + 4*l.Likely + l.Most) / 6 }
 type HoldSpec struct {
 	Ask     string   `json:"ask"`
 	Persons []string `json:"persons,omitempty"` // empty: any named person
+	// Ahead are the steps that the consent covers: all that can touch traffic
+	// between this hold point and the next.
+	Ahead []Effect `json:"ahead,omitempty"`
 }
 
 // Guard is a condition watched while a step runs.

@@ -43,6 +43,9 @@ type Durations struct {
 	ControllerRestart *Spread `yaml:"controller-restart,omitempty" json:"controller-restart,omitempty"` // until ready for switchover
 	LineCardRestart   *Spread `yaml:"line-card-restart,omitempty" json:"line-card-restart,omitempty"`   // one card, until it forwards
 	DeviceRestart     *Spread `yaml:"device-restart,omitempty" json:"device-restart,omitempty"`         // the whole device, until it forwards
+	// LineCardLoss is how long traffic through one line card is lost when the card
+	// is restarted in service, into software or firmware.
+	LineCardLoss *SilenceRange `yaml:"line-card-loss,omitempty" json:"line-card-loss,omitempty"`
 	// TransferRate is what one image transfer to the device achieves.
 	TransferRate unit.BitRate `yaml:"transfer-rate,omitempty" json:"transfer-rate,omitempty"`
 }

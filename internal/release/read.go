@@ -51,7 +51,7 @@ func Shape() *document.Shape {
 		Types: map[string]string{
 			"Catalogue":     "What is known about releases, per platform.",
 			"Platform":      "A family of devices that run the same software.",
-			"Durations":     "The maker's figures for the parts of a change, in minutes.",
+			"Durations":     "The maker's figures for the parts of a change.",
 			"VersionScheme": "How versions are written, and how they compare.",
 			"OrderField":    "One field of a version in the order of comparison.",
 			"Release":       "One version of a platform's software.",
@@ -81,6 +81,7 @@ func Shape() *document.Shape {
 			"Durations.controller-restart": {Doc: "A controller card, until it is ready for switchover."},
 			"Durations.line-card-restart":  {Doc: "One line card, until it forwards."},
 			"Durations.device-restart":     {Doc: "The whole device, until it forwards."},
+			"Durations.line-card-loss":     {Doc: "How long traffic through one line card is lost when the card is restarted in service."},
 			"Durations.transfer-rate":      {Doc: "What one image transfer to the device achieves.", Range: document.Above(0)},
 
 			"VersionScheme.pattern": {Doc: "Regular expression (RE2) with named groups that matches a whole version.", Want: `a regular expression with named groups, such as (?P<major>\d+)\.(?P<minor>\d+)`},
@@ -234,6 +235,9 @@ func (r *reader) platform(p Platform, at string) {
 		if s != nil && (s.Least > s.Likely || s.Likely > s.Most) {
 			r.report(at+".durations."+key, fmt.Sprintf("%v, %v, %v", s.Least, s.Likely, s.Most), "least ≤ likely ≤ most", "")
 		}
+	}
+	if s := p.Durations.LineCardLoss; s != nil && (s.Least > s.Likely || s.Likely > s.Most) {
+		r.report(at+".durations.line-card-loss", fmt.Sprintf("%v, %v, %v", s.Least, s.Likely, s.Most), "least ≤ likely ≤ most", "")
 	}
 }
 

@@ -821,4 +821,20 @@ func (b *briefing) device(d plan.DeviceCourse) {
 		pair("Serves", strings.Join(d.Serves, ", ")), pair("Partners that stay in service", strings.Join(partners, ", ")),
 		pair("Taken for granted", strings.Join(d.Assumed, "; ")),
 	))
+	b.effects(d)
+}
+
+// effects lists the steps of a device that can touch traffic, each with what it is
+// foretold to cost and the consent that it waits for.
+func (b *briefing) effects(d plan.DeviceCourse) {
+	t := figures(fmt.Sprintf("What touches the traffic of %s, and who is asked before", d.Device), []string{"Step", "Traffic lost, as forecast", "Consent asked"})
+	t.RowHeads = false
+	for _, h := range d.Hops {
+		for _, e := range h.Effects {
+			t.Rows = append(t.Rows, paper.Cells(fmt.Sprintf("%d. %s", e.N, e.Title), e.Loss.Text(), cmp.Or(e.Consent, "NONE: no hold point stands before it")))
+		}
+	}
+	if len(t.Rows) > 0 {
+		b.add(t)
+	}
 }

@@ -73,6 +73,12 @@ func WriteCalendar(w io.Writer, p *plan.Plan, at Window) error {
 			mark = "POINT OF NO RETURN: "
 		}
 		fmt.Fprintf(&b, "%d. %s %s%s\n", s.N, s.Clock, mark, s.Title)
+		if s.Traffic != "" {
+			fmt.Fprintf(&b, "   traffic lost: %s\n", s.Traffic)
+		}
+		for _, x := range s.Covers {
+			fmt.Fprintf(&b, "   covers %s\n", x)
+		}
 	}
 	return calendar(w, p.MadeAt, []appointment{{
 		uid: fmt.Sprintf("%s-%s@towpath", page.Device, page.Digest[:16]), summary: fmt.Sprintf("%s: %s to %s", page.Device, page.From, page.To),

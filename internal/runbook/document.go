@@ -97,10 +97,14 @@ func (s Step) item() paper.Item {
 		if !strings.Contains(s.Title, s.Hold) {
 			add("asks", s.Hold)
 		}
+		for _, x := range s.Covers {
+			add("covers", x)
+		}
 		out.Sign = []string{"Consent by " + s.Persons, "Time"}
 	} else {
 		add("takes", fmt.Sprintf("%s, at most %s", s.Expect, s.Deadline))
 	}
+	add("traffic lost", s.Traffic)
 	add("before", strings.Join(s.Before, "; "))
 	for _, x := range s.Settings {
 		add(s.setsLabel(), x)

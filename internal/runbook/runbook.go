@@ -93,6 +93,8 @@ type Step struct {
 	NoReturn bool
 	Hold     string // what is asked
 	Persons  string
+	Covers   []string // of a hold point: what its consent covers that can touch traffic
+	Traffic  string   // what the step is foretold to cost traffic; empty where it touches none
 	Settings []string // that the step makes or puts back, with the device
 	PutsBack bool     // the step puts the settings back
 	First    bool     // first of its phase and hop
@@ -157,6 +159,12 @@ func PageOf(p *plan.Plan) (Page, error) {
 				step.Persons = "any named person"
 			}
 			step.Expect, step.Deadline = "as long as it takes", "none"
+			for _, e := range s.Hold.Ahead {
+				step.Covers = append(step.Covers, e.Text())
+			}
+		}
+		if s.Loss != nil {
+			step.Traffic = s.Loss.Text()
 		}
 		if s.PointOfNoReturn && s.Hop < len(page.Hops) {
 			page.Hops[s.Hop].NoReturnAt = fmt.Sprintf("step %d", i+1)
@@ -393,10 +401,19 @@ func text(b *bytes.Buffer, p Page) {
 			if !strings.Contains(s.Title, s.Hold) {
 				wrap(b, "        asks:   ", s.Hold)
 			}
+			for i, x := range s.Covers {
+				if i == 0 {
+					b.WriteString("        covers, before the next hold point:\n")
+				}
+				wrap(b, "        - ", x)
+			}
 			fmt.Fprintf(b, "        consent by %s: ______________________  time: __________\n", s.Persons)
 			continue
 		}
 		wrap(b, "        ", fmt.Sprintf("takes %s, at most %s; %s: %s", s.Expect, s.Deadline, s.ifFails(), s.OnFail))
+		if s.Traffic != "" {
+			wrap(b, "        traffic lost: ", s.Traffic)
+		}
 		if len(s.Before) > 0 {
 			wrap(b, "        before: ", strings.Join(s.Before, "; "))
 		}

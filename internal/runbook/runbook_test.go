@@ -54,6 +54,7 @@ func TestEveryFormatShowsEveryStep(t *testing.T) {
 				t.Fatal(err)
 			}
 			got := readBack(t, f, b.Bytes())
+			covered := 0
 			for _, s := range p.Steps {
 				if !strings.Contains(got, s.Title) {
 					t.Errorf("step %q is missing", s.Title)
@@ -63,9 +64,24 @@ func TestEveryFormatShowsEveryStep(t *testing.T) {
 						t.Errorf("condition %q is missing", c.Text())
 					}
 				}
-				if s.Hold != nil && !strings.Contains(got, s.Hold.Ask) {
+				if s.Hold == nil {
+					if s.Loss != nil && !strings.Contains(got, s.Loss.Text()) {
+						t.Errorf("what %q costs traffic is missing", s.Title)
+					}
+					continue
+				}
+				if !strings.Contains(got, s.Hold.Ask) {
 					t.Errorf("what is asked at %q is missing", s.Title)
 				}
+				covered += len(s.Hold.Ahead)
+				for _, e := range s.Hold.Ahead {
+					if !strings.Contains(got, e.Text()) {
+						t.Errorf("the consent at %q does not name %q", s.Title, e.Text())
+					}
+				}
+			}
+			if covered < 4 {
+				t.Errorf("the consents cover only %d steps", covered)
 			}
 			for _, want := range append(p.Cautions, "mere-agg-2", "192.0.2.1", "pumping station <4>", "hold time 9s | silence up to 3s") {
 				if !strings.Contains(got, want) {

@@ -3,7 +3,8 @@
 // durably: every move of a run is one step of a durable workflow, and the
 // journal is written, with synchronous=FULL, before the step counts as done.
 //
-// Read [Open] first, then [Store.Conduct]. The database is SQLite, one file.
+// Read [Open] first, then [Store.Conduct]. The database is SQLite, one file. What
+// only reads opens it by [OpenReading], which leaves it and its folder alone.
 package store
 
 import (
@@ -36,8 +37,10 @@ const Version = "towpath-journal-1"
 
 // Store is an open database. It is safe for concurrent use.
 type Store struct {
-	dir string
-	db  *sql.DB
+	dir     string
+	db      *sql.DB
+	reading bool   // only to be read
+	copy    string // folder of a copy that is read, and goes with the store
 }
 
 // ErrNoRun says that there is no run with the id.
@@ -122,7 +125,13 @@ func open(path string) (*sql.DB, error) {
 }
 
 // Close closes the database.
-func (s *Store) Close() error { return s.db.Close() }
+func (s *Store) Close() error {
+	err := s.db.Close()
+	if s.copy != "" {
+		err = errors.Join(err, os.RemoveAll(s.copy))
+	}
+	return err
+}
 
 // Run is one run as the store knows it.
 type Run struct {
@@ -135,6 +144,9 @@ type Run struct {
 
 // Create keeps a new run. The id must be new.
 func (s *Store) Create(ctx context.Context, r Run) error {
+	if s.reading {
+		return ErrReading
+	}
 	_, err := s.db.ExecContext(ctx, `INSERT INTO run (id, device, begun, input) VALUES (?, ?, ?, ?)`,
 		r.ID, r.Device, r.Begun.UTC().Format(time.RFC3339Nano), string(r.Input))
 	if err != nil {
@@ -183,6 +195,9 @@ func (s *Store) query(ctx context.Context, q string, args ...any) (out []Run, er
 
 // SetVerdict keeps the verdict that the run rests at.
 func (s *Store) SetVerdict(ctx context.Context, run, verdict string) error {
+	if s.reading {
+		return ErrReading
+	}
 	_, err := s.db.ExecContext(ctx, `UPDATE run SET verdict = ? WHERE id = ?`, verdict, run)
 	if err != nil {
 		return fmt.Errorf("store: verdict of %s: %w", run, err)
@@ -209,6 +224,9 @@ func (s *Store) Journal(ctx context.Context, run string) (out []json.RawMessage,
 
 // SetArtefact keeps a piece of the run's evidence; the same name replaces it.
 func (s *Store) SetArtefact(ctx context.Context, run, name string, body []byte) error {
+	if s.reading {
+		return ErrReading
+	}
 	sum := sha256.Sum256(body)
 	_, err := s.db.ExecContext(ctx, `INSERT INTO artefact (run, name, sha256, body) VALUES (?, ?, ?, ?)
 		ON CONFLICT (run, name) DO UPDATE SET sha256 = excluded.sha256, body = excluded.body`,
@@ -257,6 +275,9 @@ func (s *Store) Artefacts(ctx context.Context, run, prefix string) (names []stri
 
 // Send leaves a message for the run, whether or not a process conducts it now.
 func (s *Store) Send(ctx context.Context, run, topic string, body []byte) error {
+	if s.reading {
+		return ErrReading
+	}
 	if _, err := s.Get(ctx, run); err != nil {
 		return err
 	}
@@ -275,6 +296,9 @@ func (s *Store) Send(ctx context.Context, run, topic string, body []byte) error 
 // When ctx ends, or body returns an error, the run stays open and a later call
 // takes it up again.
 func (s *Store) Conduct(ctx context.Context, run string, body func(context.Context, *Journal) (string, error)) (verdict string, err error) {
+	if s.reading {
+		return "", ErrReading
+	}
 	r, err := s.Get(ctx, run)
 	if err != nil {
 		return "", err
