@@ -438,7 +438,7 @@ func inZone(t time.Time, z *time.Location) time.Time {
 // in reports whether the list, of which an empty one names everything, has s.
 func in(list []string, s string) bool { return len(list) == 0 || slices.Contains(list, s) }
 
-// servedBy lists who depends on the device, its logical systems included.
+// servedBy lists who depends on the device, its logical network elements included.
 func servedBy(d *fleet.Device) []string {
 	var out []string
 	for _, s := range d.Serves {
@@ -446,7 +446,7 @@ func servedBy(d *fleet.Device) []string {
 			out = append(out, s)
 		}
 	}
-	for _, l := range d.LogicalSystems {
+	for _, l := range d.LogicalNetworkElements {
 		for _, s := range l.Serves {
 			if !slices.Contains(out, s) {
 				out = append(out, s)

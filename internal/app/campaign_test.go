@@ -283,7 +283,7 @@ func brokenCampaign(ws *workspace.Workspace, w CampaignWant, c *plan.Campaign) [
 	for _, s := range c.Served {
 		for _, d := range s.Devices {
 			serves := slices.Clone(devices[d].Serves)
-			for _, l := range devices[d].LogicalSystems {
+			for _, l := range devices[d].LogicalNetworkElements {
 				serves = append(serves, l.Serves...)
 			}
 			if !slices.Contains(serves, s.Who) || !slices.Contains(s.Nights, courses[d].Night) {

@@ -363,6 +363,15 @@ func TestNearest(t *testing.T) {
 			t.Errorf("Nearest(%q) = %q, want %q", word, got, want)
 		}
 	}
+	// A word that was once ours, and the standard's in its place: RFC 8530 §1.
+	for word, want := range map[string]string{"logical-systems": "logical-network-elements", "logical_system": "logical-network-element", "logical-systems-x": ""} {
+		if got := Nearest(word, []string{"site", "logical-network-elements", "logical-network-element"}); got != want {
+			t.Errorf("Nearest(%q) = %q, want %q", word, got, want)
+		}
+	}
+	if got := Nearest("logical-systems", []string{"site", "role"}); got != "" {
+		t.Errorf("a word that is not known took the place of another: %q", got)
+	}
 	if got := Nearest("ab-c", []string{"ab-cdefg", "ab-chijk"}); got != "" {
 		t.Errorf("an ambiguous beginning stands for %q", got)
 	}

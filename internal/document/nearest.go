@@ -8,12 +8,20 @@ import (
 // Nearest returns the known word that was probably meant by word, or "" where
 // none is near. Case and the difference between "_" and "-" do not count; a
 // third of the letters may be wrong, swapped, missing or too many; and a word
-// that begins exactly one of the known ones stands for it.
+// that begins exactly one of the known ones stands for it. A word that was once
+// used stands for the one that took its place.
 func Nearest(word string, known []string) string {
 	if word == "" {
 		return ""
 	}
 	w := fold(word)
+	if now := renamed(w); now != "" {
+		for _, k := range known {
+			if fold(k) == now {
+				return k
+			}
+		}
+	}
 	best, least := "", 0
 	for _, k := range known {
 		f := fold(k)
@@ -35,6 +43,16 @@ func Nearest(word string, known []string) string {
 		}
 	}
 	return best
+}
+
+// renamed is the word that took the place of a folded one; empty where none did.
+// Source: RFC 8530 §1, which calls "logical network element" what makers call by
+// words of their own.
+func renamed(w string) string {
+	if after, ok := strings.CutPrefix(w, "logical-system"); ok && (after == "" || after == "s" || after == "-down") {
+		return "logical-network-element" + after
+	}
+	return ""
 }
 
 // fold makes words comparable that differ only in how they are written.

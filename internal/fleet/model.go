@@ -33,13 +33,13 @@ type Device struct {
 	// Release is what the operator believes is running; a capture overrides it.
 	Release string `yaml:"release,omitempty" json:"release,omitempty"`
 	// Features in use that the release catalogue's conditions may name.
-	Features       []string          `yaml:"features,omitempty" json:"features,omitempty"`
-	Components     []Component       `yaml:"components,omitempty" json:"components,omitempty"`
-	LogicalSystems []LogicalSystem   `yaml:"logical-systems,omitempty" json:"logical-systems,omitempty"`
-	Access         Access            `yaml:"access,omitempty" json:"access,omitempty"`
-	Console        Console           `yaml:"console,omitempty" json:"console,omitempty"`
-	Serves         []string          `yaml:"serves,omitempty" json:"serves,omitempty"` // who depends on it, in the operator's words
-	Labels         map[string]string `yaml:"labels,omitempty" json:"labels,omitempty"`
+	Features               []string                `yaml:"features,omitempty" json:"features,omitempty"`
+	Components             []Component             `yaml:"components,omitempty" json:"components,omitempty"`
+	LogicalNetworkElements []LogicalNetworkElement `yaml:"logical-network-elements,omitempty" json:"logical-network-elements,omitempty"`
+	Access                 Access                  `yaml:"access,omitempty" json:"access,omitempty"`
+	Console                Console                 `yaml:"console,omitempty" json:"console,omitempty"`
+	Serves                 []string                `yaml:"serves,omitempty" json:"serves,omitempty"` // who depends on it, in the operator's words
+	Labels                 map[string]string       `yaml:"labels,omitempty" json:"labels,omitempty"`
 	// Drain is how traffic is moved away from it; empty means [DrainStrict].
 	Drain string `yaml:"drain,omitempty" json:"drain,omitempty"`
 }
@@ -63,9 +63,9 @@ type Component struct {
 	Firmware string `yaml:"firmware,omitempty" json:"firmware,omitempty"`
 }
 
-// LogicalSystem is one of several virtual devices on a chassis; all share its
-// upgrade.
-type LogicalSystem struct {
+// LogicalNetworkElement is one of several virtual devices on a chassis; all share
+// its upgrade. Source of the term: RFC 8530 §1.
+type LogicalNetworkElement struct {
 	Name   string   `yaml:"name" json:"name"`
 	Serves []string `yaml:"serves,omitempty" json:"serves,omitempty"`
 }

@@ -87,8 +87,8 @@ func (c *checker) devices() {
 		for j, p := range d.Components {
 			c.once(components, "component", p.Name, fmt.Sprintf("%s.components[%d].name", at, j))
 		}
-		for j, s := range d.LogicalSystems {
-			c.once(systems, "logical system", s.Name, fmt.Sprintf("%s.logical-systems[%d].name", at, j))
+		for j, s := range d.LogicalNetworkElements {
+			c.once(systems, "logical network element", s.Name, fmt.Sprintf("%s.logical-network-elements[%d].name", at, j))
 		}
 		// One address for two devices would put one device's change on another.
 		c.once(addresses, "address", d.Access.Address, at+".access.address")

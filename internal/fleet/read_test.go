@@ -124,7 +124,7 @@ func drawDevice(t *rapid.T, id DeviceID) Device {
 		})
 	}
 	if rapid.Bool().Draw(t, "systems") {
-		d.LogicalSystems = []LogicalSystem{{Name: drawText(t, "system"), Serves: drawTexts(t, "serves")}}
+		d.LogicalNetworkElements = []LogicalNetworkElement{{Name: drawText(t, "system"), Serves: drawTexts(t, "serves")}}
 	}
 	if rapid.Bool().Draw(t, "access") {
 		d.Access = Access{Driver: "openconfig", Address: string(id) + ".example:9339", ServerName: "a.example", Authority: "file:ca.pem", Cert: "env:C", Key: "file:k.age", InsecureReason: "a test\nof two lines"}

@@ -66,17 +66,17 @@ type DeviceConfig struct {
 	Extenders     []Extender
 	Feeds         []string // power feeds
 
-	Interfaces     []Interface
-	Aggregates     []Aggregate
-	SpanningTree   *SpanningTree
-	Adjacencies    []Adjacency
-	Router         Router
-	Routes         Routes
-	Tables         Tables
-	Features       []string
-	LogicalSystems []string
-	Processes      []string
-	NTPServers     []string
+	Interfaces             []Interface
+	Aggregates             []Aggregate
+	SpanningTree           *SpanningTree
+	Adjacencies            []Adjacency
+	Router                 Router
+	Routes                 Routes
+	Tables                 Tables
+	Features               []string
+	LogicalNetworkElements []string
+	Processes              []string
+	NTPServers             []string
 
 	Volume Volume
 	Flows  []forward.Flow

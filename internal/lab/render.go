@@ -322,12 +322,12 @@ func (c *Chassis) renderFacts(s *sheet) {
 	for _, f := range c.cfg.Features {
 		s.put("/facts/feature[name="+key(f)+"]/in-use", boolean(true))
 	}
-	for _, l := range c.cfg.LogicalSystems {
+	for _, l := range c.cfg.LogicalNetworkElements {
 		st := operActive
 		if c.silent {
 			st = operInactive
 		}
-		s.put("/facts/logical-system[name="+key(l)+"]/oper-status", enum(st))
+		s.put("/facts/logical-network-element[name="+key(l)+"]/oper-status", enum(st))
 	}
 	s.put("/facts/clock/synchronised", boolean(c.clockSynced))
 	for _, k := range c.allComponents() {

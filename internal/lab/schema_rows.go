@@ -301,7 +301,7 @@ func schemaRows() []schemaRow {
 		{"/facts/tables/arps", kUint64, sampled},
 		{"/facts/tables/nds", kUint64, sampled},
 		{"/facts/feature[name]/in-use", kBool, 0},
-		{"/facts/logical-system[name]/oper-status", kEnum, 0},
+		{"/facts/logical-network-element[name]/oper-status", kEnum, 0},
 		{"/facts/clock/synchronised", kBool, 0},
 		{"/facts/component[name]/firmware-pending", kStr, 0},
 		{"/facts/component[name]/boot-percent", kUint8, sampled},

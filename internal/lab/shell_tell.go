@@ -418,7 +418,7 @@ func (c *Chassis) tellExtras(t *table) {
 	if c.silent {
 		st = "idle"
 	}
-	for _, l := range c.cfg.LogicalSystems {
+	for _, l := range c.cfg.LogicalNetworkElements {
 		t.line("system %s: %s", l, st)
 	}
 }

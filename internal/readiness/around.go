@@ -218,12 +218,12 @@ func serves(who []string) string {
 func (c *check) logicalSystems() {
 	served := map[string][]string{}
 	var order []string
-	for _, l := range c.in.Device.LogicalSystems {
+	for _, l := range c.in.Device.LogicalNetworkElements {
 		served[l.Name] = l.Serves
 		order = append(order, l.Name)
 	}
 	oper := map[string]string{}
-	for _, l := range c.in.Capture.LogicalSystems {
+	for _, l := range c.in.Capture.LogicalNetworkElements {
 		oper[l.Name] = l.Oper.Or("of unknown status")
 		if !slices.Contains(order, l.Name) {
 			order = append(order, l.Name)
@@ -238,9 +238,9 @@ func (c *check) logicalSystems() {
 		if !there {
 			status = "not seen on the device"
 		}
-		c.caution(name, "logical system, %s, shares the upgrade%s", status, who)
+		c.caution(name, "logical network element, %s, shares the upgrade%s", status, who)
 	}
-	c.none("logical systems")
+	c.none("logical network elements")
 }
 
 func (c *check) freezeCalendar() {

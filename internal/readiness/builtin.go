@@ -213,7 +213,7 @@ var builtin = []ruleEntry{
 	{Rule{"single-homed", partAround, "no neighbour hangs on this device alone",
 		"an outage of this device is an outage of that neighbour",
 		"tell those who depend on it, or give it a second link", worstCaution, "common practice"}, (*check).singleHomed},
-	{Rule{"logical-systems", partAround, "the chassis has no logical systems, which would share its upgrade",
+	{Rule{"logical-network-elements", partAround, "the chassis has no logical network elements, which would share its upgrade",
 		"an outage reaches everybody whom any of them serves",
 		"tell those who depend on each of them", worstCaution, "common practice"}, (*check).logicalSystems},
 	{Rule{"freeze-calendar", partAround, "no freeze holds during the change",

@@ -46,8 +46,8 @@ func TestOwnRules(t *testing.T) {
 		{"timers", "capture.adjacencies.exists(a, a.protocol == 'bfd' && a.timers.neighbour_detect < duration('1s'))", nil, readiness.Clear, "true"},
 		{"device", "device.site in ['mere', 'fen'] && device.id.startsWith('mere')", nil, readiness.Clear, "true; device.site = mere; device.id = mere-agg-1"},
 		{"labels", "device.labels['tier'] == 'gold'", func(in *readiness.Input) { in.Device.Labels = map[string]string{"tier": "gold"} }, readiness.Clear, "true"},
-		{"logical systems", "device.logical_systems.all(l, size(l.serves) > 0)", func(in *readiness.Input) {
-			in.Device.LogicalSystems = []fleet.LogicalSystem{{Name: "water"}}
+		{"logical network elements", "device.logical_network_elements.all(l, size(l.serves) > 0)", func(in *readiness.Input) {
+			in.Device.LogicalNetworkElements = []fleet.LogicalNetworkElement{{Name: "water"}}
 		}, readiness.Blocker, "false"},
 		{"path", "path.cost.outages == 0 && path.hops.all(h, h.method == 'in-service' && h.silence.most <= duration('2s'))", nil, readiness.Clear, "true; path.cost.outages = 0"},
 		{"target", "target == '2.6.0' && path.hops[0].from == capture.release", nil, readiness.Clear, "true; capture.release = 2.4.1"},
@@ -106,6 +106,7 @@ func TestOwnRuleMistakes(t *testing.T) {
 		{"two fields", own("capture.macss > capture.nd"), "rule own-rule: clear-when, line 1, column 8: undefined field 'macss' (did you mean \"macs\"?)\nrule own-rule: clear-when, line 1, column 24: undefined field 'nd' (did you mean \"nds\"?)"},
 		{"routes are not there", own("size(capture.route_tables[0].routes) > 0"), `rule own-rule: clear-when, line 1, column 29: undefined field 'routes'`},
 		{"access is not there", own("device.access.address == ''"), `rule own-rule: clear-when, line 1, column 7: undefined field 'access'`},
+		{"the word before RFC 8530", own("device.logical_systems.size() == 0"), `rule own-rule: clear-when, line 1, column 7: undefined field 'logical_systems' (did you mean "logical_network_elements"?)`},
 		{"variable", own("captur.cpu_percent < 50"), `rule own-rule: clear-when, line 1, column 1: undeclared reference to 'captur' (did you mean 'capture'?)`},
 		{"function", own("capture.components.exist(c, c.kind == 'FAN')"), `rule own-rule: clear-when, line 1, column 25: undeclared reference to 'exist' (did you mean 'exists'?)`},
 		{"types", own("capture.cpu_percent < 'high'"), `rule own-rule: clear-when, line 1, column 21: found no matching overload for '_<_' applied to '(double, string)'`},

@@ -47,7 +47,7 @@ func TestForecastMeetsCapture(t *testing.T) {
 // What the rules see has the types that they were checked against.
 func TestSchemaAndValuesAgree(t *testing.T) {
 	in := ready(t)
-	in.Capture.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: state.Some("ACTIVE")}}
+	in.Capture.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: state.Some("ACTIVE")}}
 	in.Capture.Alarms = []state.Alarm{{ID: "1", Severity: "MINOR", Text: "door open", Since: state.Some("x")}}
 	in.Capture.Unread = []string{"x"}
 	in.Capture.CrashFiles = []state.File{{Path: "x", Modified: state.Some(now)}}

@@ -205,7 +205,7 @@ func breakages() []breakage {
 	return []breakage{
 		{"facts-read", "something unread", unknown, "MAC table: timeout", func(in *in) { in.Capture.Unread = []string{"MAC table: timeout"} }, nil},
 		{"facts-read", "incomplete", unknown, "does not say that it is complete", func(in *in) { in.Capture.Complete = false },
-			[]string{"logical-systems", "port-extenders-compatible"}}, // of which there are none
+			[]string{"logical-network-elements", "port-extenders-compatible"}}, // of which there are none
 		{"capture-recent", "old", blocker, "captured 16m0s ago", func(in *in) { in.Capture.TakenAt = now.Add(-16 * time.Minute) }, []string{"route-churn", "mac-churn"}},
 		{"capture-recent", "from tomorrow", blocker, "24h0m0s from now", func(in *in) { in.Capture.TakenAt = now.Add(24 * time.Hour) }, []string{"route-churn", "mac-churn"}},
 		{"capture-recent", "timeless", unknown, "does not say when", func(in *in) { in.Capture.TakenAt = time.Time{} }, []string{"route-churn", "mac-churn"}},
@@ -259,14 +259,14 @@ func breakages() []breakage {
 		{"inventory-matches", "perhaps unread", unknown, "not complete", func(in *in) {
 			in.Capture.Complete = false
 			in.Device.Components = append(in.Device.Components, fleet.Component{Name: "LC-4", Kind: state.KindLineCard})
-		}, []string{"facts-read", "logical-systems", "port-extenders-compatible"}},
+		}, []string{"facts-read", "logical-network-elements", "port-extenders-compatible"}},
 
 		{"controllers-present", "one", blocker, "1 controller card: CTL-A", func(in *in) { comp(in, "CTL-B").Empty = yes },
 			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "next-start", "image-set-covers", "default-storage",
 				"components-active", "components-unfailed", "components-matched", "components-healthy", "components-settled", "inventory-matches", "image-integrity"}},
 		{"controllers-present", "down", blocker, "INACTIVE", func(in *in) { comp(in, "CTL-B").Oper = some(state.OperInactive) }, []string{"components-active"}},
 		{"controllers-present", "perhaps one", unknown, "not complete", func(in *in) { comp(in, "CTL-B").Empty = yes; in.Capture.Complete = false },
-			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "next-start", "image-set-covers", "default-storage", "facts-read", "logical-systems",
+			[]string{"one-primary", "controllers-same-release", "secondary-ready", "storage-fit", "storage-writable", "next-start", "image-set-covers", "default-storage", "facts-read", "logical-network-elements",
 				"port-extenders-compatible", "components-active", "components-unfailed", "components-matched", "components-healthy", "components-settled", "inventory-matches", "image-integrity"}},
 		{"controllers-present", "by reload", clear, "reload", reload, append([]string{"path-found", "path-interrupts"}, inServiceOnly...)},
 		{"one-primary", "two", blocker, "CTL-A PRIMARY, CTL-B PRIMARY", func(in *in) { comp(in, "CTL-B").Role = some(state.Primary) }, []string{"request-to-primary"}},
@@ -296,7 +296,7 @@ func breakages() []breakage {
 		{"switchover-recent", "unread", unknown, "not complete", func(in *in) {
 			comp(in, "CTL-A").LastSwitchover, comp(in, "CTL-B").LastSwitchover = none[time.Time](), none[time.Time]()
 			in.Capture.Complete = false
-		}, []string{"facts-read", "logical-systems", "port-extenders-compatible"}},
+		}, []string{"facts-read", "logical-network-elements", "port-extenders-compatible"}},
 
 		{"storage-fit", "short", blocker, "300MiB short", func(in *in) {
 			in.Observed.Storage[1] = readiness.CardFit{Controller: "CTL-B", Short: 300 * unit.MiB}
@@ -411,7 +411,7 @@ func breakages() []breakage {
 		{"maintenance-off", "unknown", unknown, "maintenance mode: unknown", func(in *in) { in.Capture.Maintenance = none[bool]() }, nil},
 		{"features-listed", "not listed", caution, "feature ptp is in use", func(in *in) { in.Capture.Features = append(in.Capture.Features, "ptp") }, nil},
 		{"features-listed", "unread", unknown, "not complete", func(in *in) { in.Capture.Features, in.Capture.Complete = nil, false },
-			[]string{"facts-read", "logical-systems", "port-extenders-compatible", "path-open"}},
+			[]string{"facts-read", "logical-network-elements", "port-extenders-compatible", "path-open"}},
 
 		{"interfaces-known", "down", caution, "switched on and DOWN", func(in *in) { in.Capture.Interfaces[0].Oper = some("DOWN") }, nil},
 		{"interfaces-known", "switched off", clear, "10 interfaces", func(in *in) {
@@ -452,7 +452,7 @@ func breakages() []breakage {
 		{"aggregate-min-links", "unknown", unknown, "least number of members: unknown", func(in *in) { in.Capture.Aggregates[0].MinLinks = none[int]() }, nil},
 		{"aggregate-min-links", "no aggregates", clear, "no aggregates", func(in *in) { in.Capture.Aggregates = nil }, []string{"aggregate-members", "lacp-timeout"}},
 		{"aggregate-min-links", "perhaps none", unknown, "no aggregates read", func(in *in) { in.Capture.Aggregates, in.Capture.Complete = nil, false },
-			[]string{"aggregate-members", "lacp-timeout", "facts-read", "logical-systems", "port-extenders-compatible"}},
+			[]string{"aggregate-members", "lacp-timeout", "facts-read", "logical-network-elements", "port-extenders-compatible"}},
 
 		{"adjacencies-up", "down", caution, "down, state DOWN", func(in *in) { a := adj(in, "isis"); a.Up, a.State = no, some("DOWN") }, []string{"state-synchronised"}},
 		{"adjacencies-up", "unknown", unknown, "up: unknown", func(in *in) { adj(in, "pim").Up = none[bool]() }, nil},
@@ -544,12 +544,12 @@ func breakages() []breakage {
 			in.Fleet.Links = slices.Delete(in.Fleet.Links, 1, 2)
 		}, nil},
 		{"single-homed", "no fleet", unknown, "the fleet: unknown", func(in *in) { in.Fleet = nil }, []string{"partner-healthy", "partner-not-upgrading", "group-at-least"}},
-		{"logical-systems", "one", caution, "logical system, ACTIVE, shares the upgrade; it serves waterworks, hospital", func(in *in) {
-			in.Device.LogicalSystems = []fleet.LogicalSystem{{Name: "water", Serves: []string{"waterworks", "hospital"}}}
-			in.Capture.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some(state.OperActive)}}
+		{"logical-network-elements", "one", caution, "logical network element, ACTIVE, shares the upgrade; it serves waterworks, hospital", func(in *in) {
+			in.Device.LogicalNetworkElements = []fleet.LogicalNetworkElement{{Name: "water", Serves: []string{"waterworks", "hospital"}}}
+			in.Capture.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some(state.OperActive)}}
 		}, nil},
-		{"logical-systems", "unknown to the fleet", caution, "does not say whom it serves", func(in *in) { in.Capture.LogicalSystems = []state.LogicalSystem{{Name: "light"}} }, nil},
-		{"logical-systems", "perhaps none", unknown, "no logical systems read", func(in *in) { in.Capture.Complete = false }, []string{"facts-read", "port-extenders-compatible"}},
+		{"logical-network-elements", "unknown to the fleet", caution, "does not say whom it serves", func(in *in) { in.Capture.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "light"}} }, nil},
+		{"logical-network-elements", "perhaps none", unknown, "no logical network elements read", func(in *in) { in.Capture.Complete = false }, []string{"facts-read", "port-extenders-compatible"}},
 		{"freeze-calendar", "now", blocker, `freeze "year end"`, func(in *in) { in.Policy.Freezes = []policy.Freeze{freeze(-time.Hour, time.Hour)} }, nil},
 		{"freeze-calendar", "before the change is over", blocker, `freeze "year end"`, func(in *in) { in.Policy.Freezes = []policy.Freeze{freeze(49*time.Minute, time.Hour)} }, nil},
 		{"freeze-calendar", "at another site", clear, "no freeze", func(in *in) { in.Policy.Freezes = []policy.Freeze{freeze(-time.Hour, time.Hour, "fen")} }, nil},
@@ -753,6 +753,9 @@ func TestBadInput(t *testing.T) {
 	}{
 		{"no time", "readiness of mere-agg-1: the time is not given", func(in *readiness.Input) { in.Now = time.Time{} }},
 		{"unknown-is", `readiness of mere-agg-1: policy readiness.unknown-is: found "clear", want "blocker" or "caution"`, func(in *readiness.Input) { in.Policy.Readiness.UnknownIs = "clear" }},
+		{"waiver of the word before RFC 8530", `readiness of mere-agg-1: policy readiness.waive[1]: found "logical-systems", want the id of a rule (did you mean "logical-network-elements"?)`, func(in *readiness.Input) {
+			in.Policy.Readiness.Waive = []string{"maintenance-off", "logical-systems"}
+		}},
 		{"waiver", `readiness of mere-agg-1: policy readiness.waive[1]: found "maintenance-of", want the id of a rule (did you mean "maintenance-off"?)`, func(in *readiness.Input) {
 			in.Policy.Readiness.Waive = []string{"fans", "maintenance-of"}
 		}},

@@ -70,6 +70,13 @@ become cautions and stay in the evidence.
 // didYouMean is " (did you mean …?)" with the known word nearest to word, or
 // empty where none is near.
 func didYouMean(word string, known []string) string {
+	if after, ok := strings.CutPrefix(strings.ReplaceAll(word, "-", "_"), "logical_system"); ok {
+		for _, k := range known { // the term since RFC 8530
+			if strings.ReplaceAll(k, "-", "_") == "logical_network_element"+after {
+				return fmt.Sprintf(" (did you mean %q?)", k)
+			}
+		}
+	}
 	best, least := "", len(word)/3+2
 	for _, k := range known {
 		if d := distance(strings.ToLower(word), strings.ToLower(k)); d < least {

@@ -103,29 +103,29 @@ type Capture struct {
 	Release  Opt[string]    `json:"release,omitzero"` // running software version of the system
 	BootTime Opt[time.Time] `json:"boot_time,omitzero"`
 
-	Components     []Component     `json:"components,omitempty"`
-	Volumes        []Volume        `json:"volumes,omitempty"`
-	Boot           []BootEntry     `json:"boot,omitempty"`
-	Power          Power           `json:"power"`
-	Interfaces     []Interface     `json:"interfaces,omitempty"`
-	Aggregates     []Aggregate     `json:"aggregates,omitempty"`
-	SpanningTrees  []SpanningTree  `json:"spanning_trees,omitempty"`
-	Adjacencies    []Adjacency     `json:"adjacencies,omitempty"`
-	RouteTables    []RouteTable    `json:"route_tables,omitempty"`
-	MACs           Opt[uint64]     `json:"macs,omitzero"`
-	ARPs           Opt[uint64]     `json:"arps,omitzero"`
-	NDs            Opt[uint64]     `json:"nds,omitzero"`
-	CPUPercent     Opt[float64]    `json:"cpu_percent,omitzero"`
-	MemoryPercent  Opt[float64]    `json:"memory_percent,omitzero"`
-	Alarms         []Alarm         `json:"alarms,omitempty"`
-	AlarmsKnown    bool            `json:"alarms_known"`
-	Configuration  Configuration   `json:"configuration"`
-	Clock          Clock           `json:"clock"`
-	CrashFiles     []File          `json:"crash_files,omitempty"`
-	CrashKnown     bool            `json:"crash_known"`
-	Maintenance    Opt[bool]       `json:"maintenance,omitzero"`
-	Features       []string        `json:"features,omitempty"`
-	LogicalSystems []LogicalSystem `json:"logical_systems,omitempty"`
+	Components             []Component             `json:"components,omitempty"`
+	Volumes                []Volume                `json:"volumes,omitempty"`
+	Boot                   []BootEntry             `json:"boot,omitempty"`
+	Power                  Power                   `json:"power"`
+	Interfaces             []Interface             `json:"interfaces,omitempty"`
+	Aggregates             []Aggregate             `json:"aggregates,omitempty"`
+	SpanningTrees          []SpanningTree          `json:"spanning_trees,omitempty"`
+	Adjacencies            []Adjacency             `json:"adjacencies,omitempty"`
+	RouteTables            []RouteTable            `json:"route_tables,omitempty"`
+	MACs                   Opt[uint64]             `json:"macs,omitzero"`
+	ARPs                   Opt[uint64]             `json:"arps,omitzero"`
+	NDs                    Opt[uint64]             `json:"nds,omitzero"`
+	CPUPercent             Opt[float64]            `json:"cpu_percent,omitzero"`
+	MemoryPercent          Opt[float64]            `json:"memory_percent,omitzero"`
+	Alarms                 []Alarm                 `json:"alarms,omitempty"`
+	AlarmsKnown            bool                    `json:"alarms_known"`
+	Configuration          Configuration           `json:"configuration"`
+	Clock                  Clock                   `json:"clock"`
+	CrashFiles             []File                  `json:"crash_files,omitempty"`
+	CrashKnown             bool                    `json:"crash_known"`
+	Maintenance            Opt[bool]               `json:"maintenance,omitzero"`
+	Features               []string                `json:"features,omitempty"`
+	LogicalNetworkElements []LogicalNetworkElement `json:"logical_network_elements,omitempty"`
 }
 
 // Component is one part of the device.
@@ -351,8 +351,9 @@ type Clock struct {
 	Synced Opt[bool]          `json:"synced,omitzero"`
 }
 
-// LogicalSystem is one virtual device of the chassis.
-type LogicalSystem struct {
+// LogicalNetworkElement is one virtual device of the chassis. Source of the term:
+// RFC 8530 §1.
+type LogicalNetworkElement struct {
 	Name string      `json:"name"`
 	Oper Opt[string] `json:"oper,omitzero"`
 }

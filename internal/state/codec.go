@@ -198,6 +198,9 @@ func decodeContent(body, sum []byte, size uint64) (*Capture, error) {
 	if got := h.Sum(nil); !bytes.Equal(got, sum) {
 		return nil, fmt.Errorf("%w: its content has SHA-256 %x, written was %x", ErrDamaged, got, sum)
 	}
+	if errors.Is(lineErr, ErrVersion) {
+		return nil, lineErr
+	}
 	if lineErr != nil {
 		return nil, fmt.Errorf("%w: %w", ErrDamaged, lineErr)
 	}
@@ -210,6 +213,9 @@ func readLines(in *bufio.Reader, packed int) (*Capture, error) {
 	line, err := readLine(in, maxHeader)
 	if err != nil {
 		return nil, fmt.Errorf("line 1: %w", err)
+	}
+	if bytes.Contains(line, []byte(`"logical_systems":`)) {
+		return nil, fmt.Errorf(`%w: it has the field "logical_systems", which is called "logical_network_elements" now; capture the device again`, ErrVersion)
 	}
 	var head fileHeader
 	if err := json.Unmarshal(line, &head); err != nil {

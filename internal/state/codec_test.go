@@ -2,11 +2,14 @@ package state_test
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -131,6 +134,42 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		if _, err := state.Decode(bytes.NewReader(claim(size))); !errors.Is(err, state.ErrDamaged) {
 			t.Errorf("length %d: %v", size, err)
 		}
+	}
+}
+
+// A capture that names a field by the word before RFC 8530 is told by the new one,
+// and is not read without it.
+func TestOldWordIsNamed(t *testing.T) {
+	c := &state.Capture{Device: "mere-agg-1", LogicalNetworkElements: []state.LogicalNetworkElement{{Name: "metering"}}}
+	file := encode(t, c)
+	z, err := zstd.NewReader(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer z.Close()
+	lines, err := z.DecodeAll(file, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := bytes.Replace(lines, []byte(`"logical_network_elements":`), []byte(`"logical_systems":`), 1)
+	if bytes.Equal(old, lines) {
+		t.Fatal("the field is not in the file")
+	}
+	w, err := zstd.NewWriter(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = w.Close() }()
+	// The file is a mark, the content, and its checksum and length in a frame of 8
+	// octets and 40 (Source: encode of this package).
+	mark := file[:bytes.Index(file, []byte{0x28, 0xB5, 0x2F, 0xFD})]
+	tail := bytes.Clone(file[len(file)-48:])
+	sum := sha256.Sum256(old)
+	copy(tail[8:], sum[:])
+	binary.LittleEndian.PutUint64(tail[40:], uint64(len(old)))
+	_, err = state.Decode(bytes.NewReader(slices.Concat(mark, w.EncodeAll(old, nil), tail)))
+	if !errors.Is(err, state.ErrVersion) || !strings.Contains(err.Error(), `"logical_network_elements" now`) {
+		t.Errorf("%v, want that it is of another version, and the new word", err)
 	}
 }
 

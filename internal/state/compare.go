@@ -930,19 +930,19 @@ func (c *comparer) rest(b, a *Capture) {
 	}, func(f *string) {
 		c.add(rFeature, "feature "+*f, "in use", "no", "yes", "")
 	})
-	join(b.LogicalSystems, a.LogicalSystems, byLogicalSystem, func(b, a *LogicalSystem) {
-		fact(c, "logical system "+a.Name, "operational status", b.Oper, a.Oper, rFactLost, asIs, func(b, a string) ruleNo {
+	join(b.LogicalNetworkElements, a.LogicalNetworkElements, byLogicalNetworkElement, func(b, a *LogicalNetworkElement) {
+		fact(c, "logical network element "+a.Name, "operational status", b.Oper, a.Oper, rFactLost, asIs, func(b, a string) ruleNo {
 			switch b {
 			case a:
 				return same
 			case OperActive:
-				return rLogicalSystem
+				return rLogicalNetworkElement
 			}
 			return rComponentBack
 		})
-	}, func(l *LogicalSystem) {
-		c.add(rLogicalSystem, "logical system "+l.Name, "presence", orUnknown(l.Oper), "", "")
-	}, func(l *LogicalSystem) {
-		c.add(rComponentNew, "logical system "+l.Name, "presence", "", orUnknown(l.Oper), "")
+	}, func(l *LogicalNetworkElement) {
+		c.add(rLogicalNetworkElement, "logical network element "+l.Name, "presence", orUnknown(l.Oper), "", "")
+	}, func(l *LogicalNetworkElement) {
+		c.add(rComponentNew, "logical network element "+l.Name, "presence", "", orUnknown(l.Oper), "")
 	})
 }

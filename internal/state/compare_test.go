@@ -348,24 +348,24 @@ func changes() []change {
 			after: func(c *state.Capture) { c.CrashFiles = []state.File{{Path: "/crash/rib.core", Modified: later(0)}} }, want: []string{"stop crash-file crash file /crash/rib.core modified"}},
 		{name: "crash file gone", before: func(c *state.Capture) { c.CrashFiles = []state.File{{Path: "/crash/rib.core"}} }, want: []string{"look crash-file-gone crash file /crash/rib.core presence"}},
 		{name: "features", after: func(c *state.Capture) { c.Features = []string{"bfd", "mpls", "ptp"} }, want: []string{"look feature-changed feature ptp in use", "look feature-changed feature vrrp in use"}},
-		{name: "logical system gone", before: func(c *state.Capture) {
-			c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some("ACTIVE")}}
-		}, want: []string{"stop logical-system-down logical system water presence"}},
-		{name: "logical system new", after: func(c *state.Capture) {
-			c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some("ACTIVE")}}
-		}, want: []string{"look component-new logical system water presence"}},
-		{name: "logical system down", before: func(c *state.Capture) {
-			c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some("ACTIVE")}}
+		{name: "logical network element gone", before: func(c *state.Capture) {
+			c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some("ACTIVE")}}
+		}, want: []string{"stop logical-network-element-down logical network element water presence"}},
+		{name: "logical network element new", after: func(c *state.Capture) {
+			c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some("ACTIVE")}}
+		}, want: []string{"look component-new logical network element water presence"}},
+		{name: "logical network element down", before: func(c *state.Capture) {
+			c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some("ACTIVE")}}
 		},
 			after: func(c *state.Capture) {
-				c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some("INACTIVE")}}
-			}, want: []string{"stop logical-system-down logical system water operational status"}},
-		{name: "logical system back", before: func(c *state.Capture) {
-			c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some("INACTIVE")}}
+				c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some("INACTIVE")}}
+			}, want: []string{"stop logical-network-element-down logical network element water operational status"}},
+		{name: "logical network element back", before: func(c *state.Capture) {
+			c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some("INACTIVE")}}
 		},
 			after: func(c *state.Capture) {
-				c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: some("ACTIVE")}}
-			}, want: []string{"look component-back logical system water operational status"}},
+				c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: some("ACTIVE")}}
+			}, want: []string{"look component-back logical network element water operational status"}},
 
 		// The upgrade with one thing wrong: see TestUpgrade for the flawless one.
 		{name: "release not reached", expect: upgrade, after: wrong(func(c *state.Capture) { c.Release = some("2.5.0") }), want: []string{"stop version-wrong system release"}},
@@ -576,7 +576,7 @@ func TestNoFactIsForgotten(t *testing.T) {
 		c := statetest.Healthy(noon)
 		c.Alarms = []state.Alarm{{ID: "1", Severity: "MINOR", Text: "door open", Resource: "chassis", Since: state.Some("x")}}
 		c.CrashFiles = []state.File{{Path: "/crash/a", Size: 1, Modified: state.Some(noon), SHA256: state.Some("x")}}
-		c.LogicalSystems = []state.LogicalSystem{{Name: "water", Oper: state.Some("ACTIVE")}}
+		c.LogicalNetworkElements = []state.LogicalNetworkElement{{Name: "water", Oper: state.Some("ACTIVE")}}
 		c.Adjacencies[0].Restart.StrictLSAChecks = state.Some(true)
 		c.Adjacencies[0].Implement = state.Some("x")
 		c.Unread = []string{"x"}

@@ -122,7 +122,7 @@ const (
 	rCrash
 	rCrashGone
 	rFeature
-	rLogicalSystem
+	rLogicalNetworkElement
 
 	ruleCount
 )
@@ -202,7 +202,7 @@ var compareRules = [ruleCount]CompareRule{
 		"a component is missing or its slot is empty",
 		"a part that was there is not there now", "RFC 7654 §5.4"},
 	rComponentNew: {"component-new", Look,
-		"a component, or a logical system, is new",
+		"a component, or a logical network element, is new",
 		"a part is there that was not before", "common practice"},
 	rComponentKind: {"component-kind", Look,
 		"a component's kind or parent changed",
@@ -211,7 +211,7 @@ var compareRules = [ruleCount]CompareRule{
 		"a component or its status is no longer ACTIVE",
 		"a part that worked does not work now", "OpenConfig platform model, oper-status"},
 	rComponentBack: {"component-back", Look,
-		"a component or logical system became ACTIVE",
+		"a component or logical network element became ACTIVE",
 		"it did not work before the change", "OpenConfig platform model, oper-status"},
 	rComponentOther: {"component-other", Look,
 		"another state of a component changed",
@@ -462,7 +462,7 @@ var compareRules = [ruleCount]CompareRule{
 	rFeature: {"feature-changed", Look,
 		"a feature came into use or went out of use",
 		"the release may read the configuration differently", "common practice"},
-	rLogicalSystem: {"logical-system-down", Stop,
-		"a logical system is missing or no longer ACTIVE",
+	rLogicalNetworkElement: {"logical-network-element-down", Stop,
+		"a logical network element is missing or no longer ACTIVE",
 		"those whom it serves are cut off", "common practice"},
 }

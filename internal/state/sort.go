@@ -32,7 +32,7 @@ func (c *Capture) Sort() {
 	slices.SortStableFunc(c.Alarms, byAlarm)
 	slices.SortStableFunc(c.CrashFiles, byFile)
 	slices.Sort(c.Features)
-	slices.SortStableFunc(c.LogicalSystems, byLogicalSystem)
+	slices.SortStableFunc(c.LogicalNetworkElements, byLogicalNetworkElement)
 }
 
 // sorted returns c itself where it is in order, and otherwise a copy that is;
@@ -66,7 +66,7 @@ func sorted(c *Capture) *Capture {
 	d.Alarms = slices.Clone(c.Alarms)
 	d.CrashFiles = slices.Clone(c.CrashFiles)
 	d.Features = slices.Clone(c.Features)
-	d.LogicalSystems = slices.Clone(c.LogicalSystems)
+	d.LogicalNetworkElements = slices.Clone(c.LogicalNetworkElements)
 	d.Sort()
 	return &d
 }
@@ -101,19 +101,19 @@ func inOrder(c *Capture) bool {
 		slices.IsSortedFunc(c.Alarms, byAlarm) &&
 		slices.IsSortedFunc(c.CrashFiles, byFile) &&
 		slices.IsSorted(c.Features) &&
-		slices.IsSortedFunc(c.LogicalSystems, byLogicalSystem)
+		slices.IsSortedFunc(c.LogicalNetworkElements, byLogicalNetworkElement)
 }
 
-func byComponent(a, b Component) int         { return strings.Compare(a.Name, b.Name) }
-func byFile(a, b File) int                   { return strings.Compare(a.Path, b.Path) }
-func byBoot(a, b BootEntry) int              { return strings.Compare(a.Controller, b.Controller) }
-func byFeed(a, b Feed) int                   { return strings.Compare(a.Name, b.Name) }
-func byInterface(a, b Interface) int         { return strings.Compare(a.Name, b.Name) }
-func byAggregate(a, b Aggregate) int         { return strings.Compare(a.Name, b.Name) }
-func byMember(a, b LACPMember) int           { return strings.Compare(a.Interface, b.Interface) }
-func bySpanningTree(a, b SpanningTree) int   { return strings.Compare(a.Instance, b.Instance) }
-func byAlarm(a, b Alarm) int                 { return strings.Compare(a.ID, b.ID) }
-func byLogicalSystem(a, b LogicalSystem) int { return strings.Compare(a.Name, b.Name) }
+func byComponent(a, b Component) int                         { return strings.Compare(a.Name, b.Name) }
+func byFile(a, b File) int                                   { return strings.Compare(a.Path, b.Path) }
+func byBoot(a, b BootEntry) int                              { return strings.Compare(a.Controller, b.Controller) }
+func byFeed(a, b Feed) int                                   { return strings.Compare(a.Name, b.Name) }
+func byInterface(a, b Interface) int                         { return strings.Compare(a.Name, b.Name) }
+func byAggregate(a, b Aggregate) int                         { return strings.Compare(a.Name, b.Name) }
+func byMember(a, b LACPMember) int                           { return strings.Compare(a.Interface, b.Interface) }
+func bySpanningTree(a, b SpanningTree) int                   { return strings.Compare(a.Instance, b.Instance) }
+func byAlarm(a, b Alarm) int                                 { return strings.Compare(a.ID, b.ID) }
+func byLogicalNetworkElement(a, b LogicalNetworkElement) int { return strings.Compare(a.Name, b.Name) }
 
 func byVolume(a, b Volume) int {
 	return cmp.Or(strings.Compare(a.Controller, b.Controller), strings.Compare(a.Mount, b.Mount))

@@ -234,7 +234,7 @@ func (f *Facts) Capture() *state.Capture {
 		Interfaces: all[state.Interface](f, "interface"), SpanningTrees: all[state.SpanningTree](f, "spanning-tree"),
 		Adjacencies: adjacencies(f), Alarms: all[state.Alarm](f, intoAlarm), AlarmsKnown: f.read[intoAlarm],
 		Configuration: one[state.Configuration](f, "configuration"), CrashFiles: all[state.File](f, intoCrash), CrashKnown: f.read[intoCrash],
-		LogicalSystems: all[state.LogicalSystem](f, "logical-system"),
+		LogicalNetworkElements: all[state.LogicalNetworkElement](f, "logical-network-element"),
 	}
 	c.Power = state.Power{Redundant: one[powerState](f, "power").Redundant, Feeds: all[state.Feed](f, "feed")}
 	for i := range c.Volumes {

@@ -148,7 +148,7 @@ func targets() []target {
 		t("clock", clockRead{}, "the device's clock"),
 		t(intoCrash, state.File{}, "a file that a crash left", "path"),
 		t("feature", featureUse{}, "a feature in use", "name"),
-		t("logical-system", state.LogicalSystem{}, "a virtual device of the chassis", "name"),
+		t("logical-network-element", state.LogicalNetworkElement{}, "a virtual device of the chassis", "name"),
 	}
 }
 

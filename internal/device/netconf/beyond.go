@@ -226,8 +226,8 @@ func (r *reading) facts(data *element.Node) {
 			r.Features = append(r.Features, n.Kid("name").Value())
 		}
 	}
-	for _, n := range f.All("logical-system") {
-		r.LogicalSystems = append(r.LogicalSystems, state.LogicalSystem{Name: n.Kid("name").Value(), Oper: localOpt(n.Kid("oper-status"))})
+	for _, n := range f.All("logical-network-element") {
+		r.LogicalNetworkElements = append(r.LogicalNetworkElements, state.LogicalNetworkElement{Name: n.Kid("name").Value(), Oper: localOpt(n.Kid("oper-status"))})
 	}
 	r.Clock.Synced = yes(f.At("clock", "synchronised"))
 }

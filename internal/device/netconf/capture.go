@@ -118,7 +118,7 @@ func sections() []section {
 		{name: "adjacencies as the device tells them", space: nsFacts, scopes: live, ask: asking(nsFacts, "facts", "adjacency"), read: (*reading).factAdjacencies},
 		{name: "facts beyond the standards", space: nsFacts, scopes: components, ask: func() []*element.Node {
 			f := element.New(nsFacts, "facts")
-			for _, name := range []string{"boot", "volume", "configuration", "power", "crash", "maintenance", "tables", "feature", "logical-system", "clock"} {
+			for _, name := range []string{"boot", "volume", "configuration", "power", "crash", "maintenance", "tables", "feature", "logical-network-element", "clock"} {
 				f.Add(element.New(nsFacts, name))
 			}
 			return []*element.Node{f}

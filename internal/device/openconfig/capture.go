@@ -211,8 +211,8 @@ func assemble(o objects, answered map[string]bool) *state.Capture {
 			c.Features = append(c.Features, f.name)
 		}
 	}
-	for _, l := range all[state.LogicalSystem](o, aLogicalSystem) {
-		c.LogicalSystems = append(c.LogicalSystems, *l)
+	for _, l := range all[state.LogicalNetworkElement](o, aLogicalNetworkElement) {
+		c.LogicalNetworkElements = append(c.LogicalNetworkElements, *l)
 	}
 	for _, k := range []*kind{aTree, aTreeInstance, aTreeVLAN} {
 		for _, t := range all[tree](o, k) {

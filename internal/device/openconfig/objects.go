@@ -195,12 +195,12 @@ var (
 	aRouteCount4 = kindOf("IPv4 route count", func(t *routeCount, k []string) { t.instance = k[0] })
 	aRouteCount6 = kindOf("IPv6 route count", func(t *routeCount, k []string) { t.instance = k[0] })
 
-	aBootEntry     = kindOf("boot entry", func(t *state.BootEntry, k []string) { t.Controller = k[0] })
-	aFeed          = kindOf("feed", func(t *state.Feed, k []string) { t.Name = k[0] })
-	aCrashFile     = kindOf("crash file", func(t *state.File, k []string) { t.Path = k[0] })
-	aFeature       = kindOf("feature", func(t *feature, k []string) { t.name = k[0] })
-	aLogicalSystem = kindOf("logical system", func(t *state.LogicalSystem, k []string) { t.Name = k[0] })
-	anAdjacency    = kindOf[adjacency]("adjacency", nil)
+	aBootEntry             = kindOf("boot entry", func(t *state.BootEntry, k []string) { t.Controller = k[0] })
+	aFeed                  = kindOf("feed", func(t *state.Feed, k []string) { t.Name = k[0] })
+	aCrashFile             = kindOf("crash file", func(t *state.File, k []string) { t.Path = k[0] })
+	aFeature               = kindOf("feature", func(t *feature, k []string) { t.name = k[0] })
+	aLogicalNetworkElement = kindOf("logical network element", func(t *state.LogicalNetworkElement, k []string) { t.Name = k[0] })
+	anAdjacency            = kindOf[adjacency]("adjacency", nil)
 )
 
 // joined is several keys as one.
