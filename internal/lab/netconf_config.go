@@ -306,7 +306,9 @@ func (e *editing) element(up *configNode, n *element.Node, path, op string) erro
 	path += "/" + n.Name
 	if v, ok := n.Attr(baseNamespace, "operation"); ok {
 		if !slices.Contains([]string{"merge", "replace", "create", "delete", "remove"}, v) {
-			return bad("bad-attribute", path, "found the operation "+v)
+			// Source: RFC 6241 appendix A, bad-attribute with both of its infos.
+			return &netconf.Error{Tag: "bad-attribute", Path: path, Message: "found the operation " + v,
+				Info: []*element.Node{element.Leaf(baseNamespace, "bad-attribute", "operation"), element.Leaf(baseNamespace, "bad-element", n.Name)}}
 		}
 		op = v
 	}
@@ -392,20 +394,23 @@ func (e *editing) clear(n *configNode) bool {
 
 func (e *editing) leaf(k *configNode, n *element.Node, path, op string) error {
 	v := e.now(k.leaf)
+	// Source: from memory, RFC 6243 §2.1.2: where all values are reported, those
+	// that nobody configured are there too: create fails, and delete does not.
+	there := v.explicit || v.text != "" && (k.form != presence || v.text == "true")
 	switch op {
 	case "none":
 		return nil
 	case "delete", "remove":
+		if !there && op == "delete" {
+			return bad("data-missing", path, "nothing is configured there")
+		}
 		if !v.explicit {
-			if op == "delete" {
-				return bad("data-missing", path, "nothing is configured there")
-			}
 			return nil
 		}
 		e.out = append(e.out, netconf.Edit{Path: k.leaf.text, Delete: true})
 		return nil
 	case "create":
-		if v.explicit {
+		if there {
 			return bad("data-exists", path, "it is configured already")
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -13,8 +14,9 @@ import (
 	"towpath/internal/element"
 )
 
-// The namespaces. Source: RFC 6241 §3.1, RFC 5277 §4, RFC 6243 §4.5.2.
+// The namespaces. Source: RFC 6241 §3.1, RFC 5277 §3.4 and §4, RFC 6243 §4.5.2.
 const (
+	streamsSpace      = "urn:ietf:params:xml:ns:netmod:notification"
 	baseSpace         = "urn:ietf:params:xml:ns:netconf:base:1.0"
 	notificationSpace = "urn:ietf:params:xml:ns:netconf:notification:1.0"
 	defaultsSpace     = "urn:ietf:params:xml:ns:yang:ietf-netconf-with-defaults"
@@ -91,11 +93,11 @@ func (s *Server) capabilities() []string {
 		out = append(out, p+"base:1.1")
 	}
 	if s.opt.Running {
-		out = append(out, p+"capability:writable-running:1.0", p+"capability:rollback-on-error:1.0")
+		out = append(out, p+"capability:writable-running:1.0")
 	} else {
 		out = append(out, p+"capability:candidate:1.0", p+"capability:confirmed-commit:1.1")
 	}
-	out = append(out, p+"capability:validate:1.1", p+"capability:with-defaults:1.0?basic-mode=report-all&also-supported=explicit")
+	out = append(out, p+"capability:rollback-on-error:1.0", p+"capability:validate:1.1", p+"capability:with-defaults:1.0?basic-mode=report-all&also-supported=explicit")
 	if !s.opt.Mute {
 		out = append(out, p+"capability:notification:1.0", p+"capability:interleave:1.0")
 	}
@@ -161,7 +163,8 @@ func (x *session) message(text string) error {
 			Info: []*element.Node{element.Leaf(baseSpace, "bad-attribute", "message-id"), element.Leaf(baseSpace, "bad-element", "rpc")}})))
 	}
 	if len(n.Kids) != 1 {
-		return x.send(reply.Add(errorNode(&Error{Type: "rpc", Tag: "bad-element", Message: "want one operation in an rpc"})))
+		return x.send(reply.Add(errorNode(&Error{Type: "rpc", Tag: "bad-element", Message: "want one operation in an rpc",
+			Info: []*element.Node{element.Leaf(baseSpace, "bad-element", "rpc")}})))
 	}
 	kids, err := x.perform(n.Kids[0])
 	switch {
@@ -216,13 +219,19 @@ func (x *session) perform(op *element.Node) ([]*element.Node, error) {
 	}
 	switch op.Name {
 	case "get":
-		return data(op, s.dev.Get)
+		if _, err := defaults(op); err != nil {
+			return nil, err
+		}
+		return data(op, func(f *element.Node) []*element.Node { return append(s.dev.Get(f), s.streams(f)...) })
 	case "get-config":
 		store, err := s.datastore(op, "source")
 		if err != nil {
 			return nil, err
 		}
-		all := op.In(defaultsSpace, "with-defaults").Value() != "explicit"
+		all, err := defaults(op)
+		if err != nil {
+			return nil, err
+		}
 		return data(op, func(*element.Node) []*element.Node { return s.config(store, all) })
 	case "edit-config":
 		return nil, x.editConfig(op)
@@ -236,13 +245,7 @@ func (x *session) perform(op *element.Node) ([]*element.Node, error) {
 		}
 		return nil, s.unlock(x.id, store)
 	case "validate":
-		store, err := s.datastore(op, "source")
-		if err != nil || store == "running" {
-			return nil, err
-		}
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		return nil, s.dev.Check(s.edits)
+		return nil, s.validate(op)
 	case "close-session":
 		x.closing = true
 		return nil, nil
@@ -256,16 +259,56 @@ func (x *session) perform(op *element.Node) ([]*element.Node, error) {
 		case "cancel-commit":
 			return nil, s.cancelCommit(x.id, op.Kid("persist-id").Value())
 		case "discard-changes":
-			s.mu.Lock()
-			defer s.mu.Unlock()
-			if s.candidate != 0 && s.candidate != x.id {
-				return nil, inUse("the candidate", s.candidate)
-			}
-			s.discard()
-			return nil, nil
+			return nil, s.discardChanges(x.id)
+		case "copy-config":
+			return nil, x.copyConfig(op)
 		}
 	}
 	return nil, &Error{Type: "protocol", Tag: "operation-not-supported", Message: "there is no operation " + op.Name}
+}
+
+// defaults reads how values that nobody configured are to be told: all of them,
+// or none. Source: from memory, RFC 6243 §4.5.1, a mode that the capability does
+// not list is an invalid-value.
+func defaults(op *element.Node) (all bool, err error) {
+	switch mode := op.In(defaultsSpace, "with-defaults").Value(); mode {
+	case "", "report-all":
+		return true, nil
+	case "explicit":
+		return false, nil
+	default:
+		return false, &Error{Type: "protocol", Tag: "invalid-value", Message: "found the mode " + mode + " of with-defaults, want report-all or explicit"}
+	}
+}
+
+// streams lists the streams of notifications. Source: RFC 5277 §3.2.5.1 and §3.4.
+func (s *Server) streams(f *element.Node) []*element.Node {
+	if s.opt.Mute || !Wants(f, "netconf") {
+		return nil
+	}
+	return []*element.Node{element.New(streamsSpace, "netconf", element.New(streamsSpace, "streams", element.New(streamsSpace, "stream",
+		element.Leaf(streamsSpace, "name", "NETCONF"), element.Leaf(streamsSpace, "description", "everything that is told"),
+		element.Leaf(streamsSpace, "replaySupport", "false"))))}
+}
+
+// validate checks a datastore, or the configuration that the request itself
+// holds. Source: RFC 6241 §8.6.4.1.
+func (s *Server) validate(op *element.Node) error {
+	config := op.Kid("source").In(baseSpace, "config")
+	if config == nil {
+		store, err := s.datastore(op, "source")
+		if err != nil || store == "running" {
+			return err
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		return s.dev.Check(s.edits)
+	}
+	edits, err := s.dev.Read(config, "merge", nil)
+	if err != nil {
+		return err
+	}
+	return s.dev.Check(edits)
 }
 
 // data is the answer to get and get-config.
@@ -310,15 +353,45 @@ func (x *session) editConfig(op *element.Node) error {
 	if config == nil {
 		return &Error{Type: "protocol", Tag: "missing-element", Message: "the edit has no config", Info: []*element.Node{element.Leaf(baseSpace, "bad-element", "config")}}
 	}
-	standing := op.Kid("default-operation").Value()
-	switch standing {
-	case "":
-		standing = "merge"
-	case "merge", "replace", "none":
-	default:
-		return &Error{Type: "protocol", Tag: "invalid-value", Message: "found the default operation " + standing}
+	// Source: RFC 6241 §7.2, the parameters with their words. An edit is taken as a
+	// whole or not at all, whichever error-option is asked for.
+	said := map[string]string{"default-operation": "merge", "test-option": "test-then-set", "error-option": "stop-on-error"}
+	for name, words := range map[string][]string{
+		"default-operation": {"merge", "replace", "none"}, "test-option": {"test-then-set", "set", "test-only"},
+		"error-option": {"stop-on-error", "continue-on-error", "rollback-on-error"},
+	} {
+		p := op.Kid(name)
+		if p == nil {
+			continue
+		}
+		if said[name] = p.Value(); !slices.Contains(words, said[name]) {
+			return &Error{Type: "protocol", Tag: "invalid-value", Message: "found the " + name + " " + said[name] + ", want one of " + strings.Join(words, ", ")}
+		}
 	}
-	return x.s.edit(x.id, store, config, standing, op.Kid("test-option").Value() == "test-only")
+	return x.s.edit(x.id, store, config, said["default-operation"], said["test-option"] == "test-only")
+}
+
+// copyConfig makes the candidate what runs; the device replaces nothing else as a
+// whole. Source: RFC 6241 §7.3.
+func (x *session) copyConfig(op *element.Node) error {
+	from := op.Kid("source")
+	if from.In(baseSpace, "config") != nil {
+		return &Error{Type: "protocol", Tag: "operation-not-supported", Message: "this device does not replace its whole configuration"}
+	}
+	source, err := x.s.datastore(op, "source")
+	if err != nil {
+		return err
+	}
+	target, err := x.s.datastore(op, "target")
+	switch {
+	case err != nil:
+		return err
+	case source == target:
+		return &Error{Type: "protocol", Tag: "invalid-value", Message: "source and target are both " + source}
+	case target == "running":
+		return &Error{Type: "protocol", Tag: "operation-not-supported", Message: "the running configuration is changed by way of the candidate"}
+	}
+	return x.s.discardChanges(x.id)
 }
 
 func (x *session) commit(op *element.Node) error {
@@ -340,6 +413,10 @@ func (x *session) subscribe(op *element.Node) error {
 	}
 	if v := op.Kid("stream").Value(); v != "" && v != "NETCONF" {
 		return &Error{Tag: "invalid-value", Message: "there is no stream " + v}
+	}
+	if op.Kid("stopTime") != nil && op.Kid("startTime") == nil { // §2.1.1, negative response
+		return &Error{Type: "protocol", Tag: "missing-element", Message: "found a stopTime without a startTime",
+			Info: []*element.Node{element.Leaf(baseSpace, "bad-element", "startTime")}}
 	}
 	if op.Kid("startTime") != nil {
 		return &Error{Tag: "operation-not-supported", Message: "nothing is kept for replay"}

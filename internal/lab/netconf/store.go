@@ -185,6 +185,17 @@ func inUse(what string, by uint32) error {
 // discard makes the candidate what runs. The lock is held.
 func (s *Server) discard() { s.edits, s.touched = nil, false }
 
+// discardChanges is the request of that name. Source: RFC 6241 §8.3.4.2.
+func (s *Server) discardChanges(id uint32) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.candidate != 0 && s.candidate != id {
+		return inUse("the candidate", s.candidate)
+	}
+	s.discard()
+	return nil
+}
+
 // edit performs an edit-config.
 func (s *Server) edit(id uint32, store string, config *element.Node, standing string, testOnly bool) error {
 	s.mu.Lock()
@@ -194,10 +205,14 @@ func (s *Server) edit(id uint32, store string, config *element.Node, standing st
 			return inUse("the candidate", s.candidate)
 		}
 		more, err := s.dev.Read(config, standing, s.edits)
-		if err != nil || testOnly {
+		if err != nil {
 			return err
 		}
-		s.edits, s.touched = append(slices.Clone(s.edits), more...), true
+		more = append(slices.Clone(s.edits), more...)
+		if testOnly { // RFC 6241 §8.6.5.1
+			return s.dev.Check(more)
+		}
+		s.edits, s.touched = more, true
 		return nil
 	}
 	if s.running != 0 && s.running != id {
@@ -270,10 +285,11 @@ func (s *Server) mine(p *pending, id uint32, persistID string) error {
 		return &Error{Type: "protocol", Tag: "invalid-value", Message: "no confirmed commit waits with that persist-id"}
 	case p == nil:
 		return nil
-	case p.persist != "" && persistID != p.persist:
-		return &Error{Type: "protocol", Tag: "in-use", Message: "a confirmed commit waits that has another persist-id"}
-	case p.persist == "" && persistID != "":
-		return &Error{Type: "protocol", Tag: "invalid-value", Message: "the confirmed commit that waits has no persist-id"}
+	case p.persist != "" && persistID == "":
+		return &Error{Type: "protocol", Tag: "in-use", Message: "a confirmed commit waits that has a persist-id"}
+	case p.persist != persistID && persistID != "":
+		// Source: RFC 6241 appendix C, persist-id of commit and of cancel-commit.
+		return &Error{Type: "protocol", Tag: "invalid-value", Message: "the confirmed commit that waits has not that persist-id"}
 	case p.persist == "" && p.session != id:
 		return &Error{Type: "protocol", Tag: "in-use", Message: fmt.Sprintf("a confirmed commit of session %d waits", p.session)}
 	}
