@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os/exec"
 	"regexp"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -278,33 +279,42 @@ vrrp_instance V {
 				}); err != nil {
 					return err
 				}
-				if _, err := command("lldpcli", "-u", sock, "configure", "lldp", "tx-hold", fmt.Sprint(t.mult())); err != nil {
-					return err
-				}
-				x, err := p.run("watch", "lldpcli", "-u", sock, "-f", "keyvalue", "watch")
-				if err == nil {
-					x.watches = true
-				}
+				_, err := command("lldpcli", "-u", sock, "configure", "lldp", "tx-hold", fmt.Sprint(t.mult()))
 				return err
 			},
+			// What it counts, and not what it tells those who watch it: a watcher
+			// that is not served says that nothing was ever lost.
+			// Source: IEEE 802.1AB-2016 §9.2.6, statsAgeoutsTotal.
 			view: func(p *place) (view, error) {
-				text, err := p.read("watch.out")
-				if err != nil {
-					return view{}, err
-				}
 				var seen struct {
 					LLDP struct {
 						Interface json.RawMessage `json:"interface"`
 					} `json:"lldp"`
 				}
-				out, err := command("lldpcli", "-u", p.path("lldpd.sock"), "-f", "json", "show", "neighbors")
+				var counted struct {
+					LLDP struct {
+						Summary struct {
+							Aged struct {
+								Count string `json:"ageout_cnt"`
+							} `json:"ageout_cnt"`
+						} `json:"summary"`
+					} `json:"lldp"`
+				}
+				for what, into := range map[string]any{"neighbors": &seen, "statistics summary": &counted} {
+					out, err := command("lldpcli", append([]string{"-u", p.path("lldpd.sock"), "-f", "json", "show"}, strings.Fields(what)...)...)
+					if err != nil {
+						return view{}, err
+					}
+					if err := json.Unmarshal([]byte(out), into); err != nil {
+						return view{}, fmt.Errorf("lldpcli show %s: %w", what, err)
+					}
+				}
+				c := counted.LLDP.Summary
+				aged, err := strconv.Atoi(c.Aged.Count)
 				if err != nil {
-					return view{}, err
+					return view{}, fmt.Errorf("lldpcli show statistics: ageouts: %w", err)
 				}
-				if err := json.Unmarshal([]byte(out), &seen); err != nil {
-					return view{}, fmt.Errorf("lldpcli show neighbors: %w", err)
-				}
-				return view{len(seen.LLDP.Interface) > 0, strings.Count(text, "lldp-deleted")}, nil
+				return view{len(seen.LLDP.Interface) > 0, aged}, nil
 			},
 		},
 	},
