@@ -35,7 +35,7 @@ Exit status 1 says that something was not understood or not recorded.`,
 	test.Flags().StringVar(&transcript, "transcript", "", "folder with one file for each command, or a transcript of a run")
 	test.Flags().StringVar(&at, "at", "", "instant at which the output was recorded, for what the device tells as \"so long ago\" (default now)")
 	var w adapter.Wish
-	var reads []string
+	var reads, prompts []string
 	var out string
 	initial := &cobra.Command{
 		Use: "init", Short: "make an adapter file from answers, asked for or given as flags",
@@ -53,13 +53,17 @@ looking at recorded output (towpath adapter test).`,
 				}
 				w.Reads = append(w.Reads, adapter.WishedRead{Into: strings.TrimSpace(into), Command: strings.TrimSpace(command)})
 			}
+			if len(prompts) > 0 {
+				w.Prompt, w.Prompts = prompts[0], prompts[1:]
+			}
 			return e.adapterInit(w, out, cmd.Flags().NFlag() == 0)
 		},
 	}
 	initial.Flags().StringVar(&w.Name, "name", "", "name of the adapter")
 	initial.Flags().StringVar(&w.About, "about", "", "what it is for")
 	initial.Flags().StringSliceVar(&w.Platforms, "platform", nil, "platform of the release catalogue that it fits")
-	initial.Flags().StringVar(&w.Prompt, "prompt", "", "an example of a prompt, with its last blank, such as 'edge-1> '")
+	initial.Flags().StringArrayVar(&prompts, "prompt", nil, "an example of a prompt, with its last blank, such as 'edge-1> '; again for that of another mode")
+	initial.Flags().BoolVar(&w.Varies, "prompt-varies", false, "the prompt changes from command to command: a counter, a clock, a mark")
 	initial.Flags().StringArrayVar(&w.Start, "start", nil, "command right after the login, such as the one that switches paging off")
 	initial.Flags().StringVar(&w.More, "more", "", "what the pager says")
 	initial.Flags().StringArrayVar(&reads, "read", nil, "KIND=COMMAND: the command that tells of a kind of thing")
@@ -339,7 +343,20 @@ func (e *env) askAdapter(w *adapter.Wish, out *string) error {
 	steps := []step{
 		{"Name of the adapter, such as birch-2:", false, func(s string) { w.Name = s }},
 		{"What is it for, in a sentence (may be empty):", false, func(s string) { w.About = s }},
+		{"Platform of the release catalogue that it fits (may be empty):", false, func(s string) {
+			if s != "" {
+				w.Platforms = []string{s}
+			}
+		}},
 		{"An example of a prompt, as the device prints it, its last blank too:", true, func(s string) { w.Prompt = s }},
+		{"One of another mode, as where the configuration is changed (may be empty):", true, func(s string) {
+			if s != "" {
+				w.Prompts = []string{s}
+			}
+		}},
+		{"Does it change from command to command, by a counter, a clock or a mark (yes or no):", false, func(s string) {
+			w.Varies = strings.HasPrefix(strings.ToLower(s), "y")
+		}},
 		{"The command that switches paging off (may be empty):", false, func(s string) {
 			if s != "" {
 				w.Start = []string{s}
@@ -348,7 +365,7 @@ func (e *env) askAdapter(w *adapter.Wish, out *string) error {
 		{"What the pager says, where it cannot be switched off (may be empty):", false, func(s string) { w.More = s }},
 	}
 	for _, into := range adapter.TargetNames() {
-		steps = append(steps, step{fmt.Sprintf("The command that tells of %q (empty for none):", into), false, func(s string) {
+		steps = append(steps, step{fmt.Sprintf("The command that tells of %s, %q (empty for none):", adapter.TargetAbout(into), into), false, func(s string) {
 			if s != "" {
 				w.Reads = append(w.Reads, adapter.WishedRead{Into: into, Command: s})
 			}

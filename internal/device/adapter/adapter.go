@@ -63,6 +63,9 @@ type Session struct {
 	Errors    []Complaint   `yaml:"errors,omitempty"`
 	Within    time.Duration `yaml:"within,omitempty"`  // how long a command may take; zero is one minute
 	AtOnce    int           `yaml:"at-once,omitempty"` // sessions that the device allows us; zero is two
+
+	// PromptVaries says that the prompt changes from one command to the next.
+	PromptVaries bool `yaml:"prompt-varies,omitempty"`
 }
 
 // Exchange is a question of the device and what is typed: an answer with the

@@ -132,6 +132,9 @@ func (f *Facts) row(c *query, r row, vars map[string]string, at time.Time) (*Thi
 	var problems []string
 	words := map[string]string{}
 	for name, text := range values {
+		if text == toFillIn && len(c.templates[name].parts) == 1 {
+			problems = append(problems, fmt.Sprintf("%s: found %q in the adapter itself, want what it is", name, text))
+		}
 		w, known, err := c.converter(name).word(text)
 		if err != nil {
 			problems = append(problems, fmt.Sprintf("%s: found %q, %s", name, clip(text), err))

@@ -181,6 +181,13 @@ func TargetNames() []string {
 	return out
 }
 
+// TargetAbout says in words what a read into that kind of thing tells; empty where
+// there is no such kind.
+func TargetAbout(name string) string {
+	t, _ := targetOf(name)
+	return t.doc
+}
+
 // FieldNames are the fields of a thing, as adapters write them; nil where there
 // is no such thing.
 func FieldNames(into string) []string {

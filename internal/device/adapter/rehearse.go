@@ -212,10 +212,14 @@ type Wish struct {
 	Name      string
 	About     string
 	Platforms []string
-	Prompt    string   // an example, such as "mere-1> "
-	Start     []string // commands after the login
-	More      string   // what the pager says
-	Reads     []WishedRead
+	Prompt    string // an example, such as "mere-1> "
+	// Prompts are further examples, such as that of the mode in which the
+	// configuration is changed.
+	Prompts []string
+	Varies  bool     // the prompt changes from one command to the next
+	Start   []string // commands after the login
+	More    string   // what the pager says
+	Reads   []WishedRead
 }
 
 // WishedRead is a command that tells of a kind of thing.
@@ -245,14 +249,27 @@ func New(w Wish) ([]byte, error) {
 		p("platforms: [%s]", list(w.Platforms))
 	}
 	p("\nsession:")
-	p("  # the whole last line when the device waits for a command")
-	p("  prompt: %s", quoted(promptPattern(w.Prompt)))
+	p("  # the whole last line when the device waits for a command, and nothing else")
+	var prompts []string
+	for _, example := range append([]string{w.Prompt}, w.Prompts...) {
+		if x := promptPattern(example); strings.TrimSpace(example) != "" && !slices.Contains(prompts, x) {
+			prompts = append(prompts, x)
+		}
+	}
+	p("  # in every mode that commands are typed in")
+	p("  prompt: %s", quoted(strings.Join(prompts, "|")))
+	if w.Varies {
+		p("  prompt-varies: true")
+	} else {
+		p("  # one with a counter, a clock or a mark that comes and goes needs prompt-varies: true;")
+		p("  # a step after which it is another one, as that of another mode, says new-prompt: true")
+	}
 	p("  # a blank line must only bring the prompt again; take this out where it does more")
 	p("  blank-line: true")
 	p("  cancel: ctrl-c")
 	p("  # an unfinished line like these waits for a person; it is cancelled unless a")
 	p("  # command's own dialogue answers it")
-	p(`  questions: ['\? *$', '\[(y/n|Y/n|y/N|yes/no)\]:? *$']`)
+	p(`  questions: ['\? *$', '(?i)[\[(](y|n|yes|no)(/(y|n|yes|no))?[\])]:? *$']`)
 	if len(w.Start) > 0 {
 		p("  start: [%s]", list(w.Start))
 	}
@@ -284,6 +301,11 @@ func New(w Wish) ([]byte, error) {
 			p("    scopes: [%s]", scopes)
 		}
 		p("    parse:")
+		if r.Into == "configuration" {
+			p("      # whether anything changed; lines that change by themselves are left out")
+			p("      digest: {ignore: []}")
+			continue
+		}
 		first := leaves(t.of)[0].name
 		if len(t.keys) > 0 {
 			first = t.keys[len(t.keys)-1]
@@ -296,20 +318,24 @@ func New(w Wish) ([]byte, error) {
 		if constants := neededConstants(t, first); len(constants) > 0 {
 			p("    fields:")
 			for _, k := range constants {
-				p("      %s: %s", k, quoted("?"))
+				p("      %s: %s", k, quoted(toFillIn))
 			}
 		}
 	}
 	p("")
 	p("# What it cannot do yet has keys of its own: packages, install (with transfer: sftp,")
 	p("# scp, or http where the device fetches), set-boot, begin, preview, switch-over,")
-	p("# restart, files, backup, settings. For examples of all: towpath adapter print %s.", BuiltinNames()[0])
+	p("# restart, files, backup, settings. For examples of all: towpath adapter print %s;", BuiltinNames()[0])
+	p("# for every key with its meaning: towpath schema adapter.")
 	src := []byte(b.String())
 	if _, err := Read(w.Name+".yaml", src); err != nil {
 		return nil, err
 	}
 	return src, nil
 }
+
+// toFillIn stands in a new adapter where only its writer knows what belongs there.
+const toFillIn = "?"
 
 // groupName is a field as a group of a pattern.
 func groupName(field string) string {

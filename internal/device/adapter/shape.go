@@ -119,6 +119,8 @@ func Shape() *document.Shape {
 			"Session.within":     {Doc: "How long a command may take that says nothing else; a minute where it is left out.", Range: document.Above(0)},
 			"Session.at-once":    {Doc: "How many sessions the device allows; two where it is left out.", Range: document.Between(1, 16)},
 
+			"Session.prompt-varies": {Doc: "Whether the prompt carries what changes from one command to the next, such as a counter, a clock or a mark of unsaved changes. Without it the prompt is learned exactly, which is safer; a command after which it is another one says new-prompt."},
+
 			"Exchange.expect": pattern("The question: a pattern that ends where the device stops."),
 			"Exchange.answer": {Doc: "What is typed, with the enter key."},
 			"Exchange.key":    {Doc: "The one key that is typed.", Form: key},

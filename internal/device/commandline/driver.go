@@ -412,6 +412,7 @@ func (d *Driver) manner() dialogue.Config {
 	if !cfg.Console {
 		cfg.Wake = "" // only a console sleeps
 	}
+	cfg.PromptVaries = x.PromptVaries
 	for _, p := range x.Refusals {
 		cfg.Refusals = append(cfg.Refusals, d.ad.Pattern(p))
 	}

@@ -76,7 +76,7 @@ func (s *Session) loginConsole(ctx context.Context) error {
 		}
 		p := s.looksLikePrompt(max(from, checked))
 		switch {
-		case p != nil && (!s.cfg.BlankLine || bytes.Equal(p, candidate)):
+		case p != nil && (!s.cfg.BlankLine || s.cameAgain(p, candidate, checked)):
 			s.prompt = bytes.Clone(p)
 			return nil
 		case p != nil:

@@ -28,8 +28,12 @@ import (
 type Config struct {
 	// Prompt is what a prompt looks like. It is matched against the last line,
 	// which must be unfinished; what it matches is learned and from then on only
-	// exactly that text is the prompt.
+	// exactly that text is the prompt, unless PromptVaries.
 	Prompt *regexp.Regexp
+	// PromptVaries says that the prompt carries what changes from one command to
+	// the next, such as a counter, a clock or a mark of unsaved changes: whatever
+	// Prompt matches is then one.
+	PromptVaries bool
 	// NewLine ends a line that is typed; empty is a line feed.
 	NewLine string
 	// Wake is typed first, and again whenever nothing has come for WakeEvery, as
@@ -420,6 +424,24 @@ func (s *Session) looksLikePrompt(from int) []byte {
 	return nil
 }
 
+// isPrompt reports whether an unfinished line is the prompt.
+func (s *Session) isPrompt(line []byte) bool {
+	if !s.cfg.PromptVaries {
+		return bytes.Equal(line, s.prompt)
+	}
+	m := s.cfg.Prompt.FindIndex(line)
+	return m != nil && m[0] == 0 && m[1] == len(line)
+}
+
+// cameAgain reports whether a line is the prompt that the candidate was, come again
+// on a line of its own since the blank line was typed at octet typed.
+func (s *Session) cameAgain(line, candidate []byte, typed int) bool {
+	if !s.cfg.PromptVaries {
+		return candidate != nil && bytes.Equal(line, candidate)
+	}
+	return candidate != nil && bytes.IndexByte(s.buf[typed:], '\n') >= 0
+}
+
 // login leads from a new stream to a prompt that is known exactly.
 func (s *Session) login(ctx context.Context) error {
 	given := make([]int, len(s.cfg.Login))
@@ -468,7 +490,7 @@ func (s *Session) login(ctx context.Context) error {
 		p := s.looksLikePrompt(max(from, checked))
 		switch {
 		case p == nil:
-		case !s.cfg.BlankLine, candidate != nil && bytes.Equal(p, candidate):
+		case !s.cfg.BlankLine, s.cameAgain(p, candidate, checked):
 			s.prompt = bytes.Clone(p)
 			return nil
 		default:
@@ -556,6 +578,7 @@ type turn struct {
 	cuts      [][2]int // pager questions
 	told      int      // lines up to here went to Each
 	blank     bool     // the blank line has been typed behind a prompt
+	blankAt   int      // what came before it ends here
 	nudged    bool     // and one because nothing came
 	candidate []byte   // relearning: what looks like the new prompt
 	cancelled bool
@@ -636,7 +659,7 @@ func (t *turn) atLogin() bool {
 
 // again types the blank line that brings the prompt once more.
 func (t *turn) again() error {
-	t.blank = true
+	t.blank, t.blankAt = true, len(t.s.buf)
 	_, err := t.s.say(t.s.cfg.NewLine, false)
 	return err
 }
@@ -672,7 +695,7 @@ func (t *turn) finished() (end int, ok bool, err error) {
 		switch {
 		case p == nil:
 			return 0, false, nil
-		case !s.cfg.BlankLine, bytes.Equal(p, t.candidate):
+		case !s.cfg.BlankLine, s.cameAgain(p, t.candidate, t.blankAt):
 			s.prompt = bytes.Clone(p)
 			if t.candidate != nil {
 				last = t.lineBefore(last)
@@ -682,8 +705,11 @@ func (t *turn) finished() (end int, ok bool, err error) {
 		t.candidate = bytes.Clone(p)
 		return 0, false, t.again()
 	}
-	if !bytes.Equal(line, s.prompt) {
+	if !s.isPrompt(line) {
 		return 0, false, nil
+	}
+	if s.cfg.PromptVaries {
+		s.prompt = bytes.Clone(line)
 	}
 	// A blank line might answer a question of an act, should this be no prompt.
 	if !s.cfg.BlankLine || t.cmd.Act && len(t.cmd.Dialogue) > 0 {
@@ -693,7 +719,7 @@ func (t *turn) finished() (end int, ok bool, err error) {
 		return 0, false, t.again()
 	}
 	before := t.lineBefore(last)
-	if before < 0 || !bytes.Equal(Clean(s.buf[before:last]), append(bytes.Clone(s.prompt), '\n')) {
+	if before < 0 || last < t.blankAt || !s.isPrompt(bytes.TrimSuffix(Clean(s.buf[before:last]), []byte{'\n'})) {
 		return 0, false, nil
 	}
 	return before, true, nil
@@ -730,7 +756,7 @@ func (t *turn) converse(ctx context.Context) error {
 		return err
 	}
 	for _, q := range s.cfg.Questions {
-		if atEnd(q, line) && !bytes.Equal(line, s.prompt) {
+		if atEnd(q, line) && !s.isPrompt(line) {
 			return t.cancel(ctx)
 		}
 	}
@@ -752,7 +778,7 @@ func (t *turn) cancel(ctx context.Context) error {
 		if _, err := s.more(ctx, 0); err != nil {
 			return failed
 		}
-		if bytes.Equal(s.tail(from), s.prompt) {
+		if s.isPrompt(s.tail(from)) {
 			t.cancelled = true
 			return failed
 		}
@@ -772,7 +798,7 @@ func (t *turn) tell() {
 		}
 		line := bytes.TrimSuffix(Clean(t.s.buf[t.told:t.told+i+1]), []byte{'\n'})
 		t.told += i + 1
-		if !bytes.Equal(line, t.s.prompt) {
+		if !t.s.isPrompt(line) {
 			t.cmd.Each(line)
 		}
 	}

@@ -597,3 +597,56 @@ func BenchmarkFiveMegabytes(b *testing.B) {
 		}
 	}
 }
+
+// TestPromptThatVaries has a prompt with a counter and a mark of unsaved changes,
+// in colour. Source: common practice, prompts that carry the number of the
+// command.
+func TestPromptThatVaries(t *testing.T) {
+	cfg := config()
+	cfg.Prompt, cfg.PromptVaries = regexp.MustCompile(`\*?mere-1\.\d+( \(setup\))? # `), true
+	s := meet(t, cfg, func(p *peer) {
+		n, star, mode := 1, "", ""
+		prompt := func() { p.say(fmt.Sprintf("\x1b[1;32m%smere-1.%d%s #\x1b[0m ", star, n, mode)) }
+		p.say("mere-1.0 # is what a banner says\r\n")
+		prompt()
+		for {
+			l, err := p.line()
+			if err != nil {
+				return
+			}
+			p.say(l + "\r\n")
+			n++
+			switch l {
+			case "tell log":
+				p.say("mere-1.7 # old prompt\r\nmere-1.8 # ")
+				_, _ = p.line() // the blank line comes while output is going on
+				p.say("tell more\r\nend\r\n")
+				prompt() // and the answer to that line
+				p.say("\r\n")
+				n++
+			case "setup":
+				mode = " (setup)"
+			case "hold 30":
+				star = "*"
+			}
+			prompt()
+		}
+	})
+	for _, c := range []struct {
+		dialogue.Command
+		want string
+	}{
+		{dialogue.Command{Line: "tell nothing"}, ""},
+		{dialogue.Command{Line: "tell log"}, "mere-1.7 # old prompt\nmere-1.8 # tell more\nend\n"},
+		{dialogue.Command{Line: "setup", Act: true, Relearn: true}, ""},
+		{dialogue.Command{Line: "hold 30", Act: true}, ""},
+		{dialogue.Command{Line: "tell nothing"}, ""},
+	} {
+		if a := do(t, s, c.Command); string(a.Text) != c.want {
+			t.Errorf("%q: got %q, want %q", c.Line, a.Text, c.want)
+		}
+	}
+	if got := s.Prompt(); !strings.HasPrefix(got, "*mere-1.") {
+		t.Errorf("the prompt is %q", got)
+	}
+}
