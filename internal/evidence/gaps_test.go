@@ -11,6 +11,7 @@ import (
 	"golang.org/x/net/html"
 
 	"towpath/internal/conduct"
+	"towpath/internal/paper"
 	"towpath/internal/plan"
 )
 
@@ -135,4 +136,62 @@ func paperText(t *testing.T, d *Document) string {
 		t.Fatal(err)
 	}
 	return strings.Join(strings.Fields(string(out)), " ")
+}
+
+// TestFiguresAreReadableOnPaper: however many flows there are, each row stands in
+// exactly one figure of the whole run and each close-up in one of the others, and
+// none is so high that its letters would come out below 7 points on a page of A4
+// on its side. Source of the measures: ISO 216, A4; the page's margins.
+func TestFiguresAreReadableOnPaper(t *testing.T) {
+	for _, flows := range []int{1, 3, 40} {
+		in := TimelineData{Title: "Loss of test traffic", Start: zero, Length: 20 * time.Minute, Bucket: 100 * time.Millisecond, Budget: time.Second}
+		for i := range flows {
+			r := TimelineRow{Flow: fmt.Sprintf("flow-%02d", i), Direction: "forward", Sent: make([]uint32, 12000), Lost: make([]uint32, 12000)}
+			for k := range r.Sent {
+				r.Sent[k] = 100
+			}
+			at := 1000 + 250*i
+			r.Lost[at] = 50
+			from := time.Duration(at) * in.Bucket
+			in.Rows = append(in.Rows, r)
+			in.Outages = append(in.Outages, TimelineOutage{Flow: r.Flow, Direction: "forward", From: from, Until: from + 50*time.Millisecond, Lost: 50, Length: 50*time.Millisecond + time.Duration(i)})
+		}
+		figures, err := figuresOf(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows, near := map[string]int{}, map[string]int{}
+		for _, f := range figures {
+			const wide, high, letters = 841.89 - 96, 595.28 - 72 - 58 - 40, 11.0
+			scale := min(wide/f.Drawing.Width, high/f.Drawing.Height)
+			if scale*letters < 7 {
+				t.Errorf("%d flows: %q is %.0f high: its letters have %.1f points", flows, f.Caption, f.Drawing.Height, scale*letters)
+			}
+			in := rows
+			for _, s := range f.Drawing.Shapes {
+				l, ok := s.(paper.Label)
+				switch {
+				case !ok:
+				case strings.HasPrefix(l.Text, "Close-up"):
+					near[l.Text]++
+					in = map[string]int{}
+				case strings.HasPrefix(l.Text, "flow-") && !strings.Contains(f.Caption, "near"):
+					in[l.Text]++
+				}
+			}
+		}
+		if len(rows) != flows || len(near) == 0 || len(near) > tlCloseUp {
+			t.Errorf("%d flows: %d rows and %d close-ups in %d figures", flows, len(rows), len(near), len(figures))
+		}
+		for what, n := range rows {
+			if n != 1 {
+				t.Errorf("%d flows: row %s is there %d times", flows, what, n)
+			}
+		}
+		for what, n := range near {
+			if n != 1 {
+				t.Errorf("%d flows: %s is there %d times", flows, what, n)
+			}
+		}
+	}
 }

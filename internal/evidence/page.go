@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"towpath/internal/conduct"
 	"towpath/internal/state"
@@ -29,7 +31,7 @@ type Page struct {
 	Found     []string
 	Hops      []PageHop
 	Counts    []Count
-	Findings  []Finding // those that are not clear, then the clear ones
+	Findings  []PageFinding // those that are not clear, then the clear ones
 	Clear     int
 	Compared  []PageComparison
 	Loss      []PageOutage
@@ -65,6 +67,10 @@ type PagePair struct{ What, Forecast, Measured, Judged string }
 // PageFate is an adjacency as a row.
 type PageFate struct{ Object, Forecast, Outcome, Why string }
 
+// PageFinding is a finding as a row: Object is empty where it is the device
+// itself, and What says why it matters, what to do and where that stands.
+type PageFinding struct{ Verdict, Rule, Object, Evidence, What string }
+
 // PageComparison is a comparison as rows, the grave ones first.
 type PageComparison struct {
 	Name     string
@@ -74,7 +80,7 @@ type PageComparison struct {
 }
 
 // PageOutage is an outage as a row.
-type PageOutage struct{ Flow, Direction, At, Lost, ByLoss, ByTimestamp string }
+type PageOutage struct{ Flow, Direction, At, Lost, ByLoss, ByTimestamp, During string }
 
 // PageStep is a step as a row.
 type PageStep struct{ N, Phase, Title, Begun, Took, Expect, Result, Text string }
@@ -136,7 +142,7 @@ func (d *Document) page() (*Page, error) {
 		p.Counts = append(p.Counts, Count{v, fmt.Sprint(counts[v])})
 		for _, f := range d.Findings {
 			if f.Verdict == v {
-				p.Findings = append(p.Findings, f)
+				p.Findings = append(p.Findings, d.pageFinding(f))
 			}
 		}
 	}
@@ -160,7 +166,11 @@ func (d *Document) page() (*Page, error) {
 		case s.Try > 1:
 			title += fmt.Sprintf(" (try %d)", s.Try)
 		}
-		p.Steps = append(p.Steps, PageStep{fmt.Sprint(i + 1), string(s.Phase), title, d.clock(s.Begun, "15:04:05"), words(s.Took), words(s.Expect), s.Result, s.Text})
+		expect := "–"
+		if s.Expect > 0 {
+			expect = words(s.Expect)
+		}
+		p.Steps = append(p.Steps, PageStep{fmt.Sprint(i + 1), string(s.Phase), title, d.clock(s.Begun, "15:04:05"), words(s.Took), expect, s.Result, s.Text})
 	}
 	for _, c := range d.Consents {
 		row := PageConsent{At: d.local(c.At).Format(time.RFC3339), Person: c.Person, What: c.What}
@@ -285,7 +295,7 @@ func pageHop(h Hop) PageHop {
 		if !x.Back.IsZero() {
 			back = "put back after " + words(x.Back.Sub(x.Since))
 		}
-		out.Rows = append(out.Rows, PagePair{"Prepared on " + x.On + ": " + x.Setting, fmt.Sprintf("%s, found %s", x.Wanted, found), back, ""})
+		out.Rows = append(out.Rows, PagePair{"Prepared on " + x.On + ": " + x.Setting, fmt.Sprintf("set to %s, found %s", x.Wanted, found), back, ""})
 	}
 	out.Rows = append(out.Rows, PagePair{"T1 download and staging, T2 upgrade run, T3 acceptance", "", fmt.Sprintf("%s, %s, %s", words(h.T1), words(h.T2), words(h.T3)), "T4 " + words(h.T1+h.T2+h.T3)})
 	return out
@@ -313,17 +323,82 @@ func (d *Document) lossPage(p *Page) {
 	p.Resolved = words(m.Resolution)
 	p.LossText = fmt.Sprintf("%s sent, %d lost (%d on the way there, %d on the way back). A loss shorter than %s cannot be seen. A packet later than %s counts as lost.",
 		unit.Counted(m.Sent, "packet"), m.Lost, m.Forward, m.Reverse, words(m.Resolution), words(m.Waited))
+	if d.Budget > 0 {
+		p.LossText += fmt.Sprintf(" The policy allows an outage of %s at most.", words(d.Budget))
+	}
 	if len(m.Outages) == 0 && m.Lost == 0 {
 		p.LossText += " No loss."
+	}
+	if d.Lab != "" {
+		p.LossText += " Times of test traffic are by the clock of the machine that measured, and not by that of the emulated lab, which runs faster."
 	}
 	sorted := slices.Clone(m.Outages)
 	slices.SortStableFunc(sorted, func(a, b conduct.Outage) int { return cmp.Compare(b.Longest(), a.Longest()) })
 	n := min(len(sorted), outagesListed)
 	for _, o := range sorted[:n] {
-		p.Loss = append(p.Loss, PageOutage{o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"), fmt.Sprint(o.Lost), words(o.ByLoss), words(o.ByTimestamp)})
+		p.Loss = append(p.Loss, PageOutage{o.Flow, o.Direction, d.clock(o.From, "15:04:05.000"), fmt.Sprint(o.Lost), words(o.ByLoss), words(o.ByTimestamp), d.during(o)})
 	}
 	p.LossMore = moreOutages(sorted[n:])
 	d.voidsPage(p)
+}
+
+// during is the step that an outage began in, by the marks of the machine that
+// measured both: the one that was begun last before it, or was over before it.
+func (d *Document) during(o conduct.Outage) string {
+	what := "before the first step that can touch traffic"
+	var last time.Time
+	for _, k := range d.Probe.Marks {
+		of, over := strings.CutSuffix(k.Label, conduct.Over)
+		of = strings.TrimSuffix(of, conduct.Again)
+		if k.At.After(o.From) || k.At.Before(last) || !slices.ContainsFunc(d.Steps, func(s Step) bool { return s.Title == of }) {
+			continue
+		}
+		if last, what = k.At, of; over {
+			what = "after: " + of
+		}
+	}
+	return what
+}
+
+// pageFinding is a finding as a row.
+func (d *Document) pageFinding(f Finding) PageFinding {
+	out := PageFinding{Verdict: f.Verdict, Rule: f.Rule, Object: f.Object, Evidence: f.Evidence}
+	if f.Object == d.Device {
+		out.Object = ""
+	}
+	var parts []string
+	if f.Verdict != "clear" {
+		parts = append(parts, sentence(f.Reason), sentence(f.Remedy))
+	}
+	if f.Source != "" {
+		parts = append(parts, "Source: "+f.Source+".")
+	}
+	out.What = strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), " ")
+	return out
+}
+
+// sentence begins a text with a capital letter and ends it.
+func sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	r, n := utf8.DecodeRuneInString(s)
+	s = string(unicode.ToUpper(r)) + s[n:]
+	if strings.ContainsRune(".?!", rune(s[len(s)-1])) {
+		return s
+	}
+	return s + "."
+}
+
+// joined is a title with what became of it.
+func joined(title, text string) string {
+	switch {
+	case text == "":
+		return title
+	case title != "" && strings.ContainsRune(".?!:", rune(title[len(title)-1])):
+		return title + " " + text
+	}
+	return title + ": " + text
 }
 
 // How much of a long list stands in the page and on paper, the longest first. The

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"towpath/internal/paper"
+	"towpath/internal/plan"
 	"towpath/internal/unit"
 )
 
@@ -63,7 +64,7 @@ func (d *Document) paper() (*paper.Document, error) {
 
 	section("Forecast beside measurement")
 	for _, h := range p.Hops {
-		t := table(h.Title, "", "Forecast", "Measured", "")
+		t := table(h.Title, "", "Forecast", "Measured", "Verdict")
 		t.RowHeads = true
 		for _, r := range h.Rows {
 			t.Rows = append(t.Rows, paper.Cells(r.What, r.Forecast, r.Measured, r.Judged))
@@ -87,16 +88,9 @@ func (d *Document) paper() (*paper.Document, error) {
 		counts[i] = c.Figure + " " + c.Label
 	}
 	say("%s", strings.Join(counts, ", "))
-	t := table("", "Finding", "Rule", "What was read", "Why it matters, and what to do")
+	t := table("", "Finding", "Rule", "What was read", "Why it matters, what to do, source")
 	for _, f := range p.Findings {
-		rule, what := f.Rule, f.Source
-		if f.Object != "" {
-			rule += " " + f.Object
-		}
-		if f.Verdict != "clear" {
-			what = strings.TrimSpace(strings.Join([]string{f.Reason, f.Remedy, f.Source}, " "))
-		}
-		t.Rows = append(t.Rows, grave(f.Verdict != "clear", 0, f.Verdict, rule, f.Evidence, what))
+		t.Rows = append(t.Rows, grave(f.Verdict != "clear", 0, f.Verdict, strings.TrimSpace(f.Rule+" "+f.Object), f.Evidence, f.What))
 	}
 	add(t)
 
@@ -120,11 +114,10 @@ func (d *Document) paper() (*paper.Document, error) {
 	}
 	t = table("", "When", "Who", "What")
 	for _, c := range p.Consents {
-		what := c.What
-		if len(c.Covers) > 0 {
-			what += " It covered " + strings.Join(c.Covers, "; ") + "."
+		t.Rows = append(t.Rows, paper.Cells(c.At, c.Person, c.What))
+		for _, x := range c.Covers {
+			t.Rows = append(t.Rows, paper.Cells("", "", "covers "+x))
 		}
-		t.Rows = append(t.Rows, paper.Cells(c.At, c.Person, what))
 	}
 	add(t)
 
@@ -134,19 +127,15 @@ func (d *Document) paper() (*paper.Document, error) {
 		t.Columns[i].Align = paper.Right
 	}
 	for _, s := range p.Steps {
-		title := s.Title
-		if s.Text != "" {
-			title += ": " + s.Text
-		}
-		t.Rows = append(t.Rows, grave(s.Result != "done", 6, s.N, s.Phase, title, s.Begun, s.Took, s.Expect, s.Result))
+		t.Rows = append(t.Rows, grave(s.Result != "done", 6, s.N, s.Phase, joined(s.Title, s.Text), s.Begun, s.Took, s.Expect, s.Result))
 	}
 	add(t)
 
 	section("Journal")
-	t = table(unit.Counted(len(p.Journal), "record"), "#", "When", "What", "Step", "")
+	t = table(unit.Counted(len(p.Journal), "record"), "#", "When", "Record", "Step", "What happened")
 	t.Columns[0].Align = paper.Right
 	for _, r := range p.Journal {
-		t.Rows = append(t.Rows, paper.Cells(r.Seq, r.At, r.Kind, r.Step, r.Text))
+		t.Rows = append(t.Rows, paper.Cells(r.Seq, r.At, r.Kind, stepWords(r.Step), r.Text))
 	}
 	add(t)
 
@@ -163,12 +152,12 @@ func (d *Document) paper() (*paper.Document, error) {
 func (d *Document) lossOnPaper(p *Page, add func(...paper.Block)) error {
 	add(paper.Heading{Level: 1, Text: "Loss of test traffic"}, paper.Paragraph{Text: paper.Plain(p.LossText)})
 	if len(p.Loss) > 0 {
-		t := table("", "Flow", "Direction", "Began", "Packets", "By loss", "By timestamps")
+		t := table("", "Flow", "Direction", "Began", "Packets lost", "Length by loss", "By timestamps", "Began during")
 		for i := 3; i < 6; i++ {
 			t.Columns[i].Align = paper.Right
 		}
 		for _, o := range p.Loss {
-			t.Rows = append(t.Rows, paper.Cells(o.Flow, o.Direction, o.At, o.Lost, o.ByLoss, o.ByTimestamp))
+			t.Rows = append(t.Rows, paper.Cells(o.Flow, o.Direction, o.At, o.Lost, o.ByLoss, o.ByTimestamp, o.During))
 		}
 		add(t)
 	}
@@ -183,13 +172,98 @@ func (d *Document) lossOnPaper(p *Page, add func(...paper.Block)) error {
 		add(paper.Paragraph{Text: paper.Plain(p.VoidText)}, l)
 	}
 	for _, in := range d.stretches() {
-		pic, err := drawn(in)
+		list, err := figuresOf(in)
 		if err != nil {
 			return err
 		}
-		add(paper.Figure{Caption: fmt.Sprintf("Loss of test traffic from %s on", in.Start.Format("15:04:05")), Drawing: pic.onPaper()})
+		for _, f := range list {
+			add(f)
+		}
 	}
 	return nil
+}
+
+// stepWords is the id of a step in words that a line may break between.
+func stepWords(id string) string {
+	n, rest, ok := strings.Cut(id, "-")
+	if n == "back" {
+		back, after, more := strings.Cut(rest, "-")
+		n, rest, ok = "back "+back, after, more
+	}
+	if !ok {
+		return id
+	}
+	kind := ""
+	for _, k := range plan.Kinds() {
+		if s := string(k); (rest == s || strings.HasPrefix(rest, s+"-")) && len(s) > len(kind) {
+			kind = s
+		}
+	}
+	if kind == "" {
+		return id
+	}
+	return strings.TrimSpace(n + " " + kind + " " + strings.TrimPrefix(rest[len(kind):], "-"))
+}
+
+// paperHigh is how high a picture may be that is printed as wide as a page on its
+// side, in its own units.
+const paperHigh = 640.0
+
+// figuresOf is the picture of [Timeline] in as many figures as it takes for its
+// letters to be read on paper: the rows of the whole run, then the close-ups.
+func figuresOf(in TimelineData) (out []paper.Figure, err error) {
+	at := in.Start.Format("15:04:05 UTC-07:00")
+	full, err := drawn(in)
+	if err != nil {
+		return nil, err
+	}
+	if full.y <= paperHigh {
+		return []paper.Figure{{Caption: "Loss of test traffic from " + at + " on", Drawing: full.onPaper()}}, nil
+	}
+	parts := fill(len(in.Rows), func(from, to int) *drawing {
+		d := full.blank()
+		d.whole(in.Rows[from:to])
+		d.key()
+		return d
+	})
+	for i, p := range parts {
+		caption := "Loss of test traffic from " + at + " on"
+		if len(parts) > 1 {
+			caption += fmt.Sprintf(", part %d of %d", i+1, len(parts))
+		}
+		out = append(out, paper.Figure{Caption: caption, Drawing: p.onPaper()})
+	}
+	near := full.closeUps()
+	parts = fill(len(near), func(from, to int) *drawing {
+		d := full.blank()
+		for k := from; k < to; k++ {
+			d.closeUp(k+1, near[k])
+		}
+		d.key()
+		return d
+	})
+	for _, p := range parts {
+		out = append(out, paper.Figure{Caption: "The worst of it from near, from " + at + " on", Drawing: p.onPaper()})
+	}
+	return out, nil
+}
+
+// fill draws n things in as few drawings as are not too high; one thing that is
+// too high by itself gets one of its own.
+func fill(n int, draw func(from, to int) *drawing) (out []*drawing) {
+	for from := 0; from < n; {
+		to := from + 1
+		d := draw(from, to)
+		for to < n {
+			more := draw(from, to+1)
+			if more.y > paperHigh {
+				break
+			}
+			d, to = more, to+1
+		}
+		out, from = append(out, d), to
+	}
+	return out
 }
 
 func table(caption string, heads ...string) paper.Table {

@@ -33,7 +33,7 @@ func TestPDFSaysWhatThePageSays(t *testing.T) {
 	}
 	got := strings.Join(strings.Fields(string(out)), " ")
 	want := []string{"ACCEPTED", d.SafeState, "Tell the hospital <first>.", d.Digest, d.Plan, "Ada Fenwick", "Ben Marlow", "2.18s ± 23ms", "inside the forecast", "bgp 192.0.2.1", "harbour", "it is root",
-		"move the root", "route table count", "1204", "capture/before", "60000 packets sent, 71 lost", "Worst outage 71 ms"}
+		"Move the root.", "route table count", "1204", "capture/before", "60000 packets sent, 71 lost", "Worst outage 71 ms"}
 	for _, s := range d.Steps {
 		want = append(want, s.Title)
 	}

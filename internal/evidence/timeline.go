@@ -110,7 +110,7 @@ func drawn(in TimelineData) (*drawing, error) {
 	in.Outages = slices.Clone(in.Outages)
 	slices.SortStableFunc(in.Outages, func(a, b TimelineOutage) int { return cmp.Compare(b.Length, a.Length) })
 	d := &drawing{in: in, id: cmp.Or(in.ID, "loss")}
-	d.whole()
+	d.whole(in.Rows)
 	for i, c := range d.closeUps() {
 		d.closeUp(i+1, c)
 	}
@@ -279,14 +279,17 @@ func (d *drawing) clock(t time.Duration, layout string) string {
 	return d.in.Start.Add(t).Format(layout)
 }
 
-// whole draws the run from begin to end.
-func (d *drawing) whole() {
+// blank is an empty drawing of the same data.
+func (d *drawing) blank() *drawing { return &drawing{in: d.in, id: d.id} }
+
+// whole draws the rows from begin to end of the run.
+func (d *drawing) whole(rows []TimelineRow) {
 	d.y = 18
 	d.text(tlMargin, d.y, tlBold+` font-size="16"`, d.in.Title, "")
 	d.y += 21
 	d.text(tlMargin, d.y, `font-size="13"`, d.summary(), "")
 	d.y += 12
-	d.plot(view{span: span{0, d.in.Length}}, d.in.Rows)
+	d.plot(view{span: span{0, d.in.Length}}, rows)
 }
 
 // summary is what to read when there is time for one line only.
