@@ -123,6 +123,9 @@ func (e *env) wavesInstance(ctx context.Context, w wavesFlags) (err error) {
 				proof = "proven: fewer are not possible"
 			}
 			e.printf("%s: %s; %s\n", orText(a.Instance, name), unit.Counted(a.WindowsUsed, "window"), proof)
+			for _, w := range a.Warnings {
+				e.wrap("  caution: ", w)
+			}
 			for i, w := range a.Windows {
 				e.wrap(fmt.Sprintf("  window %d: ", i+1), strings.Trim(fmt.Sprint(w), "[]"))
 			}

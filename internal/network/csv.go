@@ -41,6 +41,9 @@ func openTable(name string, r io.Reader, want ...string) (*table, error) {
 			return nil, fmt.Errorf("%s: %w", name, err)
 		}
 	}
+	if head, err := text.Peek(4); (err == nil || errors.Is(err, io.EOF)) && wide(head) {
+		return nil, notUTF8(name)
+	}
 	t := &table{name: name, reader: csv.NewReader(text), columns: map[string]int{}, want: want}
 	t.reader.ReuseRecord = true
 	head, err := t.reader.Read()

@@ -56,10 +56,8 @@ func readPortRates(name string, r io.Reader, plain float64, timed bool) ([]PortR
 		return nil, err
 	}
 	t.unit, t.plain = BitsPerSecond, plain
-	place := map[int64]int{}
+	var times timeline[fleet.Endpoint]
 	var out []PortRatesAt
-	var named []fleet.Endpoint
-	ever, seen := map[fleet.Endpoint]bool{}, []map[fleet.Endpoint]bool{}
 	for {
 		more, err := t.next()
 		if err != nil {
@@ -73,29 +71,17 @@ func readPortRates(name string, r io.Reader, plain float64, timed bool) ([]PortR
 		if !ok {
 			continue
 		}
-		at, ok := place[when.UnixNano()]
-		if !ok {
-			at = len(out)
-			place[when.UnixNano()] = at
-			out, seen = append(out, PortRatesAt{At: when}), append(seen, map[fleet.Endpoint]bool{})
-		}
-		e := fleet.Endpoint{Device: fleet.DeviceID(p.Device), Interface: p.Interface}
-		if seen[at][e] {
+		at, twice := times.file(when, fleet.Endpoint{Device: fleet.DeviceID(p.Device), Interface: p.Interface})
+		if twice {
 			t.fault("interface", strconv.Quote(p.Interface)+" of "+p.Device+", which stands already"+ternary(timed, " for that time", ""), "each interface once")
 		}
-		seen[at][e] = true
-		if !ever[e] {
-			ever[e] = true
-			named = append(named, e)
+		if at == len(out) {
+			out = append(out, PortRatesAt{At: when})
 		}
 		out[at].Rates = append(out[at].Rates, p)
 	}
 	for i := range out {
-		for _, e := range named {
-			if !seen[i][e] {
-				out[i].Missing = append(out[i].Missing, e)
-			}
-		}
+		out[i].Missing = times.missing(i)
 	}
 	slices.SortFunc(out, func(a, b PortRatesAt) int { return a.At.Compare(b.At) })
 	return out, nil

@@ -65,6 +65,9 @@ var (
 // FormatOf tells the format of a topology by its content, and by the ending of
 // its name where the content says nothing. The error is [document.Problems].
 func FormatOf(name string, src []byte) (Format, error) {
+	if wide(src) {
+		return "", notUTF8(name)
+	}
 	s := bytes.TrimSpace(bytes.TrimPrefix(src, []byte("\ufeff")))
 	first, _, _ := bytes.Cut(s, []byte("\n"))
 	switch {
@@ -97,6 +100,16 @@ func FormatOf(name string, src []byte) (Format, error) {
 	}
 	return "", document.Problems{{File: name, Line: 1, Column: 1, Found: found,
 		Want: "a topology: fleet.yaml, RFC 8345 JSON, Topology Zoo GraphML, SNDlib native text, or CSV with the columns arc,link,src,dst,weight,capacity"}}
+}
+
+// wide says whether a text that begins so is in UTF-16, as spreadsheets save it
+// when they are asked for "Unicode".
+func wide(head []byte) bool {
+	return bytes.HasPrefix(head, []byte{0xff, 0xfe}) || bytes.HasPrefix(head, []byte{0xfe, 0xff}) || bytes.IndexByte(head[:min(len(head), 4)], 0) >= 0
+}
+
+func notUTF8(name string) error {
+	return document.Problems{{File: name, Line: 1, Column: 1, Found: "the file is in UTF-16, or no text", Want: "UTF-8"}}
 }
 
 func cutTo(s string, most int) string {
@@ -199,7 +212,7 @@ func ReadDemandFile(name string, r io.Reader, top Topology) ([]Demand, error) {
 	if err != nil && len(head) == 0 {
 		return nil, document.Problems{{File: name, Found: "the file is empty", Want: "CSV with the columns src,dst,volume, or SNDlib native text with DEMANDS"}}
 	}
-	if bytes.HasPrefix(bytes.TrimSpace(head), []byte("?SNDlib")) || sndSection.Match(head) {
+	if bytes.HasPrefix(bytes.TrimSpace(bytes.TrimPrefix(head, []byte(byteOrderMark))), []byte("?SNDlib")) || sndSection.Match(head) {
 		demands, _, err := readSNDlibDemands(name, in, top)
 		return demands, err
 	}

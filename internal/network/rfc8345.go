@@ -84,6 +84,7 @@ func ReadRFC8345(name string, r io.Reader, network string, d Defaults) (Topology
 	if len(src) > int(document.MaxSize) {
 		return Topology{}, document.Problems{{File: name, Found: "the file is too large", Want: "at most " + document.MaxSize.String()}}
 	}
+	src = bytes.TrimPrefix(src, []byte(byteOrderMark))
 	var file yangNetworks
 	if err := json.Unmarshal(src, &file); err != nil {
 		return Topology{}, jsonProblem(name, src, err)

@@ -3,7 +3,6 @@ package network
 import (
 	"fmt"
 	"io"
-	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -28,9 +27,9 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 	t.unit, t.plain = top.Unit, top.Plain
 	known := top.names()
 	type pair struct{ from, to string }
+	var times timeline[pair]
 	place := map[pair]int{}
-	at := map[int64]map[int]float64{}
-	instants := map[int64]time.Time{}
+	var volumes []map[int]float64 // by instant and demand
 	var demands []Demand
 	for {
 		more, err := t.next()
@@ -53,20 +52,20 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 			demands = append(demands, d)
 		}
 		demands[i].Volume = max(demands[i].Volume, d.Volume)
-		unix := when.UnixNano()
-		if at[unix] == nil {
-			at[unix], instants[unix] = map[int]float64{}, when
-		}
-		if _, twice := at[unix][i]; twice {
+		at, twice := times.file(when, key)
+		if twice {
 			t.fault("src", fmt.Sprintf("%q to %q, which stands already for that time", d.From, d.To), "each pair once for each time")
 		}
-		at[unix][i] = d.Volume
+		if at == len(volumes) {
+			volumes = append(volumes, map[int]float64{})
+		}
+		volumes[at][i] = d.Volume
 	}
-	var samples []Sample
-	for _, unix := range slices.Sorted(maps.Keys(at)) {
-		s := Sample{At: instants[unix], Length: length, Volumes: make([]float64, len(demands))}
+	samples := make([]Sample, 0, len(volumes))
+	for at, known := range volumes {
+		s := Sample{At: times.at[at], Length: length, Volumes: make([]float64, len(demands))}
 		for i := range demands {
-			v, named := at[unix][i]
+			v, named := known[i]
 			if !named {
 				v, s.Missing = demands[i].Volume, append(s.Missing, i)
 			}
@@ -74,6 +73,7 @@ func ReadSeries(name string, r io.Reader, top Topology, length time.Duration) ([
 		}
 		samples = append(samples, s)
 	}
+	slices.SortFunc(samples, func(a, b Sample) int { return a.At.Compare(b.At) })
 	return demands, samples, nil
 }
 
@@ -127,10 +127,8 @@ func (n *Network) readCounters(name string, r io.Reader, timed bool) ([]Counters
 		return nil, err
 	}
 	t.unit, t.plain = n.unit, n.plain
-	place := map[int64]int{}
+	var times timeline[[2]string]
 	var out []CountersAt
-	var seen []map[[2]string]bool
-	ends, ever := [][2]string{}, map[[2]string]bool{}
 	for {
 		more, err := t.next()
 		if err != nil {
@@ -144,17 +142,13 @@ func (n *Network) readCounters(name string, r io.Reader, timed bool) ([]Counters
 		if !ok {
 			continue
 		}
-		at, ok := place[when.UnixNano()]
-		if !ok {
-			at = len(out)
-			place[when.UnixNano()] = at
-			out, seen = append(out, CountersAt{Counters: n.noCounters(), At: when}), append(seen, map[[2]string]bool{})
-		}
-		key := [2]string{kind, element}
-		if seen[at][key] {
+		at, twice := times.file(when, [2]string{kind, element})
+		if twice {
 			t.fault("element", strconv.Quote(element)+", which stands already"+ternary(timed, " for that time", ""), "each counter once")
 		}
-		seen[at][key] = true
+		if at == len(out) {
+			out = append(out, CountersAt{Counters: n.noCounters(), At: when})
+		}
 		c := out[at].Counters
 		v, isNode := n.nodeIndex[element]
 		a, isArc := arcs[element]
@@ -172,20 +166,56 @@ func (n *Network) readCounters(name string, r io.Reader, timed bool) ([]Counters
 		default:
 			t.fault("kind", strconv.Quote(kind), "arc, in or out")
 		}
-		if kind != "arc" && !ever[key] {
-			ever[key] = true
-			ends = append(ends, key)
-		}
 	}
 	for i := range out {
-		for _, e := range ends {
-			if !seen[i][e] {
+		for _, e := range times.missing(i) {
+			if e[0] != "arc" {
 				out[i].Missing = append(out[i].Missing, e[0]+" of "+e[1])
 			}
 		}
 	}
 	slices.SortFunc(out, func(a, b CountersAt) int { return a.At.Compare(b.At) })
 	return out, nil
+}
+
+// timeline files the rows of a series by their instant. Its zero value is empty.
+type timeline[K comparable] struct {
+	at    []time.Time // the instants as they are first named
+	place map[int64]int
+	seen  []map[K]bool // by instant
+	named []K          // by any instant, in the order in which they first are
+	ever  map[K]bool
+}
+
+// file returns the place of the instant, which is that behind the last where it
+// is new, and whether the instant has the key already.
+func (l *timeline[K]) file(when time.Time, key K) (at int, twice bool) {
+	if l.place == nil {
+		l.place, l.ever = map[int64]int{}, map[K]bool{}
+	}
+	at, ok := l.place[when.UnixNano()]
+	if !ok {
+		at = len(l.at)
+		l.place[when.UnixNano()] = at
+		l.at, l.seen = append(l.at, when), append(l.seen, map[K]bool{})
+	}
+	twice = l.seen[at][key]
+	l.seen[at][key] = true
+	if !l.ever[key] {
+		l.ever[key] = true
+		l.named = append(l.named, key)
+	}
+	return at, twice
+}
+
+// missing lists what other instants name and this one does not.
+func (l *timeline[K]) missing(at int) (out []K) {
+	for _, k := range l.named {
+		if !l.seen[at][k] {
+			out = append(out, k)
+		}
+	}
+	return out
 }
 
 // timedColumns adds the column time to that of a series.

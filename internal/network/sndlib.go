@@ -98,7 +98,11 @@ func (p *sndParser) read(r io.Reader) error {
 	scan := bufio.NewScanner(r)
 	scan.Buffer(nil, 1<<20)
 	for line := 1; scan.Scan(); line++ {
-		p.split(scan.Text(), line)
+		text := scan.Text()
+		if line == 1 {
+			text = strings.TrimPrefix(text, byteOrderMark)
+		}
+		p.split(text, line)
 	}
 	if err := scan.Err(); err != nil {
 		return fmt.Errorf("%s: %w", p.name, err)

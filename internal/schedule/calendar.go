@@ -39,14 +39,22 @@ type Calendar struct {
 type event struct {
 	uid, summary, site string
 	start              stamp
-	length             time.Duration
-	days               int // of a nominal duration, added on the wall clock
-	rule               *rrule.ROption
-	until              time.Time // as an instant; zero for none
-	untilDay           bool      // until is a day of the wall clock
-	rdates, exdates    []stamp
-	override           *stamp // RECURRENCE-ID
-	cancelled          bool
+	extent
+	rule      *rrule.ROption
+	until     time.Time // as an instant; zero for none
+	untilDay  bool      // until is a day of the wall clock
+	rdates    []occurrence
+	exdates   []stamp
+	override  *stamp // RECURRENCE-ID
+	future    bool   // the override holds for all later occurrences as well
+	cancelled bool
+}
+
+// extent is how long an occurrence lasts: days on the wall clock, and an exact time
+// on top.
+type extent struct {
+	days   int
+	length time.Duration
 }
 
 // stamp is a date and time as written: a wall clock in UTC fields, and the zone
@@ -61,17 +69,27 @@ type stamp struct {
 // without a zone are taken in local, which a nil makes UTC. The error names the
 // event and the property and wraps [ErrInvalid].
 //
-// Understood are DTSTART, DTEND, DURATION, RRULE, RDATE, EXDATE, RECURRENCE-ID,
-// STATUS, SUMMARY, LOCATION, UID and TZID with an IANA name; time zones that the
-// file defines itself are not, unless they bear such a name.
+// Understood are DTSTART, DTEND, DURATION, RRULE, RDATE with its periods, EXDATE,
+// RECURRENCE-ID with its RANGE, STATUS, SUMMARY, LOCATION, UID and TZID. A TZID is
+// the IANA time zone of that name; where there is none, the VTIMEZONE of the file.
+// A file that ends too soon, and rules that are not understood, are errors: a
+// window or a freeze would be missing without a word.
 //
 // Source: RFC 5545.
 func ReadCalendar(name string, r io.Reader, zones Zones, local *time.Location) (*Calendar, error) {
 	if local == nil {
 		local = time.UTC
 	}
+	src, err := io.ReadAll(r)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	text, begins, err := checkedLines(src)
+	if err != nil {
+		return nil, fmt.Errorf("%s:%w", name, err)
+	}
 	out := &Calendar{name: name}
-	dec := ical.NewDecoder(r)
+	dec := ical.NewDecoder(strings.NewReader(text))
 	for {
 		cal, err := dec.Decode()
 		if errors.Is(err, io.EOF) {
@@ -80,17 +98,20 @@ func ReadCalendar(name string, r io.Reader, zones Zones, local *time.Location) (
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w: %w", name, ErrInvalid, err)
 		}
+		known := ownZones(cal, zones)
 		for _, c := range cal.Children {
 			if c.Name != ical.CompEvent {
 				continue
 			}
-			e, err := readEvent(c, zones, local)
+			line := begins[0]
+			begins = begins[1:]
+			e, err := readEvent(c, known, local)
 			if err != nil {
 				id := ""
 				if p := c.Props.Get(ical.PropUID); p != nil {
 					id = p.Value
 				}
-				return nil, fmt.Errorf("%s: event %q: %w: %w", name, id, ErrInvalid, err)
+				return nil, fmt.Errorf("%s:%d: event %q: %w: %w", name, line, id, ErrInvalid, err)
 			}
 			out.events = append(out.events, e)
 		}
@@ -101,13 +122,24 @@ func ReadCalendar(name string, r io.Reader, zones Zones, local *time.Location) (
 func readEvent(c *ical.Component, zones Zones, local *time.Location) (event, error) {
 	var e event
 	text := func(name string) string {
-		s, err := c.Props.Text(name)
-		if err != nil {
+		p := c.Props.Get(name)
+		if p == nil {
 			return ""
+		}
+		s, err := p.Text()
+		if err != nil {
+			s = p.Value // as it stands
 		}
 		return strings.TrimSpace(s)
 	}
-	e.uid, e.summary, e.site = text(ical.PropUID), text(ical.PropSummary), text(ical.PropLocation)
+	e.uid, e.summary = text(ical.PropUID), text(ical.PropSummary)
+	if p := c.Props.Get(ical.PropLocation); p != nil {
+		s, err := p.Text()
+		if err != nil { // without it the event would be for all sites
+			return e, fmt.Errorf("LOCATION is %q: %w", p.Value, err)
+		}
+		e.site = strings.TrimSpace(s)
+	}
 	e.cancelled = strings.EqualFold(text(ical.PropStatus), "CANCELLED")
 	start := c.Props.Get(ical.PropDateTimeStart)
 	if start == nil {
@@ -140,62 +172,39 @@ func readEvent(c *ical.Component, zones Zones, local *time.Location) (event, err
 			return e, fmt.Errorf("DTEND %s is before DTSTART %s", end.Value, start.Value)
 		}
 	case dur != nil:
-		d, err := dur.Duration()
-		if err != nil || d < 0 {
-			return e, fmt.Errorf("DURATION is %q, which should be like PT4H", dur.Value)
+		if e.extent, err = readDuration("DURATION", dur.Value); err != nil {
+			return e, err
 		}
-		date, _, _ := strings.Cut(dur.Value, "T")
-		if strings.ContainsAny(date, "DW") { // days are nominal. Source: RFC 5545 §3.3.6.
-			e.days = int(d / (24 * time.Hour))
-			d -= time.Duration(e.days) * 24 * time.Hour
-		}
-		e.length = d
 	case e.start.day:
 		e.days = 1
 	}
-	if p := c.Props.Get(ical.PropRecurrenceRule); p != nil {
-		// UNTIL is taken out first: the library reads it in another zone.
-		var parts []string
-		for part := range strings.SplitSeq(p.Value, ";") {
-			if v, ok := strings.CutPrefix(strings.ToUpper(part), "UNTIL="); ok {
-				s, err := readStamp(&ical.Prop{Params: ical.Params{}}, v, zones, e.start.zone)
-				if err != nil {
-					return e, err
-				}
-				e.until, _ = s.instant()
-				e.untilDay = s.day
-				if s.day {
-					e.until = s.wall
-				}
-				continue
-			}
-			parts = append(parts, part)
-		}
-		e.rule, err = rrule.StrToROption(strings.Join(parts, ";"))
-		if err != nil {
-			return e, fmt.Errorf("RRULE is %q: %w", p.Value, err)
-		}
-		if e.rule.Freq == rrule.SECONDLY {
-			return e, fmt.Errorf("RRULE is %q, which should not recur every second", p.Value)
-		}
-		if e.rule.Count > 0 && !e.until.IsZero() {
-			return e, fmt.Errorf("RRULE is %q; COUNT and UNTIL exclude each other", p.Value)
-		}
-		e.rule.Dtstart = e.start.wall
-		if _, err := rrule.NewRRule(*e.rule); err != nil {
-			return e, fmt.Errorf("RRULE is %q: %w", p.Value, err)
+	if p := c.Props.Get("EXRULE"); p != nil {
+		return e, fmt.Errorf("EXRULE is %q, which RFC 5545 no longer has; want the dates in EXDATE", p.Value)
+	}
+	switch rules := c.Props.Values(ical.PropRecurrenceRule); {
+	case len(rules) > 1:
+		return e, fmt.Errorf("RRULE stands %d times; want it once, and an event for each further rule", len(rules))
+	case len(rules) == 1:
+		if err := e.readRule(rules[0].Value); err != nil {
+			return e, err
 		}
 	}
-	for name, into := range map[string]*[]stamp{ical.PropRecurrenceDates: &e.rdates, ical.PropExceptionDates: &e.exdates} {
-		for _, p := range c.Props.Values(name) {
-			for v := range strings.SplitSeq(p.Value, ",") {
-				v, _, _ = strings.Cut(v, "/") // of a period its start
-				s, err := readStamp(&p, v, zones, local)
-				if err != nil {
-					return e, err
-				}
-				*into = append(*into, s)
+	for _, p := range c.Props.Values(ical.PropExceptionDates) {
+		for v := range strings.SplitSeq(p.Value, ",") {
+			s, err := readStamp(&p, v, zones, local)
+			if err != nil {
+				return e, err
 			}
+			e.exdates = append(e.exdates, s)
+		}
+	}
+	for _, p := range c.Props.Values(ical.PropRecurrenceDates) {
+		for v := range strings.SplitSeq(p.Value, ",") {
+			o, err := readPeriod(&p, v, zones, local)
+			if err != nil {
+				return e, err
+			}
+			e.rdates = append(e.rdates, o)
 		}
 	}
 	if p := c.Props.Get(ical.PropRecurrenceID); p != nil {
@@ -204,8 +213,97 @@ func readEvent(c *ical.Component, zones Zones, local *time.Location) (event, err
 			return e, err
 		}
 		e.override = &s
+		switch r := strings.ToUpper(p.Params.Get("RANGE")); r {
+		case "":
+		case "THISANDFUTURE":
+			e.future = true
+		default:
+			return e, fmt.Errorf("RECURRENCE-ID has RANGE %q, which should be THISANDFUTURE or not be there", r)
+		}
 	}
 	return e, nil
+}
+
+// readRule reads an RRULE. UNTIL is taken out: the library reads it in another
+// zone.
+func (e *event) readRule(value string) error {
+	var parts []string
+	for part := range strings.SplitSeq(strings.ToUpper(strings.TrimSpace(value)), ";") {
+		if v, ok := strings.CutPrefix(part, "UNTIL="); ok {
+			s, err := readStamp(&ical.Prop{Name: "UNTIL of RRULE", Params: ical.Params{}}, v, nil, e.start.zone)
+			if err != nil {
+				return err
+			}
+			e.until, _ = s.instant()
+			e.untilDay = s.day
+			if s.day {
+				e.until = s.wall
+			}
+			continue
+		}
+		if part != "" { // some write a semicolon behind the last
+			parts = append(parts, part)
+		}
+	}
+	var err error
+	e.rule, err = rrule.StrToROption(strings.Join(parts, ";"))
+	if err != nil {
+		return fmt.Errorf("RRULE is %q: %w", value, err)
+	}
+	if e.rule.Freq == rrule.SECONDLY {
+		return fmt.Errorf("RRULE is %q, which should not recur every second", value)
+	}
+	if e.rule.Count > 0 && !e.until.IsZero() {
+		return fmt.Errorf("RRULE is %q; COUNT and UNTIL exclude each other", value)
+	}
+	e.rule.Dtstart = e.start.wall
+	if _, err := rrule.NewRRule(*e.rule); err != nil {
+		return fmt.Errorf("RRULE is %q: %w", value, err)
+	}
+	return nil
+}
+
+// readPeriod reads a date, a date and time, or a period with its end or duration.
+// Source: RFC 5545 §3.3.9.
+func readPeriod(p *ical.Prop, value string, zones Zones, local *time.Location) (occurrence, error) {
+	from, to, period := strings.Cut(value, "/")
+	s, err := readStamp(p, from, zones, local)
+	if err != nil || !period {
+		return occurrence{stamp: s}, err
+	}
+	o := occurrence{stamp: s, lasts: &extent{}}
+	if strings.HasPrefix(to, "P") || strings.HasPrefix(to, "p") {
+		*o.lasts, err = readDuration(p.Name, to)
+		return o, err
+	}
+	end, err := readStamp(p, to, zones, local)
+	if err != nil {
+		return o, err
+	}
+	a, _ := s.instant()
+	b, _ := end.instant()
+	if o.lasts.length = b.Sub(a); o.lasts.length < 0 {
+		return o, fmt.Errorf("%s is %q, whose end is before its start", p.Name, value)
+	}
+	return o, nil
+}
+
+// readDuration reads a duration. Days and weeks of it are nominal.
+// Source: RFC 5545 §3.3.6.
+func readDuration(name, value string) (extent, error) {
+	p := ical.Prop{Params: ical.Params{}, Value: value}
+	d, err := p.Duration()
+	if err != nil || d < 0 {
+		return extent{}, fmt.Errorf("%s is %q, which should be like PT4H", name, value)
+	}
+	var s extent
+	date, _, _ := strings.Cut(strings.ToUpper(value), "T")
+	if strings.ContainsAny(date, "DW") {
+		s.days = int(d / (24 * time.Hour))
+		d -= time.Duration(s.days) * 24 * time.Hour
+	}
+	s.length = d
+	return s, nil
 }
 
 func readStamp(p *ical.Prop, value string, zones Zones, local *time.Location) (stamp, error) {
@@ -274,8 +372,12 @@ func WallClock(wall time.Time, zone *time.Location) (time.Time, Clock) {
 
 func (s stamp) instant() (time.Time, Clock) { return WallClock(s.wall, s.zone) }
 
-// maxOccurrences bounds the expansion of one event.
-const maxOccurrences = 20_000
+// maxOccurrences bounds the expansion of one event, maxSteps the recurrences that
+// are passed on the way, such as those of years ago.
+const (
+	maxOccurrences = 20_000
+	maxSteps       = 2_000_000
+)
 
 // Expand lists the occurrences that overlap the time from from to until, in the
 // order of their start. Recurrences are counted on the wall clock of their zone.
@@ -283,45 +385,60 @@ const maxOccurrences = 20_000
 // change, and where the clocks change inside it. The error wraps [ErrInvalid].
 func (c *Calendar) Expand(from, until time.Time) ([]Slot, error) {
 	var out []Slot
-	type key struct {
-		uid string
-		at  int64
-	}
-	moved := map[key]bool{}
-	for _, e := range c.events {
-		if e.override != nil {
-			t, _ := e.override.instant()
-			moved[key{e.uid, t.Unix()}] = true
+	changed := map[string][]*event{} // by uid, what changes single occurrences
+	for k := range c.events {
+		if e := &c.events[k]; e.override != nil {
+			changed[e.uid] = append(changed[e.uid], e)
 		}
 	}
-	for _, e := range c.events {
+	for k := range c.events {
+		e := &c.events[k]
 		if e.cancelled {
 			continue
 		}
-		walls, err := e.walls(until)
+		begin := from
+		if slices.ContainsFunc(changed[e.uid], func(x *event) bool { return x.future }) {
+			begin = time.Time{} // what began before may have been moved by any time
+		}
+		walls, err := e.walls(begin, until)
 		if err != nil {
 			return nil, fmt.Errorf("%s: event %q: %w", c.name, e.uid, err)
 		}
 		for _, w := range walls {
 			start, how := WallClock(w.wall, w.zone)
-			if !e.until.IsZero() && e.override == nil && w.byRule {
-				if e.untilDay && w.wall.Truncate(24*time.Hour).After(e.until) || !e.untilDay && start.After(e.until) {
+			as := e // what says how long it is, and where
+			if e.override == nil {
+				if !e.until.IsZero() && w.byRule && (e.untilDay && w.wall.Truncate(24*time.Hour).After(e.until) || !e.untilDay && start.After(e.until)) {
 					continue
 				}
+				if e.excluded(w.stamp, start) {
+					continue
+				}
+				over, since := overridden(changed[e.uid], w.stamp, start)
+				if over || since != nil && since.cancelled {
+					continue
+				}
+				if since != nil {
+					as = since
+					zone := since.start.zone
+					w.wall, w.zone = w.in(zone).Add(since.start.wall.Sub(since.override.in(zone))), zone
+					start, how = WallClock(w.wall, w.zone)
+				}
 			}
-			if e.override == nil && (moved[key{e.uid, start.Unix()}] || e.excluded(w.stamp, start)) {
-				continue
+			lasts := as.extent
+			if w.lasts != nil {
+				lasts = *w.lasts
 			}
-			s := Slot{UID: e.uid, Summary: e.summary, Site: e.site, Start: start}
+			s := Slot{UID: e.uid, Summary: as.summary, Site: as.site, Start: start}
 			s.warn(how, "start", w.wall, start)
-			endWall := start
-			if e.days > 0 {
-				var h Clock
-				endWall, h = WallClock(w.wall.AddDate(0, 0, e.days), w.zone)
-				s.warn(h, "end", w.wall.AddDate(0, 0, e.days), endWall)
+			s.End = start
+			if lasts.days > 0 {
+				wall := w.wall.AddDate(0, 0, lasts.days)
+				s.End, how = WallClock(wall, w.zone)
+				s.warn(how, "end", wall, s.End)
 			}
-			s.End = endWall.Add(e.length)
-			if e.days == 0 {
+			s.End = s.End.Add(lasts.length)
+			if lasts.days == 0 {
 				_, h := WallClock(s.End, w.zone)
 				if h == ClockDoubled {
 					s.Warnings = append(s.Warnings, fmt.Sprintf("its end, %s, comes twice that night: %s is meant", s.End.Format("15:04"), s.End.Format("15:04 MST")))
@@ -356,16 +473,46 @@ func (s *Slot) warn(how Clock, what string, wall, at time.Time) {
 	}
 }
 
+// overridden says whether one of the changes stands for the occurrence, and
+// which one has changed it and all later ones, if any. Source: RFC 5545 §3.8.4.4.
+func overridden(changes []*event, w stamp, start time.Time) (over bool, since *event) {
+	var at time.Time
+	for _, x := range changes {
+		t, _ := x.override.instant()
+		if t.Equal(start) || x.override.day && w.wall.Truncate(24*time.Hour).Equal(x.override.wall) {
+			over = true
+		}
+		if x.future && !t.After(start) && !t.Before(at) {
+			since, at = x, t
+		}
+	}
+	return over, since
+}
+
+// in is the wall clock of the stamp in another zone.
+func (s stamp) in(zone *time.Location) time.Time {
+	if s.day {
+		return s.wall
+	}
+	t, _ := s.instant()
+	t = t.In(zone)
+	return time.Date(t.Year(), t.Month(), t.Day(), t.Hour(), t.Minute(), t.Second(), 0, time.UTC)
+}
+
 type occurrence struct {
 	stamp
 	byRule bool
+	lasts  *extent // of a period; else as the event
 }
 
 // walls lists the wall-clock starts of an event that come before until or soon
-// after.
-func (e *event) walls(until time.Time) ([]occurrence, error) {
-	out := []occurrence{{e.start, false}}
-	if e.rule != nil && e.override == nil {
+// after; those that are long over at from may be left out.
+func (e *event) walls(from, until time.Time) ([]occurrence, error) {
+	out := []occurrence{{stamp: e.start}}
+	if e.override != nil {
+		return out, nil
+	}
+	if e.rule != nil {
 		opt := *e.rule
 		last := until.UTC().Add(48 * time.Hour)
 		if !e.until.IsZero() && e.until.Add(48*time.Hour).Before(last) {
@@ -379,9 +526,10 @@ func (e *event) walls(until time.Time) ([]occurrence, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%w: %w", ErrInvalid, err)
 		}
+		first := from.UTC().Add(-48*time.Hour-e.length).AddDate(0, 0, -e.days)
 		next := rule.Iterator()
 		n := 1 // DTSTART counts as the first. Source: RFC 5545 §3.8.5.3.
-		for {
+		for steps := 0; ; steps++ {
 			w, ok := next()
 			if !ok || e.rule.Count > 0 && n >= e.rule.Count {
 				break
@@ -389,17 +537,19 @@ func (e *event) walls(until time.Time) ([]occurrence, error) {
 			if w.Equal(e.start.wall) {
 				continue
 			}
-			if n++; n > maxOccurrences {
-				return nil, fmt.Errorf("%w: more than %d occurrences until %s", ErrInvalid, maxOccurrences, until.Format(time.DateOnly))
+			n++
+			if w.After(first) {
+				out = append(out, occurrence{stamp{w, e.start.zone, e.start.day}, true, nil})
 			}
-			out = append(out, occurrence{stamp{w, e.start.zone, e.start.day}, true})
+			if len(out) > maxOccurrences || steps > maxSteps {
+				return nil, fmt.Errorf("%w: more occurrences until %s than the %d that are listed at most", ErrInvalid, until.Format(time.DateOnly), maxOccurrences)
+			}
 		}
 	}
-	if e.override == nil {
-		for _, s := range e.rdates {
-			if !slices.ContainsFunc(out, func(o occurrence) bool { return o.wall.Equal(s.wall) && o.zone == s.zone }) {
-				out = append(out, occurrence{s, false})
-			}
+	for _, s := range e.rdates {
+		at, _ := s.instant()
+		if !slices.ContainsFunc(out, func(o occurrence) bool { t, _ := o.instant(); return t.Equal(at) }) {
+			out = append(out, s)
 		}
 	}
 	return out, nil

@@ -154,7 +154,8 @@ func Campaign(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, r
 		return out, err
 	}
 	out.Problem, out.Stage = *b.p, b.stage
-	lower, bound := b.laneBound()
+	b.p.Floor = b.laneFloor()
+	lower, bound := 0, ""
 	for round := 0; ; round++ {
 		s, err := b.solve(ctx, out.Schedule, lim)
 		out.Problem = *b.p
@@ -700,6 +701,12 @@ func build(ctx context.Context, f *fleet.Fleet, tasks []Task, slots []Slot, rule
 	}
 	if rules.Staffed {
 		b.staff()
+	} else if rules.People > 0 {
+		all := make([]int, len(tasks))
+		for i := range all {
+			all[i] = i
+		}
+		b.whole(unit.Counted(rules.People, "device")+" at a time", all, func(*lane) bool { return true })
 	}
 	for k, e := range rules.Engineers {
 		if len(byEngineer[k]) == 0 || rules.Staffed {

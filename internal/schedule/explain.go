@@ -272,7 +272,7 @@ func (x *explainer) try(rules []Rule, items []int) verdict {
 			W += max(0, o.Gap-1)
 		}
 	}
-	if lb, _ := r.bound(x.done); lb > W {
+	if lb, _ := r.bound(x.done); lb.n > W {
 		return no
 	}
 	st := r.newState(W)

@@ -8,6 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -22,6 +24,8 @@ type Answer struct {
 	// Windows lists the items of each window. Vertices of a graph have their
 	// numbers in the file, from 1; items of a list are counted from 0.
 	Windows [][]int `json:"windows"`
+	// Warnings say what is odd about the file.
+	Warnings []string `json:"warnings,omitempty"`
 }
 
 // Answers are those of one file. As JSON one answer stands alone, without a
@@ -45,7 +49,8 @@ type Named struct {
 	First   int // the number by which the file calls the first item
 	// Known is the best value that the file states, 0 for none. It is never used
 	// in solving.
-	Known int
+	Known    int
+	Warnings []string // what is odd about the file
 }
 
 // Instance reads the instances of a file and solves each with the limits. name
@@ -61,11 +66,16 @@ func Instance(ctx context.Context, name string, r io.Reader, lim Limits) (Answer
 	var out Answers
 	for _, one := range list {
 		s, err := Solve(ctx, &one.Problem, lim)
+		if errors.Is(err, ErrInfeasible) {
+			if why, xerr := Explain(ctx, &one.Problem, lim); xerr == nil {
+				err = fmt.Errorf("%w. %s", ErrInfeasible, strings.TrimSuffix(why.String(), "\n"))
+			}
+		}
 		if err != nil {
 			return nil, fmt.Errorf("%s: %s: %w", name, one.Name, err)
 		}
 		a := Answer{Instance: one.Name, WindowsUsed: s.Used, LowerBound: s.LowerBound, Proven: s.Proven,
-			Windows: make([][]int, s.Used)}
+			Windows: make([][]int, s.Used), Warnings: one.Warnings}
 		squeeze(s.Window)
 		for i, w := range s.Window {
 			a.Windows[w] = append(a.Windows[w], i+one.First)
@@ -86,13 +96,17 @@ func ReadInstances(name string, r io.Reader) ([]Named, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
+	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	if bytes.IndexByte(data[:min(len(data), 64)], 0) >= 0 || bytes.HasPrefix(data, []byte{0xff, 0xfe}) || bytes.HasPrefix(data, []byte{0xfe, 0xff}) {
+		return nil, fmt.Errorf("%s:1: %w: the file is in UTF-16, or no text at all; it should be UTF-8", file, ErrInvalid)
+	}
 	var list []Named
 	switch kind := strings.TrimSpace(string(data[:min(len(data), 4096)])); {
 	case kind == "":
 		return nil, fmt.Errorf("%s: %w: the file is empty", file, ErrInvalid)
 	case kind[0] == '{' || kind[0] == '[':
 		list, err = readJSON(file, data)
-	case kind[0] == 'c' || kind[0] == 'p':
+	case kind[0] == 'c' || kind[0] == 'p' || strings.HasPrefix(kind, "e "):
 		list, err = readGraph(file, data)
 	default:
 		list, err = readSizes(file, data)
@@ -116,7 +130,7 @@ func ReadInstances(name string, r io.Reader) ([]Named, error) {
 const maxItems = 200_000
 
 func readGraph(file string, data []byte) ([]Named, error) {
-	n, line, edges := -1, 0, 0
+	n, line, edges, announced := -1, 0, 0, 0
 	out := Named{Name: strings.TrimSuffix(file[strings.LastIndexByte(file, '/')+1:], ".col"), First: 1}
 	seen := map[[2]int]bool{}
 	sc := bufio.NewScanner(bytes.NewReader(data))
@@ -143,6 +157,9 @@ func readGraph(file string, data []byte) ([]Named, error) {
 				return nil, bad("found %q vertices, which should be a number from 0 to %d", f[2], maxItems)
 			}
 			n = v
+			if announced, err = strconv.Atoi(f[3]); err != nil || announced < 0 {
+				return nil, bad("found %q edges, which should be a number of at least 0", f[3])
+			}
 			for i := range n {
 				out.Problem.Items = append(out.Problem.Items, Item{Name: strconv.Itoa(i + 1)})
 			}
@@ -181,6 +198,11 @@ func readGraph(file string, data []byte) ([]Named, error) {
 	}
 	if n < 0 {
 		return nil, bad("there is no p line")
+	}
+	// Published graphs count an edge once or in both directions, in the p line and
+	// in the list.
+	if alike := len(out.Problem.Conflicts); edges != announced && alike != announced && 2*alike != announced {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%s announces %d edges and lists %d: is it cut off?", file, announced, edges))
 	}
 	return []Named{out}, nil
 }
@@ -223,7 +245,7 @@ func readSizes(file string, data []byte) ([]Named, error) {
 			if err != nil {
 				return err
 			}
-			one.Problem.Items[i] = Item{Name: strconv.Itoa(i), Work: size}
+			one.Problem.Items[i] = Item{Name: fmt.Sprintf("item %d", i), Work: size}
 		}
 		return nil
 	}
@@ -291,12 +313,13 @@ func readJSON(file string, data []byte) ([]Named, error) {
 		Optimum int `json:"optimum"`
 	}
 	var docs []doc
+	var keys []map[string]json.RawMessage
 	var err error
 	if bytes.TrimSpace(data)[0] == '[' {
-		err = json.Unmarshal(data, &docs)
+		err = errors.Join(json.Unmarshal(data, &docs), json.Unmarshal(data, &keys))
 	} else {
-		docs = make([]doc, 1)
-		err = json.Unmarshal(data, &docs[0])
+		docs, keys = make([]doc, 1), make([]map[string]json.RawMessage, 1)
+		err = errors.Join(json.Unmarshal(data, &docs[0]), json.Unmarshal(data, &keys[0]))
 	}
 	if err != nil {
 		var syn *json.SyntaxError
@@ -312,6 +335,8 @@ func readJSON(file string, data []byte) ([]Named, error) {
 		}
 		return nil, fmt.Errorf("%s: %w: %w", file, ErrInvalid, err)
 	}
+	// What means something, and the results of solvers that are kept beside it.
+	known := []string{"name", "capacity", "minutes", "conflicts", "groups", "optimum", "cbc", "gecode", "greedy_ub", "material_lb"}
 	var out []Named
 	for k, d := range docs {
 		if d.Name == "" {
@@ -331,7 +356,7 @@ func readJSON(file string, data []byte) ([]Named, error) {
 			}
 		}
 		for i, m := range d.Minutes {
-			one.Problem.Items = append(one.Problem.Items, Item{Name: strconv.Itoa(i), Work: m})
+			one.Problem.Items = append(one.Problem.Items, Item{Name: fmt.Sprintf("item %d", i), Work: m})
 		}
 		for _, c := range d.Conflicts {
 			if c[0] != c[1] {
@@ -353,6 +378,11 @@ func readJSON(file string, data []byte) ([]Named, error) {
 				down = min(down, len(g.Members)-*g.MinUp)
 			}
 			one.Problem.Groups = append(one.Problem.Groups, Group{Name: g.Name, Members: g.Members, MaxDown: down})
+		}
+		for _, key := range slices.Sorted(maps.Keys(keys[k])) {
+			if !slices.Contains(known, key) {
+				one.Warnings = append(one.Warnings, fmt.Sprintf("%s: the key %q is not known and counts for nothing", file, key))
+			}
 		}
 		if err := one.Problem.Validate(); err != nil {
 			return nil, fmt.Errorf("%s: %s: %w", file, d.Name, err)

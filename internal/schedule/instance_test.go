@@ -242,10 +242,42 @@ func TestBadInstancesNameTheLine(t *testing.T) {
 		{"c.json", `{"capacity": 5, "minutes": [1], "groups": [{"members": [0]}]}`, "neither min_up nor max_down"},
 		{"c.json", `{"devices": [], "nights": []}`, "has no minutes"},
 		{"d", " \n", "the file is empty"},
+		{"e.col", "e 1 2\np edge 3 1\n", "e.col:1: invalid problem: an edge ahead of the p line"},
+		{"f.col", "\xff\xfep\x00 \x00", "in UTF-16"},
+		{"g.col", "p edge 3 many\n", `found "many" edges`},
 	} {
 		_, err := Instance(context.Background(), c[0], strings.NewReader(c[1]), Limits{})
 		if !errors.Is(err, ErrInvalid) || !strings.Contains(err.Error(), c[2]) {
 			t.Errorf("%q: got %v, want %q in it", c[1], err, c[2])
+		}
+	}
+}
+
+func TestOddInstancesAreWarnedOf(t *testing.T) {
+	for _, c := range []struct{ name, text, want string }{
+		{"a.col", "\ufeffp edge 3 2\ne 1 2\ne 2 3\n", ""},
+		{"a.col", "p edge 3 4\ne 1 2\ne 2 1\ne 2 3\ne 3 2\n", ""}, // both directions, counted twice
+		{"a.col", "p edge 3 2\ne 1 2\ne 2 1\ne 2 3\ne 3 2\n", ""}, // and once
+		{"a.col", "p edge 3 4\ne 1 2\ne 2 3\n", ""},               // one direction, counted twice
+		{"a.col", "p edge 3 9\ne 1 2\ne 2 3\n", "a.col announces 9 edges and lists 2: is it cut off?"},
+		{"a.json", `{"name": "x", "capacity": 5, "minutes": [1], "optimum": 1, "cbc": 1}`, ""},
+		{"a.json", `{"minutes": [1], "grups": []}`, `a.json: the key "grups" is not known and counts for nothing`},
+	} {
+		a, err := Instance(context.Background(), c.name, strings.NewReader(c.text), Limits{})
+		if err != nil || len(a) != 1 || strings.Join(a[0].Warnings, "; ") != c.want {
+			t.Errorf("%q: %+v %v, want %q", c.text, a, err, c.want)
+		}
+	}
+}
+
+func TestInstancesThatCannotBeSayWhy(t *testing.T) {
+	for text, want := range map[string]string{
+		`{"capacity": 60, "minutes": [70, 10]}`:                                                 "item 0:\n  - a window holds at most 60 of work",
+		`{"minutes": [10, 10], "groups": [{"name": "pair", "members": [0, 1], "max_down": 0}]}`: "group pair: at most 0 of item 0, item 1 in one window",
+	} {
+		_, err := Instance(context.Background(), "a.json", strings.NewReader(text), Limits{})
+		if !errors.Is(err, ErrInfeasible) || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: got %v, want %q in it", text, err, want)
 		}
 	}
 }

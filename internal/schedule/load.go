@@ -34,6 +34,9 @@ type Load struct {
 	before        []network.Result // of each failure with nothing out; nil until it is asked for
 	// own are the demands that lose their path when only the device is out.
 	own map[fleet.DeviceID]map[int]bool
+	// ends are the devices with one neighbour only. No path between others passes
+	// through one, so that to let none pass changes nothing, whatever else is out.
+	ends map[fleet.DeviceID]bool
 }
 
 // keep bounds the states that a Load holds on to; in a large network each is some
@@ -74,6 +77,7 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 		own: map[fleet.DeviceID]map[int]bool{}}
 	l.nodes = len(base.Network().Nodes())
 	l.lost = base.Result().UnroutableDemands
+	l.ends = leaves(base.Network())
 	var names []string
 	for n := range opt.Failures {
 		names = append(names, n)
@@ -114,6 +118,35 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 	}
 	l.fail, l.names, l.arcs = without(l.fail, drop), without(l.names, drop), without(l.arcs, drop)
 	return l, weak, nil
+}
+
+// leaves are the nodes with one neighbour at most.
+func leaves(n *network.Network) map[fleet.DeviceID]bool {
+	next := map[string]string{}
+	out := map[fleet.DeviceID]bool{}
+	for _, x := range n.Nodes() {
+		out[fleet.DeviceID(x.Name)] = true
+	}
+	see := func(a, b string) {
+		if first, ok := next[a]; ok && first != b {
+			delete(out, fleet.DeviceID(a))
+		}
+		next[a] = b
+	}
+	for _, a := range n.Arcs() {
+		see(a.From, a.To)
+		see(a.To, a.From)
+	}
+	return out
+}
+
+// matter lists the devices of the set whose drain can change anything.
+func (l *Load) matter(out []fleet.DeviceID) []fleet.DeviceID {
+	idle := func(d fleet.DeviceID) bool { return l.ends[d] && l.way(d) == network.NoTransit }
+	if !slices.ContainsFunc(out, idle) {
+		return out
+	}
+	return slices.DeleteFunc(slices.Clone(out), idle)
 }
 
 func without[T any](list []T, drop map[int]bool) []T {
@@ -231,6 +264,7 @@ func (l *Load) glance(out []fleet.DeviceID) (ok, sure bool) {
 // Carries says whether the network carries its demands with the devices out, and
 // after each failure.
 func (l *Load) Carries(_ context.Context, out []fleet.DeviceID) (bool, string) {
+	out = l.matter(out)
 	if len(l.fail) == 0 {
 		if ok, sure := l.glance(out); sure {
 			return ok, ""
@@ -431,6 +465,7 @@ type Figures struct {
 // failures that are computed for it; where there are more, the figures are not
 // whole.
 func (l *Load) Figures(out []fleet.DeviceID, most int) (f Figures, err error) {
+	out = l.matter(out)
 	st, err := l.state(out)
 	if err != nil {
 		return f, err

@@ -148,6 +148,10 @@ type Problem struct {
 	// may be empty.
 	Class   []int
 	Classes []string
+	// Floor, where it is set, is a number of windows that no schedule of the items
+	// goes below, for reasons that the rules do not say, and the argument for it.
+	// It serves the bound alone: no schedule is refused for it.
+	Floor func(items []int) (n int, why string)
 }
 
 // classOf is the class of a window.

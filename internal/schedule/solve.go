@@ -135,7 +135,7 @@ func (r *rules) hopeless() error {
 // general solves what is neither colouring nor packing alone.
 func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, error) {
 	out := Schedule{}
-	out.LowerBound, out.Bound = r.bound(done)
+	byRules, floor := r.bound(done)
 	gaps := 0
 	for _, o := range r.p.Orders {
 		gaps += max(0, o.Gap-1)
@@ -144,9 +144,10 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 	if !r.anon {
 		most = len(r.p.Windows)
 	}
-	if out.LowerBound > most {
-		return nil, out, fmt.Errorf("%w: at least %d windows are needed (%s), and there are %d", ErrInfeasible, out.LowerBound, out.Bound, most)
+	if byRules.n > most {
+		return nil, out, fmt.Errorf("%w: at least %d windows are needed (%s), and there are %d", ErrInfeasible, byRules.n, byRules.why, most)
 	}
+	out.LowerBound, out.Bound = min(floor.n, most), floor.why
 	rng := rand.New(rand.NewPCG(lim.Seed, 0x77617665))
 	order := r.order()
 	weight := make([]int, r.n)
@@ -303,80 +304,105 @@ func (r *rules) order() []int {
 	return order
 }
 
-// bound is a number of windows below which there is no schedule.
-func (r *rules) bound(done <-chan struct{}) (int, string) {
+// limit is a number of windows below which there is no schedule, and why.
+type limit struct {
+	n   int
+	why string
+}
+
+func (l *limit) raise(n int, why string) {
+	if n > l.n {
+		l.n, l.why = n, why
+	}
+}
+
+// bound is a number of windows below which there is no schedule: by the rules
+// alone, and with the floor of the problem as well.
+func (r *rules) bound(done <-chan struct{}) (byRules, floor limit) {
 	all := make([]int, r.n)
 	for i := range all {
 		all[i] = i
 	}
-	best, why := r.boundOf(done, all)
+	byRules, floor = r.boundOf(done, all)
 	// Along a chain of orders the windows of one set all lie before those of the
 	// next.
-	if k := len(r.p.Orders); k > 0 && k <= 200 {
-		memo := map[string]int{}
-		of := func(list []int) int {
-			key := fmt.Sprint(list)
-			if v, ok := memo[key]; ok {
-				return v
-			}
-			v, _ := r.boundOf(done, list)
-			memo[key] = v
+	if k := len(r.p.Orders); k == 0 || k > 200 {
+		return byRules, floor
+	}
+	memo := map[string][2]int{}
+	of := func(list []int) [2]int {
+		key := fmt.Sprint(list)
+		if v, ok := memo[key]; ok {
 			return v
 		}
-		upTo := make([]int, k)
+		a, b := r.boundOf(done, list)
+		memo[key] = [2]int{a.n, b.n}
+		return memo[key]
+	}
+	const why = "stages that follow each other"
+	byRules.raise(r.chain(func(list []int) int { return of(list)[0] }), why)
+	floor.raise(r.chain(func(list []int) int { return of(list)[1] }), why)
+	return byRules, floor
+}
+
+// chain is the largest sum of what the sets of a chain of orders need each.
+func (r *rules) chain(of func([]int) int) (best int) {
+	upTo := make([]int, len(r.p.Orders))
+	for i, o := range r.p.Orders {
+		upTo[i] = of(o.Before)
+	}
+	meet := func(a, b []int) []int {
+		in := map[int]bool{}
+		for _, i := range a {
+			in[i] = true
+		}
+		var c []int
+		for _, i := range b {
+			if in[i] {
+				c = append(c, i)
+			}
+		}
+		return c
+	}
+	for range r.p.Orders {
+		moved := false
 		for i, o := range r.p.Orders {
-			upTo[i] = of(o.Before)
-		}
-		meet := func(a, b []int) []int {
-			in := map[int]bool{}
-			for _, i := range a {
-				in[i] = true
-			}
-			var c []int
-			for _, i := range b {
-				if in[i] {
-					c = append(c, i)
-				}
-			}
-			return c
-		}
-		for range k {
-			moved := false
-			for i, o := range r.p.Orders {
-				for j, q := range r.p.Orders {
-					if c := meet(q.After, o.Before); len(c) > 0 && len(q.Before) > 0 {
-						if v := upTo[j] + of(c); v > upTo[i] {
-							upTo[i], moved = v, true
-						}
+			for j, q := range r.p.Orders {
+				if c := meet(q.After, o.Before); len(c) > 0 && len(q.Before) > 0 {
+					if v := upTo[j] + of(c); v > upTo[i] {
+						upTo[i], moved = v, true
 					}
 				}
 			}
-			if !moved {
-				break
-			}
 		}
-		for i, o := range r.p.Orders {
-			if len(o.Before) == 0 {
-				continue
-			}
-			if v := upTo[i] + of(o.After); v > best {
-				best, why = v, "stages that follow each other"
-			}
+		if !moved {
+			break
 		}
 	}
-	return best, why
+	for i, o := range r.p.Orders {
+		if len(o.Before) > 0 {
+			best = max(best, upTo[i]+of(o.After))
+		}
+	}
+	return best
 }
 
-func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
+// boundOf is [rules.bound] of some items, without the orders.
+func (r *rules) boundOf(done <-chan struct{}, items []int) (byRules, floor limit) {
 	if len(items) == 0 {
-		return 0, ""
+		return limit{}, limit{}
 	}
-	best, why := 1, "something has to be done"
-	raise := func(v int, s string) {
-		if v > best {
-			best, why = v, s
-		}
+	byRules = r.boundByRules(done, items)
+	floor = byRules
+	if r.p.Floor != nil {
+		floor.raise(r.p.Floor(items))
 	}
+	return byRules, floor
+}
+
+func (r *rules) boundByRules(done <-chan struct{}, items []int) limit {
+	best := limit{1, "something has to be done"}
+	raise := best.raise
 	works := func(list []int) []int64 {
 		s := make([]int64, len(list))
 		for k, i := range list {
@@ -450,7 +476,7 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 		}
 	}
 	if len(items) > 12000 {
-		return best, why
+		return best
 	}
 	g := newGraph(len(items))
 	for k, i := range items {
@@ -514,7 +540,7 @@ func (r *rules) boundOf(done <-chan struct{}, items []int) (int, string) {
 	}
 	cl := clique(g, &meter{done: done, limit: 50_000_000 / int64(1000+len(items)*len(items)/16)})
 	raise(len(cl), "a set of items that all exclude each other")
-	return best, why
+	return best
 }
 
 // exact is a branch and bound over the number of windows used.

@@ -3,9 +3,12 @@ package schedule
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
+
+	"towpath/internal/unit"
 )
 
 // Placed is the time and the hands that a task has in its window.
@@ -437,19 +440,69 @@ func (b *builder) staff() {
 			g.Says = fmt.Sprintf("%s: %d at a time and no longer than the window, there in %d of %d windows, for %s", strings.Join(t.names, ", "), hands, there, len(b.windows), b.p.names(g.Members))
 		}
 		b.p.Budgets = append(b.p.Budgets, g)
+		b.whole(strings.Join(t.names, ", "), g.Members, func(l *lane) bool { return slices.Contains(t.names, l.engineer) })
 	}
 }
 
-// laneBound is a number of windows below which the people cannot do the work: a
+// whole adds what the budgets of minutes do not say of people: a pair of hands
+// does whole tasks one after the other, so that it gets done no more of those
+// above some length than times that length goes into its own. items are those
+// that only the hands of mine can do.
+func (b *builder) whole(who string, items []int, mine func(*lane) bool) {
+	lengths := map[int64]bool{}
+	for _, i := range items {
+		if m := b.tasks[i].Minutes; m > 0 {
+			lengths[m] = true
+		}
+	}
+	var last []int
+	for _, m := range slices.Sorted(maps.Keys(lengths)) { // a rule on more items with the same limits says more
+		limits := make([]int, len(b.windows))
+		most, tight := 0, false
+		for w := range b.windows {
+			lanes, counted := b.handsAt(w)
+			if !counted {
+				return
+			}
+			var sum int64
+			for k := range lanes {
+				if mine(&lanes[k]) {
+					long := int64(lanes[k].to.Sub(lanes[k].from) / time.Minute)
+					sum += long
+					limits[w] += int(long / m)
+				}
+			}
+			most = max(most, limits[w])
+			tight = tight || limits[w] < int(sum/m)
+		}
+		if !tight || slices.Equal(limits, last) {
+			continue
+		}
+		last = limits
+		g := Group{Name: fmt.Sprintf("tasks of %d minutes and more", m), PerWindow: limits, MaxDown: most}
+		for _, i := range items {
+			if b.tasks[i].Minutes >= m {
+				g.Members = append(g.Members, i)
+			}
+		}
+		if len(g.Members) <= slices.Min(limits) {
+			continue
+		}
+		g.Says = fmt.Sprintf("%s: at most %s of %d minutes or more in one window, since each is done in one go: %s", who, unit.Counted(most, "task"), m, b.p.names(g.Members))
+		b.p.Groups = append(b.p.Groups, g)
+	}
+}
+
+// laneFloor is a number of windows below which the people cannot do the work: a
 // pair of hands does whole tasks one after the other, so that hands are bins, and
-// a window has no more of them than the one with the most. Stages share no
-// window.
-func (b *builder) laneBound() (int, string) {
+// a window has no more of them than the one with the most. It is nil where nobody
+// is counted.
+func (b *builder) laneFloor() func(items []int) (int, string) {
 	most, longest := 0, int64(0)
 	for w := range b.windows {
 		lanes, counted := b.handsAt(w)
 		if !counted {
-			return 0, ""
+			return nil
 		}
 		most = max(most, len(lanes))
 		for _, l := range lanes {
@@ -457,16 +510,14 @@ func (b *builder) laneBound() (int, string) {
 		}
 	}
 	if most == 0 || longest == 0 {
-		return 0, ""
+		return nil
 	}
-	of := map[int][]int64{}
-	for i, s := range b.stage {
-		of[s] = append(of[s], b.tasks[i].Minutes)
-	}
-	sum := 0
-	for _, works := range of {
+	return func(items []int) (int, string) {
+		works := make([]int64, len(items))
+		for k, i := range items {
+			works[k] = b.tasks[i].Minutes
+		}
 		bins, _ := packBound(works, longest)
-		sum += max(1, (bins+most-1)/most)
+		return (bins + most - 1) / most, fmt.Sprintf("whole tasks in %d pairs of hands", most)
 	}
-	return sum, fmt.Sprintf("whole tasks in %d pairs of hands, stage by stage", most)
 }

@@ -247,14 +247,14 @@ func TestStaffAgainstBruteForce(t *testing.T) {
 	}
 }
 
-// Three tasks of 40 minutes have 120 minutes, as two people have in an hour; and
-// yet the third fits beside no other.
+// Tasks of 40, 25, 25 and 25 minutes have 115 of the 120 minutes that two people
+// have in an hour; and yet the last fits beside no other two.
 func TestWorkThatHasRoomAndDoesNotFit(t *testing.T) {
 	f := &fleet.Fleet{}
 	var tasks []Task
-	for _, d := range []fleet.DeviceID{"a", "b", "c"} {
+	for k, d := range []fleet.DeviceID{"a", "b", "c", "d"} {
 		f.Devices = append(f.Devices, fleet.Device{ID: d})
-		tasks = append(tasks, Task{Device: d, Minutes: 40})
+		tasks = append(tasks, Task{Device: d, Minutes: []int64{40, 25, 25, 25}[k]})
 	}
 	at := time.Date(2031, 5, 1, 22, 0, 0, 0, time.UTC)
 	slots := []Slot{{Start: at, End: at.Add(time.Hour)}, {Start: at.AddDate(0, 0, 1), End: at.AddDate(0, 0, 1).Add(time.Hour)}}
@@ -277,6 +277,59 @@ func TestWorkThatHasRoomAndDoesNotFit(t *testing.T) {
 		if err != nil || len(e.Rules) != 1 || !strings.Contains(e.Rules[0].Says, "do not fit side by side into 2031-05-01 22:00 UTC") {
 			t.Errorf("%s: %v %v", name, e, err)
 		}
+	}
+}
+
+// Three tasks of 40 minutes have 120 minutes as well, of which a pair of hands
+// does one in an hour: that is a rule, and needs no attempt.
+func TestTasksAreDoneInOneGo(t *testing.T) {
+	f := &fleet.Fleet{}
+	var tasks []Task
+	for _, d := range []fleet.DeviceID{"a", "b", "c"} {
+		f.Devices = append(f.Devices, fleet.Device{ID: d})
+		tasks = append(tasks, Task{Device: d, Minutes: 40})
+	}
+	at := time.Date(2031, 5, 1, 22, 0, 0, 0, time.UTC)
+	slots := []Slot{{Start: at, End: at.Add(time.Hour)}, {Start: at.AddDate(0, 0, 1), End: at.AddDate(0, 0, 1).Add(time.Hour)}}
+	for name, rules := range map[string]Rules{
+		"2 devices at a time": {People: 2},
+		"Ada, Bo":             {Staffed: true, Engineers: []Engineer{{Name: "Ada"}, {Name: "Bo"}}},
+	} {
+		w, err := Campaign(context.Background(), f, tasks, slots, rules, Limits{})
+		if err != nil || w.Schedule.Used != 2 || !w.Schedule.Proven || w.Cuts != 0 || len(brokenStaff(f, tasks, rules, w)) > 0 {
+			t.Errorf("%s: %+v %v", name, w, err)
+		}
+		w, err = Campaign(context.Background(), f, tasks, slots[:1], rules, Limits{})
+		if !errors.Is(err, ErrInfeasible) {
+			t.Fatalf("%s: %v", name, err)
+		}
+		e, err := Explain(context.Background(), &w.Problem, Limits{})
+		if want := name + ": at most 2 tasks of 40 minutes or more in one window, since each is done in one go: a, b, c"; err != nil || len(e.Rules) != 1 || e.Rules[0].Says != want {
+			t.Errorf("%s: %v %v", name, e, err)
+		}
+	}
+}
+
+// The stages share no window, and each is held up by something else: the first by
+// its pair, the second by the hands. No sum of one reason alone says so much.
+func TestBoundOfStagesThatDifferInWhatHoldsThemUp(t *testing.T) {
+	f := &fleet.Fleet{Groups: []fleet.RedundancyGroup{{Name: "pair", Members: []fleet.DeviceID{"a", "b", "c"}, AtLeast: 2}}}
+	var tasks []Task
+	stages := map[fleet.DeviceID]int{}
+	for k, d := range []fleet.DeviceID{"a", "b", "c", "d", "e", "f", "g", "h"} {
+		f.Devices = append(f.Devices, fleet.Device{ID: d})
+		tasks = append(tasks, Task{Device: d, Minutes: []int64{5, 5, 5, 25, 25, 40, 25, 40}[k]})
+		stages[d] = min(1, k/3)
+	}
+	at := time.Date(2031, 5, 1, 22, 0, 0, 0, time.UTC)
+	var slots []Slot
+	for k := range 8 {
+		slots = append(slots, Slot{Start: at.AddDate(0, 0, k), End: at.AddDate(0, 0, k).Add(time.Hour)})
+	}
+	w, err := Campaign(context.Background(), f, tasks, slots, Rules{People: 1, Stages: stages}, Limits{})
+	// By hand: a, b, c one by one; then 40, 40, 25 with 25, and 25.
+	if err != nil || w.Schedule.Used != 7 || w.Schedule.LowerBound != 7 || !w.Schedule.Proven {
+		t.Errorf("%+v %v", w.Schedule, err)
 	}
 }
 
