@@ -69,23 +69,22 @@ func (c *Chassis) holds(cond func() bool) bool {
 	return cond()
 }
 
-// soon waits for a condition, for a while only.
+// soon waits for a condition that may never come.
 func soon(c *Chassis, cond func() bool) bool {
-	for range 2500 {
+	for end := time.Now().Add(hang / 2); ; {
 		if c.holds(cond) {
 			return true
 		}
-		if !c.sleepReal(2 * time.Millisecond) {
+		if time.Now().After(end) || !c.sleepReal(2*time.Millisecond) {
 			return false
 		}
 	}
-	return false
 }
 
 // patience is a context for one step. One that is meant to hang is given up
 // once its fault has struck.
 func (w *walk) patience(step string) context.Context {
-	c, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	c, cancel := context.WithTimeout(context.Background(), hang)
 	w.t.Cleanup(cancel)
 	if w.hangs != "" && strings.HasPrefix(step, w.hangs) {
 		w.c.spawn(func() {

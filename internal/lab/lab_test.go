@@ -26,6 +26,10 @@ import (
 // fast is how much faster than ours the tests' lab runs.
 const fast = 400
 
+// hang is how long a test waits for what comes at once, so that one that hangs
+// fails by itself; no test takes that long on the busiest machine.
+const hang = 5 * time.Minute
+
 // client is raw gNMI and gNOI over mutual TLS, as any other client would be.
 type client struct {
 	gnmi.GNMIClient
@@ -48,8 +52,9 @@ func dial(t *testing.T, l *Lab, c *Chassis) *client {
 func dialTLS(t *testing.T, addr string, tc *tls.Config) *client {
 	t.Helper()
 	b := backoff.Config{BaseDelay: 5 * time.Millisecond, Multiplier: 1.2, MaxDelay: 50 * time.Millisecond}
+	// A refused connection fails at once; a handshake may take its time on a busy machine.
 	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(credentials.NewTLS(tc)),
-		grpc.WithConnectParams(grpc.ConnectParams{Backoff: b, MinConnectTimeout: time.Second}),
+		grpc.WithConnectParams(grpc.ConnectParams{Backoff: b, MinConnectTimeout: time.Minute}),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(16<<20)))
 	if err != nil {
 		t.Fatal(err)
@@ -108,7 +113,7 @@ func start(t *testing.T, change func(*Config)) (*Lab, *Chassis, *client) {
 
 func ctx(t *testing.T) context.Context {
 	t.Helper()
-	c, cancel := context.WithTimeout(context.Background(), 40*time.Second)
+	c, cancel := context.WithTimeout(context.Background(), hang)
 	t.Cleanup(cancel)
 	return c
 }
@@ -174,7 +179,7 @@ func until(t *testing.T, c *Chassis, cond func() bool) {
 		delete(c.subs, me)
 		c.mu.Unlock()
 	}()
-	limit := time.NewTimer(30 * time.Second)
+	limit := time.NewTimer(hang)
 	defer limit.Stop()
 	look := time.NewTicker(5 * time.Millisecond) // for what the tree does not show
 	defer look.Stop()
@@ -190,7 +195,7 @@ func until(t *testing.T, c *Chassis, cond func() bool) {
 			me.take()
 		case <-look.C:
 		case <-limit.C:
-			t.Fatal("it did not happen in 30 s")
+			t.Fatalf("it did not happen in %v", hang)
 		}
 	}
 }

@@ -69,11 +69,13 @@ func TestSwitchOver(t *testing.T) {
 	t.Parallel()
 	reflect := reflector(t)
 	l, c, k := start(t, func(cfg *Config) {
-		slow := labtime.New(cfg.Clock.Now(), 60)
+		// LACP waits for 60 s at least, which are more than 5 s of ours here.
+		slow := labtime.New(cfg.Clock.Now(), 10)
 		t.Cleanup(slow.Close)
 		cfg.Clock = slow
+		cfg.Devices[0].Durations.ControllerBoot, cfg.Devices[0].Durations.StateSync = 10*time.Second, 5*time.Second
 		cfg.Devices[0].Flows = Scenario(reflect).Devices[0].Flows
-		cfg.Devices[0].Silence = Range{Least: 10 * time.Second, Most: 10 * time.Second}
+		cfg.Devices[0].Silence = Range{Least: 5 * time.Second, Most: 5 * time.Second}
 		cfg.Devices[0].Loss = Range{Least: 50 * time.Millisecond, Most: 50 * time.Millisecond}
 		for i := range cfg.Devices[0].Adjacencies { // one neighbour that will not wait
 			if a := &cfg.Devices[0].Adjacencies[i]; a.Protocol() == "ospfv2" && a.Interface == "lag-2" {
@@ -135,8 +137,8 @@ func TestSwitchOver(t *testing.T) {
 	}
 	// The silence is kept by the lab's clock, never shorter; timers fire late on
 	// a busy machine.
-	if d := truth.Silences[0].Duration; d < 10*time.Second {
-		t.Errorf("silence: got %s, want at least 10s", d)
+	if d := truth.Silences[0].Duration; d < 5*time.Second {
+		t.Errorf("silence: got %s, want at least 5s", d)
 	}
 	if e := truth.Losses[0].Forward.Episodes; len(e) != 1 || e[0].Duration() < 50*time.Millisecond {
 		t.Errorf("loss: got %+v, want one of at least 50 ms", e)
@@ -179,9 +181,7 @@ func TestSilenceIsExact(t *testing.T) {
 		cfg.Devices[0].FastSilence = false
 		cfg.Devices[0].Silence = Range{Least: 200 * time.Millisecond, Most: 200 * time.Millisecond}
 	})
-	if got := l.Clock().Rate(); got != fast {
-		t.Fatalf("before: rate %v", got)
-	}
+	until(t, c, func() bool { return l.Clock().Rate() == fast }) // unless it waits for the neighbours
 	c.do(func() { c.switchOver(byUser, "the test") })
 	if !l.Clock().Held() && c.holds(func() bool { return c.silent }) {
 		t.Error("the clock is fast during the silence")
@@ -189,8 +189,10 @@ func TestSilenceIsExact(t *testing.T) {
 	until(t, c, func() bool { return !c.silent })
 	k.back(t)
 	until(t, c, func() bool { return !l.Clock().Held() })
+	// It would be 400 in a fast silence. The two clocks are read one after the
+	// other, and a busy machine may do something else between.
 	s := l.Truth().Silences[0]
-	if ratio := s.Duration.Seconds() / s.Real.Seconds(); ratio < 0.9 || ratio > 1.1 {
+	if ratio := s.Duration.Seconds() / s.Real.Seconds(); ratio < 0.5 || ratio > 2 {
 		t.Errorf("silence of %s took %s of ours", s.Duration, s.Real)
 	}
 }
@@ -529,11 +531,11 @@ func TestReboot(t *testing.T) {
 	if _, err := k.system.CancelReboot(ctx(t), &syspb.CancelRebootRequest{}); err != nil {
 		t.Fatal(err)
 	}
+	booted := c.component("LC-1").bootTime
 	if err := delayed(time.Minute, "LC-1"); err != nil {
 		t.Fatal(err)
 	}
-	until(t, c, func() bool { return c.component("LC-1").booting })
-	until(t, c, func() bool { return !c.component("LC-1").booting })
+	until(t, c, func() bool { k := c.component("LC-1"); return !k.booting && k.bootTime.After(booted) })
 	// Unsaved configuration refuses the primary, locked configuration either card.
 	c.do(func() { c.unsaved = true })
 	if err := k.reboot(t, syspb.RebootMethod_COLD, "CTL-A"); status.Code(err) != codes.FailedPrecondition {

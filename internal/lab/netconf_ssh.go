@@ -117,7 +117,7 @@ func (p *sshPlane) open() error {
 	if p.closed || p.l != nil {
 		return nil
 	}
-	l, err := net.Listen("tcp", p.addr)
+	l, err := listen(p.addr)
 	if err != nil {
 		return fmt.Errorf("device %s: SSH: %w", p.c.cfg.ID, err)
 	}

@@ -7,6 +7,16 @@ import (
 	"syscall"
 )
 
+// listen listens on an address that this process may just have closed. A child
+// that was forked meanwhile and has not become its program yet still has the
+// closed socket; it is waited for. Source: close-on-exec of fcntl(2), which acts
+// when the program starts and not before.
+func listen(addr string) (net.Listener, error) {
+	syscall.ForkLock.RLock()
+	defer syscall.ForkLock.RUnlock()
+	return net.Listen("tcp", addr)
+}
+
 // reserve binds an address without listening on it, so that it keeps its port
 // while the management plane is away and yet refuses connections. Listeners
 // bind it again: both sides set SO_REUSEADDR, as package net does.

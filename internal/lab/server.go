@@ -80,7 +80,7 @@ func (m *management) open() error {
 			return err
 		}
 	}
-	l, err := net.Listen("tcp", m.addr)
+	l, err := listen(m.addr)
 	if err != nil {
 		return fmt.Errorf("device %s: management plane: %w", m.c.cfg.ID, err)
 	}
@@ -124,7 +124,7 @@ func (m *management) openAgain() {
 // before connections are cut, in our time.
 // Calls end by themselves when the management plane goes down, so it is reached
 // only where a client does not read.
-const flushLimit = time.Second
+const flushLimit = 5 * time.Second
 
 // down closes the port and then every connection, as soon as the calls in
 // progress have been answered, or after flushLimit. It does not wait.

@@ -35,12 +35,25 @@ type shellPlane struct {
 	operator gossh.PublicKey
 	password string
 
-	mu    sync.Mutex
-	l     net.Listener // of srv
-	srv   *ssh.Server
-	conns map[net.Conn]int // commands under way on each
-	life  context.Context
-	stop  context.CancelFunc
+	mu   sync.Mutex
+	l    net.Listener // of srv
+	srv  *ssh.Server
+	now  *shellConns // of srv
+	life context.Context
+	stop context.CancelFunc
+}
+
+// shellConns are the connections of the command line from when it opens to when
+// it goes down; its lock is that of the plane.
+type shellConns struct {
+	busy map[net.Conn]int // commands under way on each
+	down bool
+}
+
+// shellConn is one of them.
+type shellConn struct {
+	net.Conn
+	of *shellConns
 }
 
 // newShell prepares the command line. Its port is held from now on.
@@ -91,12 +104,12 @@ func (p *shellPlane) open() error {
 	if p.srv != nil {
 		return nil
 	}
-	l, err := net.Listen("tcp", p.addr)
+	l, err := listen(p.addr)
 	if err != nil {
 		return fmt.Errorf("device %s: command line: %w", p.c.cfg.ID, err)
 	}
 	p.life, p.stop = context.WithCancel(context.Background())
-	p.conns = map[net.Conn]int{}
+	now := &shellConns{busy: map[net.Conn]int{}}
 	life := p.life
 	srv := &ssh.Server{
 		Handler: func(s ssh.Session) { p.session(life, s) },
@@ -106,18 +119,19 @@ func (p *shellPlane) open() error {
 		PasswordHandler:   func(ctx ssh.Context, w string) bool { return ctx.User() == ShellUser && w == p.password },
 		SubsystemHandlers: map[string]ssh.SubsystemHandler{"sftp": func(s ssh.Session) { p.files(life, s) }},
 		ConnCallback: func(ctx ssh.Context, conn net.Conn) net.Conn {
-			ctx.SetValue(connKey{}, conn)
+			ctx.SetValue(connKey{}, shellConn{conn, now})
 			p.mu.Lock()
 			defer p.mu.Unlock()
-			if p.conns != nil {
-				p.conns[conn] = 0
+			if now.down {
+				return nil // it came at the last moment
 			}
+			now.busy[conn] = 0
 			return conn
 		},
 		HostSigners: []ssh.Signer{p.host},
 		Version:     "lab",
 	}
-	p.l, p.srv = l, srv
+	p.l, p.srv, p.now = l, srv, now
 	go func() {
 		_ = srv.Serve(l) // ends when l is closed
 	}()
@@ -129,18 +143,18 @@ type connKey struct{}
 
 // busy notes that a command begins or ends on a session's connection. When the
 // plane has gone down meanwhile, the end of the last command ends the
-// connection.
+// connection, also where another primary has opened the plane again.
 func (p *shellPlane) busy(s ssh.Session, by int) {
-	conn, _ := s.Context().Value(connKey{}).(net.Conn)
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.conns == nil || conn == nil {
+	c, ok := s.Context().Value(connKey{}).(shellConn)
+	if !ok {
 		return
 	}
-	p.conns[conn] += by
-	if p.srv == nil && p.conns[conn] <= 0 {
-		delete(p.conns, conn)
-		_ = conn.Close()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	c.of.busy[c.Conn] += by
+	if c.of.down && c.of.busy[c.Conn] <= 0 {
+		delete(c.of.busy, c.Conn)
+		_ = c.Close()
 	}
 }
 
@@ -151,7 +165,7 @@ func (p *shellPlane) down() { p.end(false) }
 // cut closes everything at once, answers or not.
 func (p *shellPlane) cut() { p.end(true) }
 
-func (p *shellPlane) end(now bool) {
+func (p *shellPlane) end(atOnce bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	srv := p.srv
@@ -161,17 +175,18 @@ func (p *shellPlane) end(now bool) {
 	p.srv = nil
 	_ = p.l.Close() // here and not later: the next PRIMARY may listen at once
 	p.stop()
-	conns := p.conns
+	now := p.now
+	now.down = true
 	closeAll := func() {
 		_ = srv.Close()
 	}
-	if now {
+	if atOnce {
 		closeAll()
 		return
 	}
-	for conn, n := range conns {
+	for conn, n := range now.busy {
 		if n == 0 {
-			delete(conns, conn)
+			delete(now.busy, conn)
 			_ = conn.Close()
 		}
 	}

@@ -436,9 +436,11 @@ func send(up *net.UDPConn, pkt []byte, whole bool) error {
 	if !whole {
 		return errLong
 	}
-	_, err := up.Write(pkt)
-	if errors.Is(err, syscall.ECONNREFUSED) {
-		_, err = up.Write(pkt)
+	var err error
+	for range 8 { // the reports of several may come late, and one after the other
+		if _, err = up.Write(pkt); !errors.Is(err, syscall.ECONNREFUSED) {
+			break
+		}
 	}
 	return err
 }
