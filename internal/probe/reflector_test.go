@@ -65,7 +65,7 @@ func (a asker) send(b []byte) {
 
 func (a asker) receive() []byte {
 	a.t.Helper()
-	_ = a.c.SetReadDeadline(time.Now().Add(10 * time.Second))
+	_ = a.c.SetReadDeadline(time.Now().Add(time.Minute))
 	b := make([]byte, maxPacket)
 	n, err := a.c.Read(b)
 	if err != nil {
