@@ -25,10 +25,10 @@ func sendCommand() *cobra.Command {
 	var rate, ports int
 	var length, budget, tmax time.Duration
 	c := &cobra.Command{
-		Use: "send TARGET...", Short: "send test packets to STAMP reflectors and tell what was lost, in which direction and for how long",
+		Use: "send TARGET...", Short: "send test packets to STAMP reflectors; tell what was lost, which way and how long",
 		Long: "Sends test packets (RFC 8762, unauthenticated) to one or more reflectors until the\n" +
 			"time is over or it is interrupted. A target is NAME=HOST:PORT or HOST:PORT; the\nport is 862 where none is given.",
-		Example: "  towpath probe send 192.0.2.10 --for 60s\n  towpath probe send east=192.0.2.10:862 west=192.0.2.20:862 --rate 1000 --budget 200ms --format json",
+		Example: "  towpath probe send 192.0.2.10 --for 60s\n  towpath probe send east=192.0.2.10:862 west=192.0.2.20:862 --budget 200ms --format json",
 		Args:    cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
@@ -89,7 +89,12 @@ func tellResult(cmd *cobra.Command, r probe.Result, budget time.Duration) error 
 				fmt.Fprintf(out, "  outage %s at %v: %d packets, %v by loss, %v by timestamps\n", o.Direction, o.Start.Round(time.Millisecond), o.Lost, o.ByLoss, o.ByTime)
 			}
 			if n := len(f.Outages) - 10; n > 0 {
-				fmt.Fprintf(out, "  and %d more outages\n", n)
+				var lost uint64
+				var long time.Duration
+				for _, o := range f.Outages[10:] {
+					lost, long = lost+uint64(o.Lost), long+o.ByLoss
+				}
+				fmt.Fprintf(out, "  and %d more outages: %d packets, %v by loss\n", n, lost, long)
 			}
 			if f.Trouble != "" {
 				fmt.Fprintf(out, "  trouble: %s\n", f.Trouble)

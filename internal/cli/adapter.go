@@ -43,7 +43,7 @@ Exit status 1 says that something was not understood or not recorded.`,
 asks. Each --read names a kind of thing and the command that tells of it; the
 parsers that it writes take the first word of a line, and are to be completed by
 looking at recorded output (towpath adapter test).`,
-		Example: "  towpath adapter init\n  towpath adapter init --name birch-2 --prompt 'edge-1> ' --start 'no pager' --read 'component=list parts' --out birch-2.yaml",
+		Example: "  towpath adapter init\n  towpath adapter init --name birch-2 --prompt 'edge-1> ' --start 'no pager' \\\n      --read 'component=list parts' --out birch-2.yaml",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			for _, r := range reads {
@@ -306,12 +306,15 @@ func (e *env) adapterInit(w adapter.Wish, out string, ask bool) error {
 	if errors.Is(err, fs.ErrExist) {
 		return usage("%s is there already and is left alone; want another name after --out", out)
 	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return usage("%s: there is no folder %s", out, filepath.Dir(out))
+	}
 	if err != nil {
 		return usage("%v", err)
 	}
 	_, err = f.Write(src)
 	if err := errors.Join(err, f.Close()); err != nil {
-		return errors.Join(err, os.Remove(out)) // it was not there before
+		return errors.Join(cannotWrite(out, err), os.Remove(out)) // it was not there before
 	}
 	if e.format == "json" {
 		return e.json(map[string]any{"name": w.Name, "written": out})

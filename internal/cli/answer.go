@@ -16,7 +16,7 @@ import (
 // right is true stand at their right edge; the widest of the others are cut
 // where a row would be too long.
 func (e *env) grid(head []string, right []bool, rows [][]string) {
-	widths := make([]int, len(head))
+	widths, width := make([]int, len(head)), e.columns()
 	for _, r := range append([][]string{head}, rows...) {
 		for i, c := range r {
 			widths[i] = max(widths[i], utf8.RuneCountInString(c))

@@ -130,10 +130,10 @@ func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Ste
 	t.view.mute(true)
 	fmt.Fprintf(t.out, "\nHOLD POINT on %s, hop %d\n", st.Plan.Device, step.Hop+1)
 	for _, c := range st.Plan.Cautions {
-		(&view{out: t.out}).lines("  ! ", c)
+		t.page().lines("  ! ", c)
 	}
-	(&view{out: t.out}).lines("  ", step.Hold.Ask)
-	(&view{out: t.out}).covers("  ", step)
+	t.page().lines("  ", step.Hold.Ask)
+	t.page().covers("  ", step)
 	who := "your full name"
 	if len(step.Hold.Persons) > 0 {
 		who = "one of: " + strings.Join(step.Hold.Persons, ", ")
@@ -162,8 +162,8 @@ func (t *terminal) Consent(ctx context.Context, st *conduct.State, step plan.Ste
 func (t *terminal) Choose(ctx context.Context, st *conduct.State) (app.Choice, error) {
 	t.view.mute(true)
 	fmt.Fprintf(t.out, "\nPAUSED on %s\n", st.Plan.Device)
-	(&view{out: t.out}).lines("  because: ", st.Failure.Text)
-	(&view{out: t.out}).lines("  now:     ", st.SafeState())
+	t.page().lines("  because: ", st.Failure.Text)
+	t.page().lines("  now:     ", st.SafeState())
 	for {
 		l, err := t.line(ctx, fmt.Sprintf("  Choose one of %v, and your name, such as \"%s Ada Fenwick\": ", st.Choices, st.Choices[0]))
 		if err != nil {
@@ -242,3 +242,6 @@ func (c *consents) Consent(_ context.Context, _ *conduct.State, step plan.Step) 
 func (c *consents) Choose(context.Context, *conduct.State) (app.Choice, error) {
 	return app.Choice{}, app.ErrNobody
 }
+
+// page prints at the width of the run's view.
+func (t *terminal) page() *view { return &view{out: t.out, columns: t.view.columns} }

@@ -78,7 +78,7 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Write
 	root.SetIn(in)
 	root.SetOut(o)
 	root.SetErr(errOut)
-	polish(root)
+	polish(root, e.columns())
 	status := e.status(root.ExecuteContext(ctx))
 	e.signals.conducting() // nothing is left to be stopped
 	if o.err != nil && status <= ExitVerdict {
@@ -96,6 +96,9 @@ func (e *env) status(err error) int {
 	var x exit
 	if errors.As(err, &x) {
 		return x.status
+	}
+	if o, ok := e.out.(*outlet); ok && o.err != nil && errors.Is(err, o.err) {
+		return ExitDone // Main tells of it
 	}
 	if e.signals.wasStopped() {
 		return e.tellStopped()

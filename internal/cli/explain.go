@@ -3,6 +3,9 @@ package cli
 import (
 	"context"
 	"errors"
+	"io/fs"
+	"path"
+	"slices"
 	"syscall"
 
 	"towpath/internal/app"
@@ -26,6 +29,8 @@ func explain(err error) (status int, hint string) {
 		return ExitUsage, "--capacity 10Gbps gives that capacity to every link that has none"
 	case errors.Is(err, network.ErrNoUnit):
 		return ExitUsage, "--unit 1Mbps says what plain numbers mean"
+	case errors.As(err, &problems) && noWorkspace(problems):
+		return ExitUsage, "a workspace is a folder with fleet.yaml, releases.yaml and policy.yaml: name it with --workspace FOLDER; towpath lab up --dir FOLDER makes one to try"
 	case errors.As(err, &problems):
 		return ExitUsage, "nothing was changed; put the files right and run the command again"
 	case errors.Is(err, app.ErrNoDevice):
@@ -68,6 +73,13 @@ func explain(err error) (status int, hint string) {
 		return ExitDevice, "stopped; a run that was under way is taken up with: towpath resume RUN"
 	}
 	return ExitUsage, ""
+}
+
+// noWorkspace says that files of the workspace itself are not there.
+func noWorkspace(ps document.Problems) bool {
+	return slices.ContainsFunc(ps, func(p document.Problem) bool {
+		return errors.Is(p.Err, fs.ErrNotExist) && slices.Contains([]string{workspace.FleetFile, workspace.CatalogueFile}, path.Base(p.File))
+	})
 }
 
 func faultHint(k device.Kind) string {

@@ -22,7 +22,7 @@ func (e *env) hoursCmd() *cobra.Command {
 			"--counters with a column time. With --repeat it carries what it found on to coming days: a\n" +
 			"time is safe where every sample of that time of day (and of that day of the week) was.",
 		Example: "  towpath safe-hours mere-agg-1 mere-agg-2,mere-acc-2 --demands week.csv --limit 80%\n" +
-			"  towpath safe-hours mere-agg-1 --demands week.csv --repeat week --begin 2026-03-02T00:00:00Z --end 2026-03-09T00:00:00Z",
+			"  towpath safe-hours mere-agg-1 --demands week.csv --repeat week \\\n      --begin 2026-03-02T00:00:00Z --end 2026-03-09T00:00:00Z",
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			return e.hours(n, args, network.Pattern(repeat), begin, end, zone)

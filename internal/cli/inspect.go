@@ -22,14 +22,15 @@ import (
 	"towpath/internal/workspace"
 )
 
+// width is the most columns that text is printed in, on whatever terminal.
 const width = 100
 
 // wrap prints s under a prefix, within the width of a terminal.
-func (e *env) wrap(prefix, s string) { (&view{out: e.out}).lines(prefix, s) }
+func (e *env) wrap(prefix, s string) { (&view{out: e.out, columns: e.columns}).lines(prefix, s) }
 
 func (e *env) schemaCmd() *cobra.Command {
 	return &cobra.Command{
-		Use: "schema NAME", Short: "print the JSON Schema of a workspace file: fleet, releases, policy, campaign or adapter",
+		Use: "schema NAME", Short: "print the JSON Schema of a file: fleet, releases, policy, campaign or adapter",
 		Example: "  towpath schema fleet > fleet.schema.json", Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			b, err := workspace.Schema(args[0])
@@ -81,7 +82,7 @@ func (e *env) fleetImport(file string) (err error) {
 	name := filepath.Join(e.workspace, "fleet.yaml")
 	src, err := os.ReadFile(name) // #nosec G304 -- the operator's own workspace
 	if err != nil {
-		return err
+		return usage("%v; want a workspace to add to, by --workspace FOLDER", err)
 	}
 	f, err := fleet.Read("fleet.yaml", src)
 	if err != nil {
@@ -89,9 +90,12 @@ func (e *env) fleetImport(file string) (err error) {
 	}
 	in, err := os.Open(file) // #nosec G304 -- the file the operator names
 	if err != nil {
-		return err
+		return usage("%v; want a CSV file whose first row names the columns, such as id,platform,site", err)
 	}
 	defer func() { err = errors.Join(err, in.Close()) }()
+	if info, err := in.Stat(); err == nil && info.IsDir() {
+		return usage("%s is a folder; want a CSV file", file)
+	}
 	added, err := fleet.ImportCSV(f, file, in)
 	if err != nil {
 		return err
@@ -163,9 +167,12 @@ func isOf(cp *state.Capture, d fleet.Device, s source) error {
 func readCapture(name string) (cp *state.Capture, err error) {
 	f, err := os.Open(name) // #nosec G304 -- the file the operator names
 	if err != nil {
-		return nil, err
+		return nil, usage("%v; want a capture, as towpath capture DEVICE -o FILE writes it", err)
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, usage("%s is a folder; want a capture, as towpath capture DEVICE -o FILE writes it", name)
+	}
 	if cp, err = state.Decode(f); err != nil {
 		return nil, usage("%s: %v", name, err)
 	}
@@ -183,7 +190,7 @@ func (e *env) hopsCmd() *cobra.Command {
 	var reload bool
 	var src source
 	c := &cobra.Command{
-		Use: "hops DEVICE --to RELEASE", Short: "find every best sequence of hops from what a device runs to a release, and the way back",
+		Use: "hops DEVICE --to RELEASE", Short: "find every best sequence of hops from what a device runs to a release, and back",
 		Example: "  towpath hops mere-agg-1 --to 4.4.2 --workspace examples/ostermoor --capture none", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			a, err := e.load()
@@ -339,7 +346,7 @@ func (e *env) checkCmd() *cobra.Command {
 	var path int
 	var src source
 	c := &cobra.Command{
-		Use: "check DEVICE --to RELEASE", Short: "check whether a device is ready for a change: go or no-go, with what was read and what to do",
+		Use: "check DEVICE --to RELEASE", Short: "check whether a device is ready for a change: go or no-go, what was read, what to do",
 		Example: "  towpath check mere-agg-1 --to 4.4.2\n  towpath check mere-agg-1 --to 4.4.2 --capture before.capture", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			_, p, err := e.prepare(cmd.Context(), args[0], to, reload, path-1, src)

@@ -27,7 +27,7 @@ func (e *env) labCmd() *cobra.Command {
 	var spec app.LabSpec
 	var dir string
 	up := &cobra.Command{
-		Use: "up", Short: "serve the lab until interrupted; its workspace is written to a folder that other commands can use",
+		Use: "up", Short: "serve the lab until interrupted; its workspace goes to a folder for other commands",
 		Example: "  towpath lab up --dir /tmp/lab\n  towpath check mere-agg-1 --to 2.6.0 --workspace /tmp/lab   (in another terminal)", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			spec.Dir, spec.OurTime = dir, true
@@ -95,7 +95,7 @@ func (e *env) demoCmd() *cobra.Command {
 	var spec app.LabSpec
 	var out string
 	c := &cobra.Command{
-		Use: "demo", Short: "watch the whole job on the emulated lab: two hops, measured with real packets, with the evidence",
+		Use: "demo", Short: "watch the whole job on the emulated lab: two hops with real packets, and the evidence",
 		Long: `Does the whole job on the emulated lab, in a scenario of our own: finds the hops,
 checks readiness, sends images, conducts two hops under guards while real test
 packets are measured, and writes the evidence. With --fault it shows how a run

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
@@ -405,11 +406,10 @@ func (e *env) whatif(n networkFlags, w whatifChange, picture string, all bool) (
 }
 
 // draw writes the picture of a state.
-func draw(name string, s *network.State, p network.Picture) (err error) {
-	f, err := os.Create(name) // #nosec G304 -- the file the operator names
-	if err != nil {
-		return usage("--picture: %v", err)
+func draw(name string, s *network.State, p network.Picture) error {
+	var b bytes.Buffer
+	if err := s.SVG(&b, p); err != nil {
+		return err
 	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	return s.SVG(f, p)
+	return replaceFile(name, b.Bytes())
 }

@@ -38,40 +38,79 @@ func (o *outlet) Write(b []byte) (int, error) {
 	return n, err
 }
 
-// replaceFile writes the file whole or not at all. What is no file, such as a
-// pipe or a device, is written to and never replaced; a link stays, and what it
-// points at is written; a file that was there keeps its permissions.
-func replaceFile(name string, body []byte) error {
-	mode := fs.FileMode(0o644)
-	switch info, err := os.Stat(name); {
-	case errors.Is(err, fs.ErrNotExist):
-	case err != nil:
-		return usage("%v", err)
-	case info.IsDir():
-		return usage("%s is a folder; want the name of a file", name)
-	case !info.Mode().IsRegular():
-		return writeInto(name, body)
-	default:
-		mode = info.Mode().Perm()
-		if name, err = filepath.EvalSymlinks(name); err != nil {
+// newFile is a file to be written.
+type newFile struct {
+	name string
+	body []byte
+}
+
+// replaceFile writes the file whole or not at all; see replaceFiles.
+func replaceFile(name string, body []byte) error { return replaceFiles(newFile{name, body}) }
+
+// replaceFiles writes the files whole: all of them, or none where one of them
+// cannot be written. What is no file, such as a pipe or a device, is written to
+// and never replaced; a link stays, and what it points at is written; a file that
+// was there keeps its permissions.
+func replaceFiles(files ...newFile) (err error) {
+	var made []string // those that are not in their place yet
+	defer func() {
+		for _, name := range made {
+			err = errors.Join(err, os.Remove(name))
+		}
+	}()
+	into := make([]string, len(files)) // the places, empty for what is written into
+	for i, f := range files {
+		name, mode := f.name, fs.FileMode(0o644)
+		switch info, err := os.Stat(name); {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
 			return usage("%v", err)
+		case info.IsDir():
+			return usage("%s is a folder; want the name of a file", name)
+		case !info.Mode().IsRegular():
+			continue
+		default:
+			mode = info.Mode().Perm()
+			if name, err = filepath.EvalSymlinks(name); err != nil {
+				return usage("%v", err)
+			}
+		}
+		tmp, err := os.CreateTemp(filepath.Dir(name), ".towpath-*")
+		if errors.Is(err, fs.ErrNotExist) {
+			return usage("%s: there is no folder %s", f.name, filepath.Dir(name))
+		}
+		if err != nil {
+			return cannotWrite(f.name, err)
+		}
+		made, into[i] = append(made, tmp.Name()), name
+		_, err = tmp.Write(f.body)
+		if err := errors.Join(err, tmp.Sync(), tmp.Chmod(mode), tmp.Close()); err != nil {
+			return cannotWrite(f.name, err)
 		}
 	}
-	tmp, err := os.CreateTemp(filepath.Dir(name), ".towpath-*")
-	if errors.Is(err, fs.ErrNotExist) {
-		return usage("%s: there is no folder %s", name, filepath.Dir(name))
-	}
-	if err != nil {
-		return err
-	}
-	_, werr := tmp.Write(body)
-	if err := errors.Join(werr, tmp.Sync(), tmp.Chmod(mode), tmp.Close()); err != nil {
-		return errors.Join(err, os.Remove(tmp.Name()))
-	}
-	if err := os.Rename(tmp.Name(), name); err != nil {
-		return errors.Join(err, os.Remove(tmp.Name()))
+	for i, f := range files {
+		if into[i] == "" {
+			if err := writeInto(f.name, f.body); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := os.Rename(made[0], into[i]); err != nil {
+			return cannotWrite(f.name, err)
+		}
+		made = made[1:]
 	}
 	return nil
+}
+
+// cannotWrite says that the file with the name that the operator gave could not be
+// written, whatever the file was that stood in for it meanwhile.
+func cannotWrite(name string, err error) error {
+	var at *fs.PathError
+	if errors.As(err, &at) {
+		err = at.Err
+	}
+	return fmt.Errorf("%s cannot be written: %w", name, err)
 }
 
 func writeInto(name string, body []byte) (err error) {
@@ -81,7 +120,7 @@ func writeInto(name string, body []byte) (err error) {
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	if _, err := f.Write(body); err != nil {
-		return fmt.Errorf("write: %w", err)
+		return cannotWrite(name, err)
 	}
 	return nil
 }
@@ -194,8 +233,8 @@ func (e *env) nothingToDo(device, release string) error {
 // polish gives what the library does by itself the house's form: mistakes on the
 // command line are usage errors that say what is wanted, a group's unknown
 // command is an error and no page of help, and help fits a terminal.
-func polish(root *cobra.Command) {
-	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", fmt.Sprintf(".FlagUsagesWrapped %d ", width)))
+func polish(root *cobra.Command, columns int) {
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", fmt.Sprintf(".FlagUsagesWrapped %d ", columns)))
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usage("%v", err) })
 	var walk func(c *cobra.Command)
 	walk = func(c *cobra.Command) {
@@ -209,8 +248,8 @@ func polish(root *cobra.Command) {
 		}
 		if fits := c.Args; fits != nil {
 			c.Args = func(c *cobra.Command, args []string) error {
-				if err := fits(c, args); err != nil {
-					return usage("%v; want %s", err, strings.TrimSuffix(c.UseLine(), " [flags]"))
+				if fits(c, args) != nil {
+					return usage("found %s; want %s", given(args), strings.TrimSuffix(c.UseLine(), " [flags]"))
 				}
 				return nil
 			}
@@ -220,6 +259,21 @@ func polish(root *cobra.Command) {
 		}
 	}
 	walk(root)
+}
+
+// given says how many words stand behind a command, and which.
+func given(args []string) string {
+	switch len(args) {
+	case 0:
+		return "nothing behind the command"
+	case 1:
+		return fmt.Sprintf("%q behind the command", args[0])
+	}
+	words := make([]string, len(args))
+	for i, a := range args {
+		words[i] = fmt.Sprintf("%q", a)
+	}
+	return strings.Join(words, ", ") + " behind the command"
 }
 
 func namesOf(c *cobra.Command) []string {

@@ -193,6 +193,9 @@ func (e *env) readCampaign(name string) (c *plan.Campaign, err error) {
 	if err != nil {
 		return nil, usage("%v", err)
 	}
+	if len(bytes.TrimSpace(src)) == 0 {
+		return nil, usage("%s is empty; want a campaign, as towpath waves --to RELEASE --format json writes it", name)
+	}
 	dec := json.NewDecoder(bytes.NewReader(src))
 	dec.DisallowUnknownFields()
 	c = &plan.Campaign{}
@@ -222,7 +225,7 @@ func place(src []byte, offset int64) string {
 
 func (e *env) brief(c *plan.Campaign, f runbook.Format, out string) error {
 	stem := strings.TrimSuffix(out, filepath.Ext(out))
-	var files []string
+	var files []newFile
 	var figureFile func(n int) string
 	if f == runbook.Markdown && out != "" {
 		figureFile = func(n int) string { return fmt.Sprintf("%s-%d.svg", filepath.Base(stem), n) }
@@ -235,32 +238,32 @@ func (e *env) brief(c *plan.Campaign, f runbook.Format, out string) error {
 			if err := paper.WriteSVG(&b, fig.Drawing); err != nil {
 				return err
 			}
-			name := filepath.Join(filepath.Dir(out), figureFile(i+1))
-			if err := replaceFile(name, b.Bytes()); err != nil {
-				return err
-			}
-			files = append(files, name)
+			files = append(files, newFile{filepath.Join(filepath.Dir(out), figureFile(i+1)), b.Bytes()})
 		}
 	}
 	var b bytes.Buffer
 	if err := runbook.RenderBrief(&b, c, f, figureFile); err != nil {
 		return err
 	}
-	if err := e.paperOut(out, f, b.Bytes()); err != nil {
+	if out == "" {
+		return e.paperOut(out, f, b.Bytes())
+	}
+	files = append([]newFile{{out, b.Bytes()}}, files...)
+	if err := replaceFiles(files...); err != nil {
 		return err
 	}
-	if out == "" {
-		return nil
+	names := make([]string, len(files))
+	for i, f := range files {
+		names[i] = f.name
 	}
-	files = append([]string{out}, files...)
 	digest, err := c.Digest()
 	if err != nil {
 		return err
 	}
 	if e.format == "json" {
-		return e.json(map[string]any{"as": f, "files": files, "campaign_sha256": digest, "nights": len(c.Nights), "devices": len(c.Devices)})
+		return e.json(map[string]any{"as": f, "files": names, "campaign_sha256": digest, "nights": len(c.Nights), "devices": len(c.Devices)})
 	}
-	for _, name := range files {
+	for _, name := range names {
 		e.printf("%s\n", name)
 	}
 	return nil

@@ -78,9 +78,17 @@ func writableFolder(flag, dir string) error {
 		if err != nil {
 			return usage("--%s is %s: nothing can be written there: %v", flag, dir, err)
 		}
-		return errors.Join(tmp.Close(), os.Remove(tmp.Name()))
+		_, err = tmp.Write(make([]byte, roomAtLeast))
+		if err := errors.Join(err, tmp.Close(), os.Remove(tmp.Name())); err != nil {
+			return fmt.Errorf("--%s: %w", flag, cannotWrite(dir, err))
+		}
+		return nil
 	}
 }
+
+// roomAtLeast is what must fit into a folder before a change is begun whose
+// evidence is to lie there.
+const roomAtLeast = 1 << 20
 
 func (f *runFlags) person() string {
 	if f.who != "" {
@@ -101,7 +109,7 @@ func (e *env) conductCmd() *cobra.Command {
 	var path int
 	var flags runFlags
 	c := &cobra.Command{
-		Use: "conduct DEVICE --to RELEASE", Short: "conduct the change: ready, staged, held for consent, run under guards, accepted or taken back",
+		Use: "conduct DEVICE --to RELEASE", Short: "conduct the change: staged, held for consent, run under guards, accepted or taken back",
 		Long: `Conducts the change of one device, step by step, crash-safe: the state before is
 kept, readiness is checked, images are sent and verified, a named person consents
 at the hold points, the upgrade runs under guards while test traffic is measured,
@@ -191,10 +199,10 @@ func (e *env) resumeCmd() *cobra.Command {
 	var consent, refuse string
 	var pick choosing
 	c := &cobra.Command{
-		Use: "resume RUN", Short: "take up a run that was interrupted, held or paused; the device is read before anything is done",
+		Use: "resume RUN", Short: "take up a run that was interrupted, held or paused; the device is read first",
 		Example: "  towpath resume mere-agg-1-20310304-011500\n  towpath resume mere-agg-1-20310304-011500 --consent \"Ada Fenwick\"\n" +
 			"  towpath resume mere-agg-1-20310304-011500 --choose roll-back --person \"Ada Fenwick\"\n" +
-			"  towpath resume mere-agg-1-20310304-011500 --choose waive --person \"Ada Fenwick\" --because \"feed A is being repaired, feed B carries all\"", Args: cobra.ExactArgs(1),
+			"  towpath resume mere-agg-1-20310304-011500 --choose waive --person \"Ada Fenwick\" \\\n      --because \"feed A is being repaired, feed B carries all\"", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			ctx := cmd.Context()
 			if err := flags.check(); err != nil {
@@ -355,7 +363,7 @@ func quoted(s string) string {
 // session conducts a run in this process, shows it, and writes the evidence.
 // after, when not nil, may add to what is printed as JSON.
 func (e *env) session(ctx context.Context, a *app.App, s app.Store, run app.RunRow, flags runFlags, after func(*evidence.Document, map[string]any)) error {
-	v := &view{out: e.out, live: e.isTerminal()}
+	v := &view{out: e.out, live: e.isTerminal() && !dumb(), columns: e.columns}
 	if e.format == "json" {
 		v.out, v.live = io.Discard, false
 	}
@@ -463,13 +471,33 @@ func ending(st conduct.State, err error) error {
 	return exit{ExitVerdict}
 }
 
-func (e *env) isTerminal() bool {
+// screen is standard output where that is a terminal, and nil elsewhere.
+func (e *env) screen() *os.File {
 	out := e.out
 	if o, ok := out.(*outlet); ok {
 		out = o.Writer
 	}
-	f, ok := out.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
+	if f, ok := out.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		return f
+	}
+	return nil
+}
+
+func (e *env) isTerminal() bool { return e.screen() != nil }
+
+// dumb says that the terminal takes no movements of the cursor.
+func dumb() bool { return os.Getenv("TERM") == "dumb" }
+
+// columns is how wide text is printed: as wide as the terminal, and no wider than
+// is easily read.
+func (e *env) columns() int {
+	const narrowest = 40
+	if f := e.screen(); f != nil {
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+			return min(max(w, narrowest), width)
+		}
+	}
+	return width
 }
 
 // asker is the consent file, or the terminal where there is one, or nobody.
@@ -555,14 +583,12 @@ func (e *env) writeEvidence(ctx context.Context, a *app.App, s app.Store, run ap
 		return doc, "", err
 	}
 	base := filepath.Join(dir, "evidence-"+run.ID)
-	for ext, write := range map[string]func(io.Writer) error{".json": doc.WriteJSON, ".html": doc.WriteHTML} {
-		var b bytes.Buffer
-		if err := write(&b); err != nil {
-			return doc, "", err
-		}
-		if err := replaceFile(base+ext, b.Bytes()); err != nil {
-			return doc, "", err
-		}
+	var asJSON, asHTML bytes.Buffer
+	if err := errors.Join(doc.WriteJSON(&asJSON), doc.WriteHTML(&asHTML)); err != nil {
+		return doc, "", err
+	}
+	if err := replaceFiles(newFile{base + ".json", asJSON.Bytes()}, newFile{base + ".html", asHTML.Bytes()}); err != nil {
+		return doc, "", err
 	}
 	return doc, base + ".html", nil
 }
@@ -641,7 +667,7 @@ func (e *env) printEnd(d *evidence.Document, path string, st *conduct.State) {
 	}
 	if held {
 		e.wrap("  held:     ", "a named person must consent: "+step.Hold.Ask)
-		(&view{out: e.out}).covers("            ", step)
+		(&view{out: e.out, columns: e.columns}).covers("            ", step)
 		if len(step.Hold.Persons) > 0 {
 			e.wrap("  by:       ", strings.Join(step.Hold.Persons, " or "))
 		}
@@ -760,6 +786,9 @@ func (e *env) evidenceCmd() *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if strings.HasSuffix(args[0], ".json") {
 				return e.checkEvidence(args[0], pdf)
+			}
+			if _, err := os.Stat(args[0]); err == nil || strings.ContainsRune(args[0], filepath.Separator) {
+				return usage("%s is no run; want the id of one, as towpath runs lists them, or an evidence document, whose name ends in .json", args[0])
 			}
 			a, err := e.load()
 			if err != nil {

@@ -25,6 +25,7 @@ type view struct {
 	window   time.Time // end of the window, zero where none was given
 	back     func(st *conduct.State) time.Duration
 	muted    bool // while a person is asked
+	columns  func() int
 }
 
 const drawEvery = 100 * time.Millisecond
@@ -81,8 +82,17 @@ func titleOf(st *conduct.State, id string) string {
 	return ""
 }
 
+// wide is how many columns there are.
+func (v *view) wide() int {
+	if v.columns == nil {
+		return width
+	}
+	return v.columns()
+}
+
 // lines prints s under a prefix within the width of a terminal.
 func (v *view) lines(prefix, s string) {
+	width := v.wide()
 	indent := strings.Repeat(" ", utf8.RuneCountInString(prefix))
 	line, empty := prefix, true
 	for _, word := range strings.Fields(s) {
@@ -127,7 +137,8 @@ func (v *view) draw(p app.Progress) {
 	for _, s := range st.Steps[:st.Cursor] {
 		expected += s.Expect.Mean()
 	}
-	ran := p.Now.Sub(v.begun)
+	ran, width := p.Now.Sub(v.begun), v.wide()
+	cut := func(s string) string { return cutTo(s, width) }
 	against := fmt.Sprintf("%v by the clock, %v by the plan", ran.Round(time.Second), expected.Round(time.Second))
 	block := []string{
 		strings.Repeat("─", width),
@@ -166,7 +177,7 @@ func (v *view) rollback(p app.Progress) string {
 	return fmt.Sprintf("; a way back must begin within %v", left.Round(time.Second))
 }
 
-func cut(s string) string {
+func cutTo(s string, width int) string {
 	r := []rune(s)
 	if len(r) > width {
 		return string(r[:width-1]) + "…"
