@@ -285,6 +285,9 @@ func (e *env) showHops(r release.Result) error {
 	return nil
 }
 
+// tellWait is how long a command waits without saying for what.
+const tellWait = 2 * time.Second
+
 // prepare finds everything out about a device's change.
 func (e *env) prepare(ctx context.Context, id, to string, reload bool, path int, src source) (*app.App, *app.Prepared, error) {
 	a, err := e.load()
@@ -326,6 +329,9 @@ func (e *env) prepareWith(ctx context.Context, a *app.App, id, to string, reload
 	}
 	if dev != nil && earlier == nil && src.steady > 0 {
 		earlier = cp
+		if src.steady >= tellWait {
+			fmt.Fprintf(e.err, "towpath: %s was read; it is read again in %v, since only two readings tell whether routes and addresses are steady\n", id, src.steady)
+		}
 		if err := a.Clock.Sleep(ctx, src.steady); err != nil {
 			return nil, err
 		}

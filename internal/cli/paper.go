@@ -17,7 +17,9 @@ import (
 	"towpath/internal/evidence"
 	"towpath/internal/paper"
 	"towpath/internal/plan"
+	"towpath/internal/readiness"
 	"towpath/internal/runbook"
+	"towpath/internal/unit"
 )
 
 // formOf is the form that a document is asked for in: that of --as, or of
@@ -128,8 +130,8 @@ func (e *env) runbookCmd() *cobra.Command {
 			if out != "" {
 				e.printf("%s\n", out)
 			}
-			if !p.Report.Go {
-				fmt.Fprintf(e.err, "towpath: the device is not ready now (%d blockers, %d unknown): towpath check %s --to %s\n", p.Report.Blocker, p.Report.Unknown, args[0], to)
+			if s := notReady(p.Report); s != "" {
+				fmt.Fprintf(e.err, "towpath: %s: towpath check %s --to %s\n", s, args[0], to)
 			}
 			return nil
 		},
@@ -144,6 +146,28 @@ func (e *env) runbookCmd() *cobra.Command {
 	src.flags(c)
 	_ = c.MarkFlagRequired("to")
 	return c
+}
+
+// notReady says what keeps a device from being ready that was read once; empty
+// where nothing does. What only two readings tell is not held against it.
+func notReady(r readiness.Report) string {
+	unknown, steady := 0, 0
+	for _, f := range r.Findings {
+		switch {
+		case f.Verdict != readiness.Unknown:
+		case f.Rule == "route-churn" || f.Rule == "mac-churn":
+			steady++
+		default:
+			unknown++
+		}
+	}
+	switch {
+	case r.Go:
+		return ""
+	case r.Blocker == 0 && unknown == 0 && steady > 0:
+		return "the device was read once, so whether its routes and addresses are steady is not known yet, which the check tells"
+	}
+	return fmt.Sprintf("the device is not ready now (%s, %d unknown)", unit.Counted(r.Blocker, "blocker"), unknown)
 }
 
 func (e *env) briefCmd() *cobra.Command {

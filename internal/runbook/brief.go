@@ -164,6 +164,7 @@ func (b *briefing) decision(digest string) {
 		pair("Devices", b.sizes()), pair("Nights", b.span()),
 		pair("All done as planned", b.allDone()), pair("Longest work in one night", minutes(c.Proof.WorstNight)),
 		pair("Fewest nights possible", b.proofShort()), pair("Busiest link", b.peakShort()),
+		pair("Steps that touch traffic", b.trafficShort()),
 		pair("Not planned", b.leftShort()), pair("Times are in", zone),
 		{Label: "Files, SHA-256", Text: paper.Mono(c.Workspace)},
 	}
@@ -285,6 +286,46 @@ func (b *briefing) peakShort() string {
 		s += "; with one more failure " + peak(*n.WorstFailure)
 	}
 	return s
+}
+
+// trafficShort sums up what touches traffic, with the longest loss foretold of one
+// step, and says what has no figure and what nobody is asked before.
+func (b *briefing) trafficShort() string {
+	n, unknown, alone := 0, 0, 0
+	var worst plan.Effect
+	var on string
+	for _, d := range b.c.Devices {
+		for _, h := range d.Hops {
+			for _, e := range h.Effects {
+				n++
+				switch {
+				case !e.Loss.Known:
+					unknown++
+				case e.Loss.Most > worst.Loss.Most:
+					worst, on = e, string(d.Device)
+				}
+				if e.Consent == "" {
+					alone++
+				}
+			}
+		}
+	}
+	if n == 0 {
+		return ""
+	}
+	parts := []string{fmt.Sprint(n)}
+	if worst.Loss.Most > 0 {
+		parts = append(parts, fmt.Sprintf("the longest loss foretold of one is %s to %s on %s (%s)", short(worst.Loss.Least), short(worst.Loss.Most), on, worst.Title))
+	}
+	if unknown > 0 {
+		parts = append(parts, fmt.Sprintf("no figure for %d of them", unknown))
+	}
+	if alone > 0 {
+		parts = append(parts, fmt.Sprintf("%d WITHOUT A HOLD POINT before", alone))
+	} else {
+		parts = append(parts, "each behind a hold point")
+	}
+	return strings.Join(parts, "; ") + "; all stand in the appendix"
 }
 
 func (b *briefing) leftShort() string {

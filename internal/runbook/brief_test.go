@@ -528,3 +528,49 @@ func TestBriefIsTheSameEverywhere(t *testing.T) {
 		want = got
 	}
 }
+
+// TestBriefNamesWhatTouchesTraffic: the board is told every step that can touch
+// traffic, what it is foretold to cost and who is asked before, in every form, and
+// before all else how many they are and what is not known of them.
+func TestBriefNamesWhatTouchesTraffic(t *testing.T) {
+	ms := time.Millisecond
+	hop := func(effects ...plan.Effect) plan.CourseHop {
+		return plan.CourseHop{From: "4.2.3", To: "4.4.2", Method: "in-service", Silence: 2 * time.Second, Back: "in-service", Effects: effects}
+	}
+	card := plan.Loss{Least: 10 * ms, Likely: 30 * ms, Most: 60 * ms, Known: true, Of: "what passes LC-3 and has no other way", Basis: "by the catalogue"}
+	over := plan.Loss{Least: 50 * ms, Likely: 85 * ms, Most: 130 * ms, Known: true, Of: "what passes mere-agg-1 and has no other way", Basis: "by the catalogue"}
+	const asked = "before the upgrade run of hop 1"
+	firmware := plan.Effect{N: 9, Title: "Restart LC-3 into firmware 1.9 (has 1.7)", Consent: asked, Loss: card}
+	hand := plan.Effect{N: 10, Title: "Hand the PRIMARY role from CTL-A to CTL-B", Consent: asked, Loss: over}
+	lone := plan.Effect{N: 12, Title: "Restart line card LC-3 into 4.4.2", Loss: plan.Loss{Most: 12 * time.Minute, Of: "what passes LC-3", Basis: "the catalogue gives no loss of a line card's restart"}}
+	for name, x := range map[string]struct {
+		effects []plan.Effect
+		want    []string
+		not     string
+	}{
+		"with firmware": {[]plan.Effect{firmware, hand},
+			[]string{"2; the longest loss foretold of one is 50ms to 130ms on mere-agg-1 (Hand the PRIMARY role from CTL-A to CTL-B); each behind a hold point",
+				"9. Restart LC-3 into firmware 1.9 (has 1.7)", "about 30ms (10ms to 60ms) of what passes LC-3 and has no other way, by the catalogue", asked}, "WITHOUT A HOLD POINT"},
+		"without, and without a hold point": {[]plan.Effect{hand, lone},
+			[]string{"no figure for 1 of them; 1 WITHOUT A HOLD POINT before", "12. Restart line card LC-3 into 4.4.2", "no figure (the catalogue gives no loss of a line card's restart); at worst 12m of what passes LC-3",
+				"NONE: no hold point stands before it"}, "firmware 1.9"},
+	} {
+		c := &plan.Campaign{Operator: "Ostermoor Water and Light", MadeAt: time.Date(2031, 3, 1, 9, 0, 0, 0, time.UTC), Targets: []plan.Target{{Platform: "alder-9", Release: "4.4.2", Devices: 1}},
+			Devices: []plan.DeviceCourse{{Device: "mere-agg-1", Platform: "alder-9", From: "4.2.3", To: "4.4.2", Hops: []plan.CourseHop{hop(x.effects...)}}}}
+		for _, f := range []Format{Markdown, HTML, PDF} {
+			var b bytes.Buffer
+			if err := RenderBrief(&b, c, f, nil); err != nil {
+				t.Fatal(err)
+			}
+			got := readBack(t, f, b.Bytes())
+			for _, w := range x.want {
+				if !strings.Contains(got, w) {
+					t.Errorf("%s, %s: %q is missing", name, f, w)
+				}
+			}
+			if strings.Contains(got, x.not) {
+				t.Errorf("%s, %s: says %q", name, f, x.not)
+			}
+		}
+	}
+}

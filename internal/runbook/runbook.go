@@ -196,8 +196,11 @@ func hopOf(i int, h plan.HopPlan) Hop {
 	if h.Silence > 0 {
 		out.Silence = fmt.Sprintf("about %s (%s to %s)", short(h.Silence), short(h.Least), short(h.Most))
 	}
-	if h.Loss > 0 {
-		out.Loss = "about " + short(h.Loss)
+	if likely := max(h.Loss, h.LossExpected); likely > 0 || h.LossMost > 0 {
+		out.Loss = "about " + short(likely)
+		if h.LossMost > 0 {
+			out.Loss += fmt.Sprintf(" (%s to %s)", short(h.LossLeast), short(max(h.LossMost, likely)))
+		}
 	}
 	if h.Untouched > 0 || len(h.Outlook) > 0 {
 		out.Untouched = fmt.Sprintf("%.1f %%", 100*h.Untouched)
@@ -371,7 +374,7 @@ func text(b *bytes.Buffer, p Page) {
 	}
 	for _, h := range p.Hops {
 		fmt.Fprintf(b, "\nHop %d: %s to %s, %s\n", h.N, h.From, h.To, h.Method)
-		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"traffic lost", h.Loss}, {"nothing drops", h.Untouched}, {"without preparing", h.Bare}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
+		for _, kv := range [][2]string{{"control plane silent", h.Silence}, {"lost at hand-over", h.Loss}, {"nothing drops", h.Untouched}, {"without preparing", h.Bare}, {"way back", h.Back}, {"point of no return", h.NoReturnAt}} {
 			if kv[1] != "" {
 				fmt.Fprintf(b, "  %-21s %s\n", kv[0], kv[1])
 			}
