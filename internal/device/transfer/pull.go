@@ -132,10 +132,16 @@ var (
 	errTooMuch   = errors.New("the device fetched parts of the file too often")
 )
 
+// lastName is what a path ends with, that of a volume such as flash: aside.
+func (f *File) lastName() string {
+	name := path.Base(f.Path)
+	return name[strings.LastIndexByte(strings.TrimRight(name, ":"), ':')+1:]
+}
+
 // Offer offers f. Path of f gives the last element of the URL, and the rest of
 // the URL is random.
 func (s *Server) Offer(f File, o OfferOptions) (*Offer, error) {
-	if err := f.check(); err != nil {
+	if err := f.checkNamed(); err != nil {
 		return nil, err
 	}
 	if o.Expires == 0 {
@@ -147,7 +153,7 @@ func (s *Server) Offer(f File, o OfferOptions) (*Offer, error) {
 	}
 	id := strings.ToLower(base32.StdEncoding.WithPadding(base32.NoPadding).EncodeToString(secret))
 	of := &Offer{
-		server: s, file: f, o: o, path: "/" + id + "/" + path.Base(f.Path), expires: s.cfg.Now().Add(o.Expires),
+		server: s, file: f, o: o, path: "/" + id + "/" + f.lastName(), expires: s.cfg.Now().Add(o.Expires),
 		sum: newSum(), done: make(chan struct{}),
 	}
 	s.mu.Lock()
@@ -517,7 +523,7 @@ type PullOptions struct {
 // for the URL, NoSpace before anything is sent where Far.Free tells, Damaged
 // where the hashes differ.
 func Pull(ctx context.Context, s *Server, f File, o PullOptions) (Result, error) {
-	if err := f.check(); err != nil {
+	if err := f.checkNamed(); err != nil {
 		return Result{}, err
 	}
 	if o.Fetch == nil {

@@ -502,3 +502,34 @@ func TestLimitsHold(t *testing.T) {
 		}
 	}
 }
+
+// TestPathAsTheDeviceWritesIt has a device fetch to paths that are none of this
+// side's. Source: common practice, file systems with names such as flash: and
+// names alone.
+func TestPathAsTheDeviceWritesIt(t *testing.T) {
+	s := server(t, ServerConfig{})
+	b := content(4096, 3)
+	for to, last := range map[string]string{"flash:/images/quarry.img": "/quarry.img", "flash:quarry.img": "/quarry.img", "quarry.img": "/quarry.img", "disk0:": "/disk0:"} {
+		var got []byte
+		r, err := Pull(t.Context(), s, fileOf(to, b), PullOptions{Fetch: func(_ context.Context, url, path string) error {
+			if path != to || !strings.HasSuffix(url, last) {
+				t.Errorf("asked to fetch %s to %q, want it to end in %s, to %q", url, path, last, to)
+			}
+			var err error
+			got, err = try(url, http.StatusOK)
+			return err
+		}})
+		if err != nil || !bytes.Equal(got, b) || r.Sent != int64(len(b)) {
+			t.Errorf("%s: %d octets, %+v, %v", to, len(got), r, err)
+		}
+	}
+	for _, to := range []string{"", " ", "flash:\nquarry.img"} {
+		if _, err := Pull(t.Context(), s, fileOf(to, b), PullOptions{Fetch: func(context.Context, string, string) error { return nil }}); device.KindOf(err) != device.Ours {
+			t.Errorf("%q: %v, want %s", to, err, device.Ours)
+		}
+	}
+	// What is sent over SSH needs a path of the standard's file systems.
+	if err := (&File{Path: "flash:quarry.img", Content: fileOf("/x", b).Content}).check(); device.KindOf(err) != device.Ours {
+		t.Errorf("got %v", err)
+	}
+}

@@ -92,9 +92,18 @@ const progressEvery = 100 * time.Millisecond
 
 // check reports what is wrong with f.
 func (f *File) check() error {
-	switch {
-	case !path.IsAbs(f.Path) || path.Clean(f.Path) != f.Path || f.Path == "/":
+	if !path.IsAbs(f.Path) || path.Clean(f.Path) != f.Path || f.Path == "/" {
 		return ours(fmt.Errorf("found the path %q, want an absolute one without dots and double slashes", f.Path))
+	}
+	return f.checkNamed()
+}
+
+// checkNamed is check of a file whose path the device itself reads, in whatever
+// way it writes paths: flash:image, or a name alone.
+func (f *File) checkNamed() error {
+	switch {
+	case strings.TrimSpace(f.Path) == "":
+		return ours(errors.New("found no path, want one as the device writes it"))
 	case strings.ContainsFunc(f.Path, func(r rune) bool { return r < ' ' || r == 0x7f }):
 		return ours(fmt.Errorf("found control characters in the path %q", f.Path))
 	case f.Size < 0:
