@@ -194,8 +194,7 @@ func (e *env) knowKept(a *app.App) (closeStore func()) {
 	return func() { _ = s.Close() } // it was only read
 }
 
-// calendarsRead says what is wrong with the calendars that the campaign names,
-// one that ends before its end included: its windows would silently be missing.
+// calendarsRead says what is wrong with the calendars that the campaign names.
 func calendarsRead(ws *workspace.Workspace, folder string) error {
 	if ws.Campaign == nil {
 		return nil
@@ -209,10 +208,6 @@ func calendarsRead(ws *workspace.Workspace, folder string) error {
 		file := filepath.Join(folder, name)
 		if _, err := schedule.ReadCalendar(file, bytes.NewReader(ws.Calendars[name]), time.LoadLocation, zone); err != nil {
 			wrong = append(wrong, err.Error())
-			continue
-		}
-		if !bytes.Contains(bytes.ToUpper(ws.Calendars[name]), []byte("END:VCALENDAR")) {
-			wrong = append(wrong, file+": no line END:VCALENDAR: the file is empty or was cut off; want a whole iCalendar file (RFC 5545)")
 		}
 	}
 	if len(wrong) > 0 {
