@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"io"
 	"strings"
 	"testing"
 
@@ -14,8 +15,8 @@ func TestRun(t *testing.T) {
 	if why := opensshd.Missing(); why != "" {
 		t.Skip("not run beside OpenSSH: " + why)
 	}
-	var out bytes.Buffer
-	ratio, err := run(t.Context(), &out, "1MiB", 1, t.TempDir())
+	var out, told bytes.Buffer
+	ratio, err := run(t.Context(), &out, &told, "1MiB", 1, t.TempDir(), "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -27,18 +28,22 @@ func TestRun(t *testing.T) {
 			t.Errorf("no %q in\n%s", row, out.String())
 		}
 	}
+	if want := "transfer: round 1 of 1, after "; !strings.Contains(told.String(), want) {
+		t.Errorf("no %q while it ran in\n%s", want, told.String())
+	}
 	for _, bad := range []struct {
 		size   string
 		rounds int
-	}{{"1MiB", 0}, {"0B", 1}, {"many", 1}} {
-		if _, err := run(t.Context(), &out, bad.size, bad.rounds, t.TempDir()); err == nil {
+		only   string
+	}{{"1MiB", 0, ""}, {"0B", 1, ""}, {"many", 1, ""}, {"1MiB", 1, "pigeon"}} {
+		if _, err := run(t.Context(), &out, io.Discard, bad.size, bad.rounds, t.TempDir(), bad.only); err == nil {
 			t.Errorf("%+v is taken", bad)
 		}
 	}
 }
 
-// BenchmarkSFTP is for the profiler.
-func BenchmarkSFTP(b *testing.B) {
+// BenchmarkOurs is for the profiler.
+func BenchmarkOurs(b *testing.B) {
 	if why := opensshd.Missing(); why != "" {
 		b.Skip("not run beside OpenSSH: " + why)
 	}
@@ -52,14 +57,18 @@ func BenchmarkSFTP(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer x.server.Stop()
-	w := &side{way: way{send: x.ours(transfer.SFTP, "sha256sum ")}}
-	b.SetBytes(x.size)
-	for b.Loop() {
-		if err := x.measure(b.Context(), w, true, true); err != nil {
-			b.Fatal(err)
-		}
+	for name, send := range map[string]sender{"SFTP": transfer.SFTP, "SCP": transfer.SCP} {
+		b.Run(name, func(b *testing.B) {
+			w := &side{way: way{send: x.ours(send, "sha256sum ")}}
+			b.SetBytes(x.size)
+			for b.Loop() {
+				if err := x.measure(b.Context(), w, false, true); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(median(w.rate), "MB/s-copied")
+			b.ReportMetric(median(w.here), "cpu-s-here")
+			b.ReportMetric(median(w.far), "cpu-s-there")
+		})
 	}
-	b.ReportMetric(median(w.rate), "MB/s-proven")
-	b.ReportMetric(median(w.here), "cpu-s-here")
-	b.ReportMetric(median(w.far), "cpu-s-there")
 }

@@ -49,7 +49,7 @@ func notOpened(ctx context.Context, c *sshlink.Client, w *watch, op string, err 
 		return &device.Fault{Kind: lostKind, Op: op, Text: text}
 	}
 	var none *ssh.OpenChannelError
-	if ctx.Err() != nil || errors.As(err, &none) || c.Gone() {
+	if ctx.Err() != nil || errors.As(err, &none) || !errors.Is(err, errNoSubsystem) && c.Gone() {
 		return c.Fault(ctx, op, lostKind, err)
 	}
 	return &device.Fault{Kind: device.Unable, Op: op, Text: "the device offers no SFTP", Err: err}

@@ -88,6 +88,8 @@ type subsystem struct {
 	session *ssh.Session
 }
 
+var errNoSubsystem = errors.New("it has no such subsystem")
+
 // subsystemOn opens an SFTP session on a connection; w sees what goes over it.
 func subsystemOn(c *sshlink.Client, w *watch, o ...sftp.ClientOption) (_ *subsystem, err error) {
 	session, err := c.NewSession()
@@ -111,7 +113,13 @@ func subsystemOn(c *sshlink.Client, w *watch, o ...sftp.ClientOption) (_ *subsys
 	if err != nil {
 		return nil, err
 	}
-	if err := session.RequestSubsystem("sftp"); err != nil {
+	// Source: RFC 4254 §6.5. A refusal is an answer, after which nobody need ask
+	// whether the connection is gone.
+	yes, err := session.SendRequest("subsystem", true, ssh.Marshal(struct{ Name string }{"sftp"}))
+	if err == nil && !yes {
+		err = errNoSubsystem
+	}
+	if err != nil {
 		return nil, err
 	}
 	go func() { _, _ = io.Copy(io.Discard, prose) }() // so that it does not fill the channel

@@ -125,6 +125,11 @@ func start(dir string, o Options) (*Server, error) {
 		"AuthorizedKeysCommand /bin/echo "+strings.TrimSpace(string(ssh.MarshalAuthorizedKey(s.Signer.PublicKey()))),
 		"PermitRootLogin yes", "PasswordAuthentication no", "KbdInteractiveAuthentication no",
 		"UseDNS no", "PrintMotd no", "PrintLastLog no", "AcceptEnv NONE", "LogLevel VERBOSE")
+	// The account's shell is told that it is not the first, so that it does not
+	// read the machine's own start-up files, which may do anything.
+	// Source: from memory, bash, run_startup_files; where Lines set another
+	// environment, that wins.
+	config = append(config, "SetEnv SHLVL=1")
 	if !strings.Contains(strings.Join(o.Lines, "\n"), "Subsystem") { // which may be given once only
 		config = append(config, "Subsystem sftp internal-sftp")
 	}
