@@ -32,6 +32,9 @@ func (i *interrupts) watch(parent context.Context, say func(string)) context.Con
 	ctx, cancel := context.WithCancel(parent)
 	ch := make(chan os.Signal, 1)
 	signal.Notify(ch, os.Interrupt, syscall.SIGTERM)
+	if !signal.Ignored(syscall.SIGHUP) { // who started it by nohup wants it to go on
+		signal.Notify(ch, syscall.SIGHUP)
+	}
 	i.mu.Lock()
 	i.signals = ch
 	i.mu.Unlock()

@@ -211,6 +211,9 @@ func silences(t app.LabTruth) []float64 {
 // refusedBefore tells of a run that could not even begin: the device cannot be
 // read, so nothing was done to it.
 func (e *env) refusedBefore(lab app.Lab, err error) error {
+	if e.signals.wasStopped() {
+		return err
+	}
 	if e.format == "json" {
 		if jerr := e.json(map[string]any{"verdict": conduct.Refused, "reason": err.Error(), "device": lab.Device(), "to": lab.Target(), "hops": []any{},
 			"safe_state": "untouched: the device could not be read, and nothing was asked of it"}); jerr != nil {

@@ -446,8 +446,14 @@ func (e *env) endJSON(sum map[string]any, end error) error {
 	var x exit
 	if end != nil && !errors.As(end, &x) {
 		status, hint := explain(end)
-		sum["error"], sum["hint"], sum["exit"] = end.Error(), hint, status
-		fmt.Fprintln(e.err, "towpath:", end)
+		text := end.Error()
+		if errors.Is(end, context.Canceled) {
+			if text = "stopped"; e.fleeting {
+				hint = "the lab goes with the command, so this run cannot be taken up"
+			}
+		}
+		sum["error"], sum["hint"], sum["exit"] = text, hint, status
+		fmt.Fprintln(e.err, "towpath:", printable(text))
 		end = exit{status}
 	}
 	if err := e.json(sum); err != nil {

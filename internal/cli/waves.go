@@ -137,6 +137,9 @@ func (e *env) wavesInstance(ctx context.Context, w wavesFlags) (err error) {
 // into prints into the file, or on standard output where it is empty. The file
 // is written whole or not at all.
 func (e *env) into(file string, show func(e *env) error) error {
+	if e.signals.wasStopped() { // while it was searched for: it is not what was asked for
+		return errStopped
+	}
 	if file == "" {
 		return show(e)
 	}

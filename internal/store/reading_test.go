@@ -215,6 +215,9 @@ func TestReader(t *testing.T) {
 			t.Fatalf("%s can be written: nothing would be shown", dir)
 		}
 	}
+	if _, err := Open(dir); !errors.Is(err, unix.EROFS) && !errors.Is(err, unix.EACCES) {
+		t.Errorf("opened to be written: %v, want that it cannot be", err)
+	}
 	got, err := told(t.Context(), dir)
 	fmt.Printf("told: %s %v\n", got, err)
 }

@@ -110,7 +110,12 @@ func open(path string) (*sql.DB, error) {
 	if err == nil {
 		err = f.Close()
 	}
-	if err != nil && !errors.Is(err, fs.ErrPermission) && !errors.Is(err, unix.EROFS) { // then it may still be read
+	if err == nil { // the log is made beside it
+		if no := unix.Access(filepath.Dir(whole), unix.W_OK); no != nil {
+			err = &fs.PathError{Op: "write into", Path: filepath.Dir(whole), Err: no}
+		}
+	}
+	if err != nil {
 		return nil, fmt.Errorf("store: %w", err)
 	}
 	// A name may hold what means something in a URI. Source: RFC 3986 §2.1, RFC 8089 §2.
