@@ -235,14 +235,24 @@ func (o *overlay) result() Result {
 		r.TotalLoad += load - s.load[a]
 		r.worse(load/o.capacity[a], int(a))
 	}
-	for _, a := range s.ordered() {
-		if !o.loads.seen[a] {
-			r.worse(s.load[a]/s.capacity[a], int(a))
-			break
-		}
+	if a := o.untouched(s.leading()); a >= 0 {
+		r.worse(s.load[a]/s.capacity[a], int(a))
+	} else if a := o.untouched(s.ordered()); a >= 0 {
+		r.worse(s.load[a]/s.capacity[a], int(a))
 	}
 	r.TotalLoad = settle(r.TotalLoad, s.result.TotalLoad)
 	return r
+}
+
+// untouched is the first arc of the list that the change does not touch, -1 for
+// none.
+func (o *overlay) untouched(arcs []int32) int32 {
+	for _, a := range arcs {
+		if !o.loads.seen[a] {
+			return a
+		}
+	}
+	return -1
 }
 
 func (r *Result) worse(use float64, a int) {

@@ -94,6 +94,8 @@ type State struct {
 	load     []float64
 	order    sync.Once
 	byUse    []int32 // see ordered
+	top      sync.Once
+	busiest  []int32 // see leading
 	result   Result
 	drains   []Drain
 	failed   []bool // by link
@@ -226,6 +228,52 @@ func (s *State) ordered() []int32 {
 		})
 	})
 	return s.byUse
+}
+
+// leading are the first of [State.ordered], found without sorting the others: a
+// change rarely touches them all.
+func (s *State) leading() []int32 {
+	s.top.Do(func() {
+		const most = 64
+		use := func(a int32) float64 { return s.load[a] / s.capacity[a] }
+		before := func(a, b int32) bool { return use(a) > use(b) || use(a) == use(b) && a < b }
+		// A heap whose root is the last of those that lead so far.
+		var h []int32
+		sink := func(i int) {
+			for {
+				c := 2*i + 1
+				if c >= len(h) {
+					return
+				}
+				if c+1 < len(h) && before(h[c], h[c+1]) {
+					c++
+				}
+				if !before(h[i], h[c]) {
+					return
+				}
+				h[i], h[c] = h[c], h[i]
+				i = c
+			}
+		}
+		for a := range int32(len(s.load)) { //nolint:gosec // the arcs are few
+			switch {
+			case len(h) < most:
+				if h = append(h, a); len(h) == most {
+					for i := most/2 - 1; i >= 0; i-- {
+						sink(i)
+					}
+				}
+			case before(a, h[0]):
+				h[0] = a
+				sink(0)
+			}
+		}
+		slices.SortFunc(h, func(a, b int32) int {
+			return cmp.Or(cmp.Compare(use(b), use(a)), cmp.Compare(a, b))
+		})
+		s.busiest = h
+	})
+	return s.busiest
 }
 
 // tolerance is the relative difference below which two loads are alike.

@@ -241,7 +241,7 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 	}
 	tries, most := 4, int64(2000)
 	if len(b.tasks) > 2000 && b.p.Together != nil {
-		tries, most = 2, 50 // each step asks about every window
+		tries, most = 3, 400 // to ask is dear there
 	}
 	for fails := 0; s.Used > lower && fails < tries && ctx.Err() == nil; {
 		r := compile(b.p)
@@ -269,7 +269,7 @@ func (b *builder) tighten(ctx context.Context, s *Schedule, lower int, lim Limit
 			}
 		}
 		rng := rand.New(rand.NewPCG(lim.Seed, uint64(fails)))
-		spent, ok := st.repair(ctx.Done(), queue, min(most, r.steps(lim, W))+2*int64(len(queue)), make([]int, r.n), rng)
+		spent, ok := st.repair(ctx.Done(), queue, min(most, r.steps(lim, s.Used))+4*int64(len(queue)), make([]int, r.n), rng)
 		s.Nodes += spent
 		if !ok {
 			fails++

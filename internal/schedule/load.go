@@ -21,13 +21,11 @@ type Load struct {
 	fail  []network.Change
 	names []string // of the failures
 	arcs  [][]int  // of a failure that is of links alone, the arcs it takes away
-	// The states of sets asked before, by a hash of the set, so that one device
-	// more is computed from the set without it.
-	states map[uint64]*network.State
-	sets   map[uint64][]fleet.DeviceID
-	hash   map[fleet.DeviceID]uint64
-	age    []uint64 // the keys of the states, oldest first
-	nodes  int
+	// The states of sets asked before, oldest first, so that a larger set is
+	// computed from the largest of them that it holds.
+	held  []heldState
+	ident map[fleet.DeviceID]int
+	nodes int
 	// Asked counts the sets that were computed, Failed the failures on top.
 	Asked, Failed int64
 	lost          int              // demands without a path from the start
@@ -37,6 +35,13 @@ type Load struct {
 	// ends are the devices with one neighbour only. No path between others passes
 	// through one, so that to let none pass changes nothing, whatever else is out.
 	ends map[fleet.DeviceID]bool
+}
+
+// heldState is the network with a set of devices drained.
+type heldState struct {
+	set   set // of the numbers that ident gives
+	size  int
+	state *network.State
 }
 
 // keep bounds the states that a Load holds on to; in a large network each is some
@@ -73,8 +78,10 @@ func NewLoad(base *network.State, opt LoadOptions) (*Load, []string, error) {
 	if opt.Limit == 0 {
 		opt.Limit = 1
 	}
-	l := &Load{base: base, opt: opt, states: map[uint64]*network.State{}, sets: map[uint64][]fleet.DeviceID{}, hash: map[fleet.DeviceID]uint64{},
-		own: map[fleet.DeviceID]map[int]bool{}}
+	l := &Load{base: base, opt: opt, ident: map[fleet.DeviceID]int{}, own: map[fleet.DeviceID]map[int]bool{}}
+	for k, x := range base.Network().Nodes() {
+		l.ident[fleet.DeviceID(x.Name)] = k
+	}
 	l.nodes = len(base.Network().Nodes())
 	l.lost = base.Result().UnroutableDemands
 	l.ends = leaves(base.Network())
@@ -159,56 +166,36 @@ func without[T any](list []T, drop map[int]bool) []T {
 	return out
 }
 
-// mix spreads the bits of a counter. Source: Steele, Lea and Flood, Fast
-// splittable pseudorandom number generators, 2014 (SplitMix64), from memory.
-func mix(x uint64) uint64 {
-	x += 0x9e3779b97f4a7c15
-	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9
-	x = (x ^ x>>27) * 0x94d049bb133111eb
-	return x ^ x>>31
-}
-
-func (l *Load) of(d fleet.DeviceID) uint64 {
-	h, ok := l.hash[d]
-	if !ok {
-		h = mix(uint64(len(l.hash)) + 1)
-		l.hash[d] = h
+// parent finds the held state of the most devices of the set, or the one with
+// nothing out. drains are the devices that it lacks.
+func (l *Load) parent(out []fleet.DeviceID) (from *network.State, drains []fleet.DeviceID) {
+	want := l.numbers(out)
+	best := -1
+	for k := range l.held {
+		if h := &l.held[k]; h.size <= len(out) && (best < 0 || h.size > l.held[best].size) && h.set.within(want) {
+			best = k
+		}
 	}
-	return h
-}
-
-// parent finds the nearest state that is held: that of the devices itself, that
-// of all but one of them, or the one with nothing out. drains are the devices
-// that it lacks.
-func (l *Load) parent(out []fleet.DeviceID) (from *network.State, drains []fleet.DeviceID, key uint64) {
+	if best < 0 {
+		return l.base, out
+	}
+	have := l.held[best].set
 	for _, d := range out {
-		key ^= l.of(d)
-	}
-	same := func(k uint64, without int) bool {
-		set, ok := l.sets[k]
-		want := len(out)
-		if without >= 0 {
-			want--
-		}
-		if !ok || len(set) != want {
-			return false
-		}
-		for i, d := range out {
-			if i != without && !slices.Contains(set, d) {
-				return false
-			}
-		}
-		return true
-	}
-	if same(key, -1) {
-		return l.states[key], nil, key
-	}
-	for i, d := range out {
-		if k := key ^ l.of(d); len(out) > 1 && same(k, i) {
-			return l.states[k], out[i : i+1], key
+		if k, ok := l.ident[d]; !ok || !have.has(k) {
+			drains = append(drains, d)
 		}
 	}
-	return l.base, out, key
+	return l.held[best].state, drains
+}
+
+func (l *Load) numbers(devices []fleet.DeviceID) set {
+	s := newSet(l.nodes)
+	for _, d := range devices {
+		if k, ok := l.ident[d]; ok {
+			s.add(k)
+		}
+	}
+	return s
 }
 
 func (l *Load) drained(devices []fleet.DeviceID) network.Change {
@@ -221,7 +208,7 @@ func (l *Load) drained(devices []fleet.DeviceID) network.Change {
 
 // state returns the network with the devices drained.
 func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
-	from, drains, key := l.parent(out)
+	from, drains := l.parent(out)
 	if len(drains) == 0 {
 		return from, nil
 	}
@@ -230,22 +217,17 @@ func (l *Load) state(out []fleet.DeviceID) (*network.State, error) {
 		return nil, err
 	}
 	l.Asked++
-	if len(l.age) > 0 && len(l.age) >= l.keep() { // the oldest goes
-		delete(l.states, l.age[0])
-		delete(l.sets, l.age[0])
-		l.age = l.age[1:]
+	if len(l.held) > 0 && len(l.held) >= l.keep() { // the oldest goes
+		l.held = slices.Delete(l.held, 0, 1)
 	}
-	if _, known := l.states[key]; !known {
-		l.age = append(l.age, key)
-	}
-	l.states[key], l.sets[key] = st, slices.Clone(out)
+	l.held = append(l.held, heldState{l.numbers(out), len(out), st})
 	return st, nil
 }
 
 // glance judges the devices without failures and without making a state of them,
 // as far as that can be told from what it carries alone.
 func (l *Load) glance(out []fleet.DeviceID) (ok, sure bool) {
-	from, drains, _ := l.parent(out)
+	from, drains := l.parent(out)
 	if len(drains) != 1 || len(out) > 1 && from == l.base {
 		return false, false // the state will be of use
 	}

@@ -180,7 +180,7 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 		// Close one window after the other, the emptiest first.
 		tries := 6
 		if r.p.Together != nil && r.n > 2000 {
-			tries = 1 // each step asks about every window
+			tries = 3 // to ask is dear there
 		}
 		for fails := 0; used > out.LowerBound && fails < tries && !stopped(done); {
 			st.load1(best)
@@ -208,7 +208,7 @@ func (r *rules) general(done <-chan struct{}, lim Limits) (*state, Schedule, err
 					}
 				}
 			}
-			spent, ok := st.repair(done, queue, r.steps(lim, st.W)/4+int64(len(queue))+20, weight, rng)
+			spent, ok := st.repair(done, queue, r.steps(lim, used)/4+4*int64(len(queue))+20, weight, rng)
 			out.Nodes += spent
 			if ok && st.used < used {
 				best, used, fails = slices.Clone(st.win), st.used, 0
