@@ -49,7 +49,7 @@ func TestBothFrontsTellTheSame(t *testing.T) {
 	b, line := open(t, labtest.Config(true))
 	defer line.Close()
 	other := overGNMI(t, b)
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	one, err := line.Capture(ctx, device.ScopeFull)
 	if err != nil {

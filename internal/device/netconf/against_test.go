@@ -216,7 +216,7 @@ func multiplier(value string) state.Setting {
 // unlocked demands that nobody holds a lock and no commit waits.
 func unlocked(t *testing.T, b *labtest.Bench) {
 	t.Helper()
-	for deadline := time.After(5 * time.Second); ; {
+	for deadline := time.After(5 * time.Minute); ; {
 		running, candidate, waiting := b.Chassis.NETCONF().Locks()
 		if running == 0 && candidate == 0 && !waiting {
 			return
@@ -337,7 +337,7 @@ func TestConfirmedCommitRunsOut(t *testing.T) {
 	const change = `<bfd xmlns="http://openconfig.net/yang/bfd"><interfaces><interface><id>multihop</id><config><detection-multiplier>9</detection-multiplier></config></interface></interfaces></bfd>`
 	back := func(what string) {
 		t.Helper()
-		for deadline := time.After(10 * time.Second); value(t, d, multiplier("")) != was; {
+		for deadline := time.After(5 * time.Minute); value(t, d, multiplier("")) != was; {
 			select {
 			case <-deadline:
 				t.Fatalf("%s: the change stays", what)
@@ -348,12 +348,14 @@ func TestConfirmedCommitRunsOut(t *testing.T) {
 	}
 	s := session(t, b, netconf.Options{})
 	edit(t, s, change)
-	if err := s.CommitConfirmed(ctx, 2*time.Minute, "kept"); err != nil { // 0.6 s of ours
+	look := b.Lab.Clock().RealTime() // until it has been read
+	if err := s.CommitConfirmed(ctx, 2*time.Minute, "kept"); err != nil {
 		t.Fatal(err)
 	}
 	if got := value(t, d, multiplier("")); got != "9" {
 		t.Fatalf("after the commit: %q", got)
 	}
+	look() // 0.6 s of ours
 	_ = s.Close()
 	back("nobody confirmed it")
 
@@ -506,7 +508,7 @@ func TestAnswersThatAreLost(t *testing.T) {
 	if _, err := d.SwitchOver(ctx, "CTL-B"); device.KindOf(err) != device.OutcomeUnknown {
 		t.Errorf("a switchover whose answer is lost: %v, want %s", err, device.OutcomeUnknown)
 	}
-	for deadline := time.After(10 * time.Second); ; {
+	for deadline := time.After(5 * time.Minute); ; {
 		c, err := d.Capture(ctx, device.ScopeLive)
 		if err == nil {
 			if k, ok := c.ControllerWithRole(state.Primary); !ok || k.Name != "CTL-B" {

@@ -62,7 +62,7 @@ func TestLab(t *testing.T) {
 func TestWatchTellsOfAnotherSessionsCommit(t *testing.T) {
 	b := labtest.Start(t, labtest.Config(true), 1)
 	d := dial(t, b, nil)
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	synced, told := false, false
 	err := d.Watch(ctx, func(e device.Event) {

@@ -44,7 +44,7 @@ func TestThroughOpenSSH(t *testing.T) {
 	}
 	talk := func(said string) string {
 		t.Helper()
-		ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 		defer cancel()
 		cmd := exec.CommandContext(ctx, ssh, "-F", "none", "-p", port, "-i", filepath.Join(dir, "key"), "-o", "IdentitiesOnly=yes", "-o", "BatchMode=yes",
 			"-o", "StrictHostKeyChecking=yes", "-o", "UserKnownHostsFile="+filepath.Join(dir, "known_hosts"), "-s", lab.SSHUser+"@"+host, "netconf")

@@ -337,7 +337,7 @@ func serve(t testing.TB, f *fake, o rigOptions) *rig {
 	cert, key := o.ca.issue(t, "towpath", time.Now().Add(-time.Hour), time.Now().Add(time.Hour))
 	return &rig{f, lis.Addr().String(), s, o.ca, Config{
 		Device: "mere-agg-1", Target: lis.Addr().String(), ServerName: "mere-agg-1", CA: o.ca.pem, Cert: cert, Key: key,
-		FactsOrigin: "towpath-facts", ConnectTimeout: 5 * time.Second,
+		FactsOrigin: "towpath-facts", ConnectTimeout: time.Minute,
 	}}
 }
 

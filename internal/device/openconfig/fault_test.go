@@ -121,7 +121,12 @@ func TestCertificates(t *testing.T) {
 }
 
 func TestUnreachableAndBack(t *testing.T) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	// Not the address of everybody, so that nobody takes the port while it is
+	// free, where the system has another.
+	l, err := net.Listen("tcp", "127.0.0.7:0")
+	if err != nil {
+		l, err = net.Listen("tcp", "127.0.0.1:0")
+	}
 	if err != nil {
 		t.Fatal(err)
 	}

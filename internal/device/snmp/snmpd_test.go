@@ -97,7 +97,9 @@ func snmpd(t *testing.T, lines ...string) string {
 		t.Skip("not checked against net-snmp: its agent is not installed (Debian: snmpd)")
 	}
 	dir := t.TempDir()
-	conn, err := net.ListenPacket("udp", "127.0.0.1:0")
+	// Not the address of everybody, so that nobody takes the port meanwhile. The
+	// agent hears us as 127.0.0.1 there too.
+	conn, err := net.ListenPacket("udp", "127.0.0.7:0")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -137,7 +139,7 @@ func snmpd(t *testing.T, lines ...string) string {
 	d := dial(t, Config{Address: addr, Community: community, Timeout: 200 * time.Millisecond})
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	end := time.After(20 * time.Second)
+	end := time.After(5 * time.Minute)
 	for {
 		if _, err = d.Abilities(t.Context()); err == nil {
 			return addr
@@ -240,9 +242,13 @@ func TestThisMachine(t *testing.T) {
 		if c.Hostname.Or("") != "mere-agg-1" || c.Release.Known() || len(c.Components) != 0 {
 			t.Errorf("%s, %s, %v", c.Hostname.Or(""), c.Release.Or(""), c.Components)
 		}
-		own, err := net.Interfaces()
-		if err != nil || len(own) == 0 {
-			t.Fatal(err)
+		// Others make and delete interfaces on this machine too, and the agent looks
+		// from time to time only: it is asked until nothing has changed meanwhile.
+		own := interfaces(t)
+		for end := time.Now().Add(5 * time.Minute); time.Now().Before(end) && !slices.EqualFunc(own, c.Interfaces, func(n net.Interface, x state.Interface) bool { return n.Name == x.Name }); own = interfaces(t) {
+			if c, err = d.Capture(t.Context(), device.ScopeFull); err != nil {
+				t.Fatal(err)
+			}
 		}
 		for _, n := range own {
 			i := slices.IndexFunc(c.Interfaces, func(x state.Interface) bool { return x.Name == n.Name })
@@ -280,16 +286,29 @@ func TestThisMachine(t *testing.T) {
 	}
 }
 
+// interfaces are those of this machine, in the order of a capture.
+func interfaces(t *testing.T) []net.Interface {
+	t.Helper()
+	own, err := net.Interfaces()
+	if err != nil || len(own) == 0 {
+		t.Fatal(err)
+	}
+	slices.SortFunc(own, func(a, b net.Interface) int { return strings.Compare(a.Name, b.Name) })
+	return own
+}
+
 func TestRefusedByTheAgent(t *testing.T) {
 	addr := snmpd(t)
-	closed, err := net.ListenPacket("udp", "127.0.0.1:0")
+	// A socket that is connected elsewhere keeps its port from everybody, and
+	// takes nothing from us.
+	closed, err := net.Dial("udp4", "127.0.0.1:9")
 	if err != nil {
 		t.Fatal(err)
 	}
-	closed.Close()
+	defer closed.Close()
 	with := func(change func(*Config)) Config {
 		cfg := v3(addr)
-		cfg.Timeout = 300 * time.Millisecond
+		cfg.Timeout = 30 * time.Second // the agent answers, or the kernel
 		change(&cfg)
 		return cfg
 	}
@@ -302,7 +321,7 @@ func TestRefusedByTheAgent(t *testing.T) {
 		{"user", with(func(c *Config) { c.User = "row" }), device.Denied, `does not know the user "row"`},
 		{"authentication secret", with(func(c *Config) { c.AuthSecret += "x" }), device.Denied, "authentication secret or protocol"},
 		{"authentication protocol", with(func(c *Config) { c.AuthProtocol = "SHA-1" }), device.Denied, "authentication secret or protocol"},
-		{"privacy secret", with(func(c *Config) { c.PrivSecret += "x" }), device.Denied, "privacy secret or protocol"},
+		{"privacy secret", with(func(c *Config) { c.PrivSecret, c.Timeout = c.PrivSecret+"x", time.Second }), device.Denied, "privacy secret or protocol"},
 		{"community", Config{Address: addr, Community: "other", Timeout: 200 * time.Millisecond}, device.Unreachable, "does not know the community"},
 		{"sees nothing", Config{Address: addr, Community: "blind"}, device.Denied, "access control (views)"},
 		{"port", with(func(c *Config) { c.Address = closed.LocalAddr().String() }), device.Unreachable, "the port is closed"},

@@ -140,7 +140,7 @@ func Start(t testing.TB, cfg lab.Config, rate float64) *Bench {
 // Changes counts the acts that changed the device, once none is under way.
 func (b *Bench) Changes(t testing.TB) int {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
@@ -276,10 +276,14 @@ func fresh(t *testing.T, by Proof, dial Dial, perController bool, with devicetes
 	return h
 }
 
-// dead is an address at which nobody answers.
+// dead is an address at which nobody answers. It is not that of everybody, so
+// that nobody takes the port in the meantime, where the system has another.
 func dead(t testing.TB) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	l, err := net.Listen("tcp", "127.0.0.7:0")
+	if err != nil {
+		l, err = net.Listen("tcp", "127.0.0.1:0")
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -311,7 +315,7 @@ func furnish(t testing.TB, b *Bench, dc lab.DeviceConfig, size int64) devicetest
 		Primary: dc.Controllers[0].Name, Secondary: dc.Controllers[1].Name, LineCard: dc.LineCards[0].Name,
 		Volumes: []string{"/CTL-A/flash", "/CTL-B/flash"}, Routes: dc.Routes.IPv4 + dc.Routes.IPv6,
 		// A millisecond of ours between two looks is a fifth of a second of the lab.
-		ClockTolerance: 20 * time.Second,
+		ClockTolerance: 20 * time.Second, ClockRate: Rate,
 		// The session over several hops has no interface; the circuit has two ends
 		// and one level. A multiplier has 8 bits (RFC 5880 §4.1).
 		Setting: state.Setting{Protocol: state.BFD, Neighbour: "198.51.100.7", Parameter: state.ParamDetectMult}, To: "9",
