@@ -29,7 +29,7 @@ session:
   prompt: '\[[a-z0-9-]+\] '
   cancel: ctrl-c
   wake: ctrl-c
-  wake-every: 60ms
+  wake-every: 250ms
   login:
     - {expect: '(?m)^Name\? *$', answer: '{user}'}
     - {expect: '(?m)^Password\? *$', answer: '{password}'}
@@ -125,7 +125,7 @@ func (h *hut) talk(c net.Conn) {
 			h.hang = ""
 		}
 		if strings.HasPrefix(string(line), "restart") {
-			h.looks = 40
+			h.looks = 120
 		}
 		h.mu.Unlock()
 		switch {
@@ -269,7 +269,7 @@ func TestConsoleTroubles(t *testing.T) {
 		}
 	}
 	h := &hut{}
-	soon := func(c *commandline.Config) { c.OpenWithin = 400 * time.Millisecond }
+	soon := func(c *commandline.Config) { c.OpenWithin = 2 * time.Second }
 	for name, c := range map[string]struct {
 		behind func(*consoletest.Line)
 		change func(*commandline.Config)
@@ -371,7 +371,7 @@ func TestConsoleThroughARestart(t *testing.T) {
 		c.Boot = func(l *consoletest.Line) {
 			<-tick.C
 			fmt.Fprintf(l, "loader: a key stops me, %d\r\n", boots)
-			if boots == 5 { // what was being typed when it went down is typed
+			if boots == 60 { // what was being typed when it went down has been typed
 				first = l.Keys()
 			}
 			boots++
@@ -390,7 +390,7 @@ func TestConsoleThroughARestart(t *testing.T) {
 	if err := b.server.Close(); err != nil {
 		t.Error(err)
 	}
-	if h.count("restart because planned") != 1 || boots < 20 {
+	if h.count("restart because planned") != 1 || boots < 100 {
 		t.Errorf("typed %q, %d messages", h.commands(), boots)
 	}
 	if first != last {

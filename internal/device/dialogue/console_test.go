@@ -108,7 +108,7 @@ func FuzzConsole(f *testing.F) {
 		var log bytes.Buffer
 		cfg := consoleConfig()
 		cfg.Sink = dialogue.NewTranscript(&log)
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 		defer cancel()
 		s := dialogue.Start(line, cfg)
 		err := s.Login(ctx)
@@ -148,7 +148,7 @@ func FuzzConsole(f *testing.F) {
 func TestConsoleQuestionIsLeft(t *testing.T) {
 	line := newAnswering([][]byte{[]byte("Discard all, really? ")})
 	s := dialogue.Start(line, consoleConfig())
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	for range 2 { // and it is still there when somebody tries again
 		wantReason(t, s.Login(ctx), dialogue.Asked, false)
@@ -166,7 +166,7 @@ func TestConsoleQuestionIsLeft(t *testing.T) {
 func TestConsoleLoggedOutMeanwhile(t *testing.T) {
 	line := newAnswering([][]byte{[]byte("mere-1> "), []byte("\r\nmere-1> ")})
 	s := dialogue.Start(line, consoleConfig())
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	if err := s.Login(ctx); err != nil {
 		t.Fatal(err)

@@ -351,7 +351,7 @@ func (s *Session) more(ctx context.Context, quiet time.Duration) (bool, error) {
 		select {
 		case <-s.news:
 		case <-ran:
-			return false, nil
+			return s.take(), nil // what came at the same time is no quiet
 		case <-ctx.Done():
 			return false, context.Cause(ctx)
 		}

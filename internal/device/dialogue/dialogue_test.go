@@ -77,7 +77,7 @@ func meet(t *testing.T, cfg dialogue.Config, dev func(*peer)) *dialogue.Session 
 		dev(&peer{theirs})
 		_ = theirs.Close()
 	})
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	s, err := dialogue.Open(ctx, ours, cfg)
 	if err != nil {
@@ -92,7 +92,7 @@ func meet(t *testing.T, cfg dialogue.Config, dev func(*peer)) *dialogue.Session 
 
 func do(t *testing.T, s *dialogue.Session, c dialogue.Command) dialogue.Answer {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	a, err := s.Do(ctx, c)
 	if err != nil {
@@ -232,7 +232,8 @@ func TestConsoleServerIsWokenAndLogsIn(t *testing.T) {
 	var log bytes.Buffer
 	tr := dialogue.NewTranscript(&log)
 	cfg := config()
-	cfg.Sink, cfg.Wake, cfg.WakeEvery = tr, "\n", 10*time.Millisecond
+	// Long enough that the device's answer to the second key is there before a third.
+	cfg.Sink, cfg.Wake, cfg.WakeEvery = tr, "\n", time.Second
 	cfg.Login = []dialogue.Exchange{
 		{Expect: regexp.MustCompile(`login:`), Answer: "ada\n"},
 		{Expect: regexp.MustCompile(`[Pp]assword:`), Answer: "sluice-7\n", Secret: true},
@@ -452,7 +453,7 @@ func TestAnyPieces(t *testing.T) {
 				return rest
 			})
 		})
-		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 		defer cancel()
 		s, err := dialogue.Open(ctx, ours, config())
 		if err != nil {
@@ -548,7 +549,7 @@ func FuzzDialogue(f *testing.F) {
 		}
 		var log bytes.Buffer
 		cfg.Sink = dialogue.NewTranscript(&log)
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 		defer cancel()
 		s, err := dialogue.Open(ctx, &script{bytes.Split(b, []byte("|"))}, cfg)
 		if err != nil {
