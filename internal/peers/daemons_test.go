@@ -351,14 +351,49 @@ vrrp_instance V {
 					return view{}, err
 				}
 				text, err := p.read("vs.log")
+				if err != nil {
+					return view{}, err
+				}
+				losses, err := agedPorts(text)
 				root, forwards := strings.Contains(show, "This bridge is the root"), strings.Contains(show, "Forwarding")
-				// Source: IEEE 802.1D-2004 clause 17.27, the port's information
-				// is AGED once nothing has been heard for 3 × HelloTime; state 3
-				// is its entry in this daemon.
-				return view{root == (p.num == 1) && forwards, strings.Count(text, "Port_information_sm 8 -> 3")}, err
+				return view{root == (p.num == 1) && forwards, losses}, err
 			},
 		},
 	},
+}
+
+// takenBack is how soon a root that is awake has its neighbour back: proposal and
+// agreement are two packets.
+// Source: IEEE 802.1D-2004 clause 17.10; seen in Open vSwitch 3.1.0, within 5 ms.
+const takenBack = 50 * time.Millisecond
+
+// agedPorts counts in the log of a bridge how often the information of its port
+// ran out and the port was not the root port again at once.
+// Source: IEEE 802.1D-2004 clause 17.27, the information is AGED once nothing has
+// been heard for 3 × HelloTime; state 3 is its entry in this daemon.
+func agedPorts(log string) (n int, err error) {
+	var aged time.Time
+	for _, line := range strings.Split(log, "\n") {
+		out, back := strings.Contains(line, "Port_information_sm 8 -> 3"), strings.HasSuffix(line, "port role [8001] = Root")
+		if !out && !back {
+			continue
+		}
+		stamp, _, _ := strings.Cut(line, "|")
+		at, err := time.Parse(time.RFC3339, stamp)
+		if err != nil {
+			return 0, fmt.Errorf("a line of the bridge's log: %w", err)
+		}
+		switch {
+		case out:
+			n, aged = n+1, at
+		case !aged.IsZero() && at.Sub(aged) <= takenBack:
+			n--
+		}
+		if back {
+			aged = time.Time{}
+		}
+	}
+	return n, nil
 }
 
 var birdNeeds = map[string]string{"bird": "bird2", "birdc": "bird2"}

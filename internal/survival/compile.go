@@ -34,6 +34,7 @@ type relation struct {
 	inputs   []Input
 	cautions []string
 	fixed    string // why, where no timer decides
+	assumed  bool   // nobody told the timers
 	source   string
 	selfSrc  string
 	adj      state.Adjacency // as it was told, for advice
@@ -251,8 +252,17 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 	r.carries = *dev.Carries
 	out, back := k.timers(a, dev, nbr)
 	r.pace = out.send.Seconds()
+	if a.Protocol == EVPN { // its election has no hellos
+		k.unheard(r, a)
+		r.own, r.back = own{fate: alive}, span(dev.Return, dev.ReturnHellos, 0)
+		if up, known := a.Up.Get(); known && !up {
+			r.downBefore()
+		}
+		return
+	}
+	designated := a.Protocol == state.ISIS && strings.EqualFold(a.Role.Or(""), "dis") && !dev.known
 	k.note(r, "hello interval", out.send.String(), !out.sendTold, out.sendSrc)
-	if j := or(dev.Jitter, [2]float64{1, 1}); j[0] != 1 {
+	if j := or(dev.Jitter, [2]float64{1, 1}); j[0] != 1 && !designated {
 		k.note(r, "hello jitter", fmt.Sprintf("%.0f to %.0f %%", 100*j[0], 100*j[1]), false, dev.source("jitter"))
 	}
 	detect := out.detect.String()
@@ -271,22 +281,27 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 	if len(nbr.Late) > 0 {
 		k.note(r, "neighbour acts late by", fmt.Sprintf("up to %v", slices.MaxFunc(nbr.Late, func(a, b Late) int { return int(a.By - b.By) }).By), false, nbr.source("late"))
 	}
+	if out.detect > 0 && out.detect < out.send {
+		r.cautions = append(r.cautions, fmt.Sprintf("the neighbour gives up after %v, and a hello comes each %v only: with these timers it does not stay up even while nobody is silent", out.detect, out.send))
+	}
 	if k.options.ResumeDelay != (Silence{}) {
 		k.note(r, "resume delay", k.options.ResumeDelay.String(), false, "the caller")
 	}
 	r.source = out.detSrc
+	if out.detOwn {
+		r.source = "the device; " + dev.standard.Source
+	}
+	r.assumed = !out.sendTold && !out.detOwn
 	r.back = span(dev.Return, dev.ReturnHellos, out.send)
 	r.own.fate = waits
 	r.own.nbr = k.side(out, dev, nbr, k.lateness(a.Protocol, neighbour, device, false), k.options.ResumeDelay)
-	if a.Protocol == state.ISIS && strings.EqualFold(a.Role.Or(""), "dis") && !dev.known && !r.own.nbr.forever {
+	if designated && !r.own.nbr.forever {
 		r.own.nbr.age.lo = r.own.nbr.age.hi
 		k.note(r, "hello jitter of the designated system", "none", false, "RFC 1142, dRISISHelloTimer; RFC 4444 isisCircLevelDRHelloTimer")
 	}
 	r.own.dev = k.side(back, nbr, dev, k.lateness(a.Protocol, device, neighbour, !k.cut(dev)), Silence{})
-	if a.Up.Known() && !a.Up.Or(true) {
-		r.down, r.carries = true, false
-		r.own = own{fate: lost}
-		r.fixed = "it was already down when the capture was taken"
+	if up, known := a.Up.Get(); known && !up {
+		r.downBefore()
 		return
 	}
 	if k.unheard(r, a) {
@@ -299,6 +314,13 @@ func (k *compiler) fill(r *relation, a state.Adjacency) {
 		return
 	}
 	k.wake(r, a, dev, nbr, back)
+}
+
+// downBefore is the fate of what was down before the silence.
+func (r *relation) downBefore() {
+	r.down, r.carries = true, false
+	r.own = own{fate: lost}
+	r.fixed = "it was already down when the capture was taken"
 }
 
 // idle adds to the way back how long an end refuses the other after an error:
@@ -509,7 +531,7 @@ func (k *compiler) wake(r *relation, a state.Adjacency, dev, nbr role, back time
 		self = SelfDropNone
 		k.note(r, "own timer at the takeover", "starts anew", true, "synchronised state, as the device tells; no standard says so")
 	default:
-		k.note(r, "self-drop", string(self), false, dev.source("self-drop"))
+		k.note(r, "device that wakes with its own timer overdue", self.words(), false, dev.source("self-drop"))
 	}
 	if !known && frozenMatters(a.Protocol) {
 		k.note(r, "state kept over the silence", "yes", true, "not told; where it is not kept this adjacency drops")
@@ -866,7 +888,7 @@ func (k *compiler) domains() {
 			r.inner = inner
 			needs = append(needs, need{1, []int{inner}})
 		}
-		g := k.gate(strings.TrimSpace("no changed LSA in "+d.protocol+" "+d.instance), needs)
+		g := k.gate(strings.TrimSpace("no changed LSA, as by the loss of another adjacency, in "+d.protocol+" "+d.instance), needs)
 		for _, i := range strict[d] { // the gate has the adjacency's own event in it
 			k.nodes[k.relations[i].node].needs = []need{{1, []int{g}}}
 		}
@@ -878,7 +900,7 @@ func (k *compiler) paths() {
 	igp := map[bool][]int{} // by IPv6
 	all := []int{}
 	byNextHop, byIface := map[string][]int{}, map[string][]int{}
-	var bgp []int
+	var bgp, far []int
 	for _, r := range k.relations {
 		if r.down {
 			continue
@@ -896,7 +918,9 @@ func (k *compiler) paths() {
 				byIface[r.iface] = append(byIface[r.iface], r.node)
 			}
 		case state.BGP:
-			bgp = append(bgp, r.node)
+			if bgp = append(bgp, r.node); r.iface == "" {
+				far = append(far, r.node)
+			}
 		}
 	}
 	// The gates that many share are made once.
@@ -916,13 +940,25 @@ func (k *compiler) paths() {
 		}
 		switch {
 		case r.protocol == EVPN && len(bgp) > 0:
-			k.stand(i, either("bgp", "BGP sessions", bgp))
-		case r.protocol == state.LDP && len(all) > 0:
-			k.note(r, "route to the neighbour", "by any IGP adjacency", true, "RFC 5036 §2.5.2, the session runs over TCP to the transport address")
-			k.stand(i, either("igp", "IGP adjacencies", all))
-		case (r.protocol == state.BGP || r.protocol == state.BFD) && r.iface == "":
-			to, err := netip.ParseAddr(r.neighbour)
+			what, of := "BGP sessions", bgp
+			if len(far) > 0 { // a session on a link is with a customer or another network
+				what, of = "BGP sessions across the network", far
+			}
+			k.note(r, "routes of the segment", fmt.Sprintf("by any of the %d %s", len(of), what), true, "RFC 7432 §8.5; which sessions carry them is not told")
+			k.stand(i, either("evpn", what, of))
+		case (r.protocol == state.BGP || r.protocol == state.BFD) && r.iface == "", r.protocol == state.LDP && len(all) > 0:
+			// The session of LDP runs over TCP to an address that its hellos name,
+			// mostly that of the LSR id. Source: RFC 5036 §2.2.2, §2.5.2.
+			id, _, _ := strings.Cut(r.neighbour, ":")
+			if r.protocol != state.LDP {
+				id = r.neighbour
+			}
+			to, err := netip.ParseAddr(id)
 			if err != nil {
+				if r.protocol == state.LDP {
+					k.note(r, "route to the neighbour", "by any IGP adjacency", true, "RFC 5036 §2.5.2, the session runs over TCP to the transport address")
+					k.stand(i, either("igp", "IGP adjacencies", all))
+				}
 				continue
 			}
 			via, known := k.route(r.instance, to)
@@ -950,7 +986,8 @@ func (k *compiler) paths() {
 			}
 			six := to.Is6() && !to.Is4In6()
 			if of = igp[six]; len(of) > 0 {
-				k.note(r, "route to the neighbour", "by any IGP adjacency", true, "RFC 4271 §5.1.3; the route is not in the capture")
+				src := map[string]string{state.BGP: "RFC 4271 §5.1.3", state.BFD: "RFC 5883 §1", state.LDP: "RFC 5036 §2.5.2, TCP to the transport address"}[r.protocol]
+				k.note(r, "route to the neighbour", "by any IGP adjacency", true, src+"; the route is not in the capture")
 				k.stand(i, either(fmt.Sprint("igp", six), "IGP adjacencies", of))
 			}
 		}

@@ -131,6 +131,40 @@ func TestTicksThatSleep(t *testing.T) {
 	}
 }
 
+// TestABridgeIsGivenUpWhileItSleeps: a neighbour allows six whole ticks, of which
+// the first had begun when the last hello came, and one that is over once the
+// device is awake does no harm, however late the device's next hello is.
+// Source: Open vSwitch 3.1.0, lib/rstp-state-machines.c, updt_rcvd_info_while and
+// decrease_rstp_port_timers__; ofproto/ofproto-dpif.c, rstp_run. Acted out here
+// with ticks of exactly a second, over all phases of both ends.
+func TestABridgeIsGivenUpWhileItSleeps(t *testing.T) {
+	b := BuiltinProfiles().Daemons["ovs"][state.RSTP]
+	b.Late, b.HelloLate = nil, nil
+	p := &Profiles{Protocols: BuiltinProfiles().Protocols, Daemons: map[string]map[string]Behaviour{"ticks": {state.RSTP: b}}}
+	a := state.Adjacency{Protocol: state.RSTP, Interface: "port-1", Neighbour: "8000.0200", Role: some("designated"), Implement: some("ticks"),
+		Timers: state.Timers{Send: some(2 * time.Second), NeighbourDetect: some(6 * time.Second)}}
+	for _, s := range []float64{2.9, 3.5, 4.4, 5, 5.6, 6.1} {
+		got, _ := forecastOne(a, Fixed(seconds(s)), Options{Profiles: p, Implementation: "ticks"})
+		lived, n := 0, 200
+		for i := range n {
+			for j := range n {
+				age, phase := 2*(float64(i)+0.5)/float64(n), (float64(j)+0.5)/float64(n) // of the last hello; into a tick, when it came
+				left, tick := 6, -phase
+				for left > 0 {
+					tick++
+					left--
+				}
+				if tick > age+s {
+					lived++
+				}
+			}
+		}
+		if want := float64(lived) / float64(n*n); math.Abs(got.Survive-want) > 0.01 {
+			t.Errorf("%v s: %v, acted out %v", s, got.Survive, want)
+		}
+	}
+}
+
 // TestASessionOverTCPHasATimerOfItsOwn: LDP's hellos are UDP and no matter of a
 // cut TCP session, whose keepalives are.
 // Source: RFC 5036 §2.4.1 and §2.5.6; RFC 6298 §5.5, first copy after 1 s.

@@ -153,7 +153,7 @@ func (m *model) bind(law Law) *bound {
 		switch {
 		case m.safe[c] >= most:
 			settled[c] = 1
-		case m.dead[c] <= least:
+		case m.dead[c] < least:
 			settled[c] = -1
 		}
 	}
@@ -236,7 +236,7 @@ func (m *model) expectUntouched(law Law) (p, err float64) {
 	if law.Most().Seconds() <= safe {
 		return 1, 0
 	}
-	if law.Least().Seconds() >= dead {
+	if law.Least().Seconds() > dead {
 		return 0, 0
 	}
 	mean, err := law.expect(m.knots(safe, dead), 1, func(s float64, out []float64) { out[0] = m.untouched(s) })
@@ -356,7 +356,7 @@ func (b *bound) marginal(i int, view lossView) marginal {
 	switch {
 	case b.safe[own] >= most:
 		g.alone = 1
-	case b.dead[own] <= least:
+	case b.dead[own] < least:
 		g.alone = 0
 	case len(prog.classes) == 1 && prog.classes[0] == own && len(prog.steps) == 3:
 		g.alone = -1 // the same as with what it stands on

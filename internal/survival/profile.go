@@ -88,6 +88,19 @@ const (
 	KillsNeighbour SelfDrop = "kills-neighbour" // it drops its own side and takes the neighbour's down
 )
 
+// words say a self-drop to people.
+func (s SelfDrop) words() string {
+	switch s {
+	case SelfDropNone:
+		return "reads the waiting hellos first and drops nothing"
+	case SelfDropLocal:
+		return "drops its own side, and the neighbour never notices"
+	case KillsNeighbour:
+		return "drops its own side and takes the neighbour's down"
+	}
+	return string(s)
+}
+
 // ErrProfile is the error of profiles that cannot be used.
 var ErrProfile = errors.New("profiles of survival")
 

@@ -16,15 +16,31 @@ func (k *compiler) restart(r *relation, a state.Adjacency, dev role, out timers)
 	nonstop, told := a.Restart.Nonstop.Get()
 	can := or(dev.Graceful, false)
 	ours, helps := a.Restart.Own.Or(false), a.Restart.Helper.Or(false)
+	if told && !nonstop {
+		k.note(r, "state kept over the silence", "no", false, "the device")
+	}
+	if can && (!told || !nonstop) {
+		for _, x := range []struct {
+			name string
+			is   state.Opt[bool]
+		}{{"graceful restart announced", a.Restart.Own}, {"neighbour helps", a.Restart.Helper}} {
+			if v, known := x.is.Get(); known {
+				k.note(r, x.name, yesNo(v), false, "the device")
+			}
+		}
+	}
 	switch {
 	case told && nonstop:
 		k.note(r, "state kept over the silence", "yes", false, "the device")
 	case can && ours && helps:
 		k.graceful(r, a, dev, out)
-	case told && can && r.protocol == state.ISIS && helps:
-		k.graceful(r, a, dev, out) // restart signalling needs no more than a helper: RFC 8706 §3.1
+	case told && can && r.protocol == state.ISIS && helps && a.Restart.Own.Or(true):
+		// One that asks in its hellos need not say so before.
+		if !a.Restart.Own.Known() {
+			k.note(r, "graceful restart announced", "yes", true, "RFC 8706 §3.1, asked for in the hellos of the restart itself")
+		}
+		k.graceful(r, a, dev, out)
 	case told:
-		k.note(r, "state kept over the silence", "no", false, "the device")
 		if can {
 			if !a.Restart.Own.Known() {
 				k.note(r, "graceful restart announced", "no", true, "not told; the worse of the two")
@@ -75,7 +91,10 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 			limit, src = out.detect, dev.source("restart-time")
 		}
 	}
-	k.note(r, "restart time", limit.String(), !known, src)
+	unannounced := a.Protocol == state.ISIS && (k.options.Unplanned || !known)
+	if !unannounced { // a holding time refreshed once is all that counts then
+		k.note(r, "restart time", limit.String(), !known, src)
+	}
 	k.note(r, "session back after", fmt.Sprintf("%v to %v", seconds(back[0]), seconds(back[1])), dev.source("reconnect") == dev.standard.Sources["reconnect"], dev.source("reconnect"))
 	nbr := r.own.nbr
 	// told is the wait where the neighbour's clock starts with the silence or
@@ -113,7 +132,7 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 		}
 	case state.ISIS:
 		r.source = "RFC 8706 §3.2.1"
-		if k.options.Unplanned || !known {
+		if unannounced {
 			// The first hello that asks for a restart refreshes the holding time,
 			// once, so that it need only come before that has run out.
 			r.own.helped, r.own.unaware, r.own.judges = nbr, 1, true
@@ -139,7 +158,7 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 		// routes come back with the initial update.
 		r.given[0] = 0
 		r.kept = [2]float64{0.01, max(back[1], r.back[1])}
-		k.note(r, "forwarding kept (F bit)", "no", false, "RFC 4724 §4.2")
+		k.note(r, keptName(a.Protocol), "no", false, "the device")
 	case loss != nil:
 		r.keptDown = loss.WhileDown
 		r.kept = [2]float64{
@@ -160,14 +179,47 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 		r.cautions = append(r.cautions, "graceful is not hitless by itself: measure it on this release")
 	}
 	if !keptKnown && loss == nil {
-		k.note(r, "forwarding kept (F bit)", "yes", true, "RFC 4724 §3")
+		k.note(r, keptName(a.Protocol), "yes", true, keptSource(a.Protocol))
 	}
+}
+
+func yesNo(v bool) string {
+	if v {
+		return "yes"
+	}
+	return "no"
+}
+
+func keptName(protocol string) string {
+	if protocol == state.BGP {
+		return "forwarding kept over the restart (F bit)"
+	}
+	return "forwarding kept over the restart"
+}
+
+// keptSource is where a standard says that a restart that is helped presumes a
+// forwarding table that is kept.
+func keptSource(protocol string) string {
+	switch protocol {
+	case state.BGP:
+		return "RFC 4724 §3"
+	case state.OSPFv2, state.OSPFv3:
+		return "RFC 3623 §2.1"
+	case state.ISIS:
+		return "RFC 8706 §3.2.3"
+	case state.LDP:
+		return "RFC 3478 §2 and §3.1"
+	}
+	return "RFC 3473 §9.5.1"
 }
 
 // notice works out whether the neighbour learns at once that the TCP session is
 // gone, or only when its own timer runs out or the device is back.
 func (k *compiler) notice(r *relation) {
-	const rule = "RFC 4724 §4.2, on detecting the end of the TCP session"
+	rule := "RFC 4724 §4.2, on detecting the end of the TCP session"
+	if r.protocol == state.LDP {
+		rule = "RFC 3478 §3.3, on detecting that the session is gone"
+	}
 	switch n := k.options.Notice; {
 	case n == NoticeAtOnce:
 		k.note(r, "neighbour learns of the loss", "at once", false, "the caller")

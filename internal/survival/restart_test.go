@@ -178,7 +178,7 @@ func TestALostNeighbourEndsTheHelpOfAllOthers(t *testing.T) {
 	helped, cold := restarting(state.OSPFv2, 120*time.Second), restarting(state.OSPFv2, 0)
 	cold.Interface, cold.Neighbour, cold.Restart.Helper = "port-1/0/2", "192.0.2.2", some(false)
 	c := &state.Capture{Adjacencies: []state.Adjacency{helped, cold}}
-	if got := Predict(c, Fixed(time.Second), Options{}).Adjacencies[0]; got.Outcome != Drops || got.Alone != 1 || !slices.Contains(got.StandsOn, "no changed LSA in ospfv2") {
+	if got := Predict(c, Fixed(time.Second), Options{}).Adjacencies[0]; got.Outcome != Drops || got.Alone != 1 || !slices.Contains(got.StandsOn, "no changed LSA, as by the loss of another adjacency, in ospfv2") {
 		t.Errorf("strict: %+v", got)
 	}
 	// What stands on a neighbour in a domain names it.

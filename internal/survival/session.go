@@ -15,12 +15,18 @@ import (
 // Source: Cox, Renewal theory, 1962, §5.2.
 type age struct{ lo, hi float64 }
 
+// tight is how wide a range may be, as a share of the numbers it is between, to
+// be taken for a point: what is divided by it would be little more than rounding.
+const tight = 1e-8
+
+func narrow(lo, hi float64) bool { return hi-lo <= tight*math.Abs(hi) }
+
 func (a age) mean() float64 { return (a.lo + a.hi) / 2 }
 
-// cdf is the probability that the age is below y.
+// cdf is the probability that the age is y at most.
 func (a age) cdf(y float64) float64 {
 	switch {
-	case y <= 0:
+	case y < 0 || y == 0 && a.hi > 0:
 		return 0
 	case y >= a.hi:
 		return 1
@@ -148,8 +154,8 @@ func (d *side) resumed(s float64) float64 {
 
 // judged is the probability that age plus x stays below the detection time.
 func (d *side) judged(x float64) float64 {
-	if d.dhi-d.dlo < 1e-9 {
-		return d.age.cdf(d.dhi - x)
+	if narrow(d.dlo, d.dhi) || d.dhi-d.dlo <= tight*math.Abs(x) {
+		return d.age.cdf(d.dlo + (d.dhi-d.dlo)/2 - x)
 	}
 	return (d.age.sum(d.dhi-x) - d.age.sum(d.dlo-x)) / (d.dhi - d.dlo)
 }
@@ -219,9 +225,10 @@ const maxBackoff = 30
 // it does when the interval in which the cut begins, and the wait for the copy
 // that gets through, stay below its detection time.
 func (b backoff) live(d *side, s float64) float64 {
-	if d.forever || s <= 0 {
+	if d.forever {
 		return 1
 	}
+	s = max(0, s)
 	if d.late == nil {
 		return b.judged(d, s, d.dlo, d.dhi)
 	}
@@ -255,8 +262,8 @@ func (b backoff) segment(a age, t0, t1, wait, dlo, dhi float64) float64 {
 	part := func(y float64) float64 { // intervals up to y
 		return a.within(t1, y) - a.within(t0, y)
 	}
-	if dhi-dlo < 1e-9 {
-		return part(dhi - wait)
+	if narrow(dlo, dhi) {
+		return part(dlo + (dhi-dlo)/2 - wait)
 	}
 	return panels(dlo, dhi, []float64{a.lo + wait, a.hi + wait, t0 + wait, t1 + wait}, func(x float64) float64 {
 		return part(x - wait)
@@ -270,11 +277,11 @@ func (a age) within(t, y float64) float64 {
 		return 0
 	}
 	y = min(y, a.hi)
-	if a.hi-a.lo < 1e-9 {
-		if y < a.hi {
+	if narrow(a.lo, a.hi) {
+		if y < a.mean() {
 			return 0
 		}
-		return min(t, a.hi) / a.mean()
+		return min(t, a.mean()) / a.mean()
 	}
 	// The integral of min(t, x) for x from lo to y.
 	var sum float64
@@ -386,6 +393,9 @@ func (b backoff) bounds(d *side) (safe, dead float64) {
 		return math.Inf(1), math.Inf(1)
 	}
 	afford := func(slack float64) float64 {
+		if slack < 0 { // it gives up between two hellos, cut or not
+			return math.Inf(-1)
+		}
 		w := 0.0
 		for k := 0; k < maxBackoff && b.rto*math.Ldexp(1, k) <= slack; k++ {
 			w = b.rto * math.Ldexp(1, k)
@@ -440,32 +450,71 @@ func one(d *side, b backoff, s float64) float64 {
 }
 
 // inStep is the probability that both ends live when their hellos leave at the
-// same instants. Where the path is cut the two events are taken to contain one
-// another, which they do when both detection times are certain.
+// same instants. Where the path is cut and the intervals are jittered, which do
+// not stay in step, the two events are taken to contain one another.
 func (o *own) inStep(s, p, q float64) float64 {
+	nbrCut, devCut := o.first(o.nbrCut), o.first(o.devCut)
 	switch {
 	case p == 0 || q == 0:
 		return 0
 	case p == 1 || q == 1:
 		return min(p, q)
-	case o.first(o.nbrCut).rto > 0 || o.first(o.devCut).rto > 0:
+	case (nbrCut.rto > 0 || devCut.rto > 0) && o.nbr.age.lo < o.nbr.age.hi:
 		return min(p, q)
 	}
+	// Nothing halves these panels, so every kink must be an end of one.
 	knots := []float64{o.nbr.age.lo}
 	for _, d := range []*side{&o.nbr, &o.dev} {
-		still := side{dlo: d.dlo, dhi: d.dhi, late: d.late, resume: d.resume, held: d.held}
-		for _, k := range still.knots(nil) {
-			knots = append(knots, k-s)
-		}
+		rows := []shift{{}}
 		if d.late != nil {
-			for _, r := range d.late.rows {
-				knots = append(knots, d.dhi+r.by-s-d.resume.l-d.held)
+			rows = d.late.rows
+		}
+		for _, r := range rows {
+			for _, wait := range []float64{d.resume.l, d.resume.m, d.resume.u} {
+				knots = append(knots, d.dlo+r.by-s-wait-d.held, d.dhi+r.by-s-wait-d.held)
 			}
 		}
 	}
+	knots = devCut.turns(nbrCut.turns(knots, o.nbr.age.hi, s), o.dev.age.hi, s)
 	return panels(0, o.nbr.age.hi, knots, func(a float64) float64 {
-		return o.nbr.age.density(a) * o.nbr.patient(a+s) * o.dev.patient(a+s)
+		return o.nbr.age.density(a) * nbrCut.given(&o.nbr, s, a) * devCut.given(&o.dev, s, a)
 	})
+}
+
+// given is the probability that d's judge lives through s when the last hello
+// was a old as it began; where the path is cut, of hellos without jitter.
+func (b backoff) given(d *side, s, a float64) float64 {
+	switch {
+	case b.rto == 0:
+		return d.patient(a + s)
+	case d.forever:
+		return 1
+	}
+	heard := d.age.hi // from one hello to the copy of the next that gets through
+	if left := d.age.hi - a; left <= s {
+		wait := b.rto
+		for k := 0; k < maxBackoff && left+wait < s; k++ {
+			wait *= 2
+		}
+		heard += wait
+	}
+	still := side{dlo: d.dlo, dhi: d.dhi, late: d.late}
+	return still.live(heard)
+}
+
+// turns are the ages at which another copy becomes the first that gets through a
+// cut of s.
+func (b backoff) turns(out []float64, interval, s float64) []float64 {
+	if b.rto == 0 {
+		return out
+	}
+	out = append(out, interval-s)
+	for k := 0; k < maxBackoff; k++ {
+		if w := b.rto * math.Ldexp(1, k); w < s {
+			out = append(out, interval+w-s)
+		}
+	}
+	return out
 }
 
 // knots are the silences where live is not smooth.
@@ -475,9 +524,10 @@ func (o *own) knots(out []float64) []float64 {
 			out = d.knots(out)
 			return
 		}
+		out = append(out, d.age.lo, d.age.hi)
 		for k := 0; k < maxBackoff; k++ {
 			w := b.rto * math.Ldexp(1, k)
-			if w > d.dead() {
+			if w > d.dhi+d.late.most() {
 				break
 			}
 			out = append(out, w, w+d.age.lo, w+d.age.hi)

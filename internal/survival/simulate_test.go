@@ -107,7 +107,7 @@ func (d *side) lives(r *dice, b backoff, s, interval, since float64) bool {
 	}
 	detect := d.drawDetect(r)
 	if b.rto == 0 {
-		return since+s+d.held+d.resume.draw(r) < detect
+		return since+s+d.held+d.resume.draw(r) <= detect
 	}
 	first := interval - since // when the next hello is sent, from the beginning
 	if first > s {
