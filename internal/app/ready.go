@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
 	"path"
 	"slices"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"towpath/internal/device"
 	"towpath/internal/fleet"
 	"towpath/internal/readiness"
+	"towpath/internal/release"
 	"towpath/internal/state"
 )
 
@@ -43,6 +45,7 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 	if dev == nil {
 		return o
 	}
+	o.Cannot = cannot(dev, p.Path)
 	var reach readiness.Reach
 	for range asks {
 		begun := time.Now()
@@ -54,7 +57,7 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 		reach.Answered++
 		reach.Slowest = max(reach.Slowest, time.Since(begun))
 		for _, k := range p.Capture.Controllers() {
-			if v.Standby.ID != "" && k.Name != v.Standby.ID {
+			if len(p.Capture.Controllers()) == 1 || v.Standby.ID != "" && k.Name != v.Standby.ID {
 				o.AnsweredBy = state.Some(k.Name)
 			}
 		}
@@ -65,6 +68,31 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 	}
 	o.Hashes = a.stagedHashes(ctx, dev, p)
 	return o
+}
+
+// limited is a device whose driver knows, without asking it, what it cannot do.
+type limited interface{ Lacks() device.Lacks }
+
+// cannot lists the acts of a path that a device's driver cannot do.
+func cannot(dev device.Device, p release.Path) []string {
+	d, ok := dev.(limited)
+	if !ok {
+		return nil
+	}
+	lacks := d.Lacks()
+	var out []string
+	add := func(lack bool, format string, args ...any) {
+		if what := fmt.Sprintf(format, args...); lack && !slices.Contains(out, what) {
+			out = append(out, what)
+		}
+	}
+	for _, h := range p.Hops {
+		add(lacks.Install, "install a release")
+		add(lacks.RestartDevice && h.Method == release.Reload, "restart the whole device, as the reload from %s to %s does", h.From, h.To)
+		add(lacks.SwitchOver && h.Method == release.InService, "hand over to the other controller card, as the hop from %s to %s does", h.From, h.To)
+		add(lacks.ComponentImage && len(h.Firmware) > 0, "put firmware into a component, as the hop from %s to %s does", h.From, h.To)
+	}
+	return out
 }
 
 // stagedHashes reads back and hashes image files of the path that already lie

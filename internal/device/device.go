@@ -171,6 +171,16 @@ type Abilities struct {
 	Models         []string // name@version of the models served
 }
 
+// Lacks are acts that a driver knows that it cannot do, without asking the device:
+// an adapter has no commands for them, or the protocol has none. The zero value
+// lacks nothing that is known.
+type Lacks struct {
+	Install        bool
+	SwitchOver     bool
+	RestartDevice  bool // the whole of it
+	ComponentImage bool
+}
+
 // Event is one change that a device reported. Now holds, by kind: component: a
 // role or an operational status; adjacency: "up" or "down"; configuration: its
 // digest or time of change; topology: the count of changes; alarm: severity and

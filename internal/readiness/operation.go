@@ -198,6 +198,17 @@ func (c *check) managementReachable() {
 	c.otherwise("answered %d of %d times, the slowest after %s", r.Answered, r.Asked, slow)
 }
 
+func (c *check) actsAble() {
+	if !c.in.Observed.Management.Known() {
+		c.unknown(c.device(), "what it can do: nothing was connected to")
+		return
+	}
+	for _, what := range c.in.Observed.Cannot {
+		c.blocker(c.device(), "it cannot %s", what)
+	}
+	c.otherwise("nothing is known that it cannot do")
+}
+
 func (c *check) certificateValid() {
 	if why := c.in.Device.Access.InsecureReason; why != "" {
 		c.caution(c.device(), "the certificate is not verified: %s", why)

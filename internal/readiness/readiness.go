@@ -115,6 +115,7 @@ type Observed struct {
 	AnsweredBy  state.Opt[string]    // controller card that requests reach
 	Console     state.Opt[bool]      // the out-of-band console answers
 	Management  state.Opt[Reach]     // how the management interface answers
+	Cannot      []string             // acts of the path that the device's driver cannot do
 	Certificate state.Opt[time.Time] // end of the validity of the device's certificate
 	// Storage says for each controller card whether all images fit.
 	Storage []CardFit

@@ -288,6 +288,8 @@ func breakages() []breakage {
 			adj(in, "isis").Restart.Nonstop, adj(in, "isis").Restart.Helper = no, none[bool]()
 		}, nil},
 		{"request-to-primary", "secondary answers", blocker, "CTL-B answers, the primary is CTL-A", func(in *in) { in.Observed.AnsweredBy = some("CTL-B") }, nil},
+		{"acts-able", "no way to restart", blocker, "it cannot restart the whole device", func(in *in) { in.Observed.Cannot = []string{"restart the whole device"} }, nil},
+		{"acts-able", "nobody asked", unknown, "nothing was connected to", func(in *in) { in.Observed.Management = none[readiness.Reach]() }, []string{"management-reachable"}},
 		{"request-to-primary", "unknown", unknown, "which controller card answers: unknown", func(in *in) { in.Observed.AnsweredBy = none[string]() }, nil},
 		{"switchover-recent", "recent", caution, "last switchover 10m0s ago", func(in *in) { comp(in, "CTL-A").LastSwitchover = state.Some(now.Add(-10 * time.Minute)) }, nil},
 		{"switchover-recent", "never", clear, "no switchover since the start", func(in *in) {
@@ -568,7 +570,7 @@ func breakages() []breakage {
 		{"management-reachable", "slow", caution, "the slowest after 2.5s", func(in *in) {
 			in.Observed.Management = state.Some(readiness.Reach{Asked: 5, Answered: 5, Slowest: 2500 * time.Millisecond})
 		}, nil},
-		{"management-reachable", "not tried", unknown, "not tried", func(in *in) { in.Observed.Management = none[readiness.Reach]() }, nil},
+		{"management-reachable", "not tried", unknown, "not tried", func(in *in) { in.Observed.Management = none[readiness.Reach]() }, []string{"acts-able"}},
 		{"certificate-valid", "ends soon", blocker, "ends in 23h0m0s", func(in *in) { in.Observed.Certificate = state.Some(now.Add(23 * time.Hour)) }, nil},
 		{"certificate-valid", "ended", blocker, "ended 1h0m0s ago", func(in *in) { in.Observed.Certificate = state.Some(now.Add(-time.Hour)) }, nil},
 		{"certificate-valid", "not verified", caution, "not verified: lab", func(in *in) { in.Device.Access.InsecureReason = "lab" }, nil},
@@ -678,7 +680,7 @@ func TestNothingRead(t *testing.T) {
 	// These look at the fleet, the catalogue, the policy and what Towpath itself
 	// observes.
 	elsewhere := []string{"path-interrupts", "release-support", "way-back", "image-set-compatible", "partner-healthy", "partner-not-upgrading",
-		"group-at-least", "single-homed", "freeze-calendar", "console-reachable", "management-reachable", "certificate-valid"}
+		"group-at-least", "single-homed", "freeze-calendar", "console-reachable", "management-reachable", "acts-able", "certificate-valid"}
 	for _, f := range r.Findings {
 		if f.Verdict == readiness.Clear && !slices.Contains(elsewhere, f.Rule) {
 			t.Errorf("%s is clear: %s", f.Rule, f.Evidence)

@@ -237,6 +237,7 @@ func (c *checker) all() {
 	if in := a.Install; in != nil {
 		known := append(slices.Clone(about), "size", "sha256")
 		c.placeholders("install.to", in.To, append(slices.Clone(known), "controller", "mount"))
+		c.absolute("install.to", in.To, in.Transfer)
 		known = append(known, "path", "controller", "mount")
 		c.steps("install.ready", in.Ready, known)
 		if in.Transfer == TransferHTTP && in.Pull == nil {
@@ -517,4 +518,12 @@ func (a *Adapter) Lacking() []string {
 		told[n] = true
 	}
 	return slices.DeleteFunc(TargetNames(), func(n string) bool { return told[n] })
+}
+
+// absolute reports a path that a transfer over SSH cannot be sent to. A device that
+// fetches for itself has its own way to write paths.
+func (c *checker) absolute(field, to, transfer string) {
+	if transfer != TransferHTTP && to != "" && to[0] != '/' && to[0] != '{' {
+		c.report(field, strconv.Quote(to), "an absolute path, such as /images/"+to+", for "+transfer, "")
+	}
 }

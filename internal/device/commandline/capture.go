@@ -236,6 +236,12 @@ func (d *Driver) verify(ctx context.Context, op string, s *session) (device.Veri
 	return v, nil
 }
 
+// Lacks are the acts that the adapter has no commands for.
+func (d *Driver) Lacks() device.Lacks {
+	a := d.ad
+	return device.Lacks{Install: a.Install == nil, SwitchOver: a.SwitchOver == nil, RestartDevice: a.Restart == nil || a.Restart.Device == nil, ComponentImage: a.Firmware == nil}
+}
+
 // Abilities says what the adapter maps, once the device has answered.
 func (d *Driver) Abilities(ctx context.Context) (device.Abilities, error) {
 	const op = "abilities"

@@ -313,7 +313,7 @@ func (d *Driver) tidy(ctx context.Context, op string, steps []adapter.Step, role
 		_, terr = d.steps(ctx, op, s, steps, role, values, nil)
 		d.release(s)
 	}
-	if terr == nil {
+	if terr == nil || device.KindOf(terr) == device.Missing { // it left nothing
 		return err
 	}
 	d.log.Warn("what a failed transfer left could not be cleared away", "error", terr)

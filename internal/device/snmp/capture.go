@@ -46,6 +46,11 @@ var models = []struct{ name, subtree string }{
 	{"IF-MIB", ifEntry}, {"LLDP-MIB", lldpRemEntry}, {"OSPF-MIB", ospfNbrEntry}, {"SNMPv2-MIB", ".1.3.6.1.2.1.1"},
 }
 
+// Lacks are all acts: the driver only reads.
+func (d *Driver) Lacks() device.Lacks {
+	return device.Lacks{Install: true, SwitchOver: true, RestartDevice: true, ComponentImage: true}
+}
+
 // Abilities says which modules the agent has; there is nothing that it can do.
 func (d *Driver) Abilities(ctx context.Context) (device.Abilities, error) {
 	s, err := d.session(ctx, "abilities")
