@@ -50,6 +50,7 @@ func TestSSHFromTheFleetFile(t *testing.T) {
 	put("device.pem", key(0))
 	put("hop.pem", key(1))
 	put("empty", []byte("\n"))
+	put("no-hosts", nil)
 	r := wiring{secrets: secretsOf(dir), now: time.Now}
 	d := fleet.Device{ID: "mere-agg-1", Access: fleet.Access{Address: servers[0].Address, User: "root", Key: "file:device.pem", KnownHosts: "file:known_hosts",
 		Jump: []fleet.JumpHost{{Address: servers[1].Address, User: "root", Key: "file:hop.pem"}}}}
@@ -96,6 +97,16 @@ func TestSSHFromTheFleetFile(t *testing.T) {
 		if device.KindOf(err) != c.kind || err == nil || !strings.Contains(err.Error(), c.words) {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+
+	// Who begins with an empty file of known hosts is told its first line.
+	first := d
+	first.Access.KnownHosts, first.Access.Jump = "file:no-hosts", nil
+	if cfg, err = sshConfig(first, r); err != nil {
+		t.Fatal(err)
+	}
+	if _, err = sshlink.Dial(t.Context(), cfg); device.KindOf(err) != device.Denied || err == nil || !strings.Contains(err.Error(), hosts[0]) {
+		t.Errorf("%v, want the line %s in it", err, hosts[0])
 	}
 
 	pw := d

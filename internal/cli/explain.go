@@ -87,7 +87,7 @@ func faultHint(k device.Kind) string {
 	case device.Unreachable:
 		return "is the address right, does the device answer on it, and is a firewall in between?"
 	case device.Denied:
-		return "look at the certificate, its end, and what the device lets this certificate do"
+		return "look at what the device's access in fleet.yaml logs in with (certificate and its end, key, password, known-hosts), and at what the device lets that account do"
 	case device.OutcomeUnknown:
 		return "whether it was done, the device will show: read it before doing anything"
 	case device.Busy:

@@ -21,6 +21,10 @@ import (
 // resolved. None of them quotes what was found.
 var ErrSecret = errors.New("secret not available")
 
+// ErrEmpty is wrapped beside [ErrSecret] where what a reference leads to is
+// there and has nothing in it.
+var ErrEmpty = errors.New("it is empty")
+
 // maxSecret bounds a secret, encrypted or not.
 const maxSecret = 1 << 20
 
@@ -95,7 +99,7 @@ func (s Secrets) Resolve(ref fleet.SecretRef) (Secret, error) {
 		return Secret{}, fmt.Errorf("%w: %s: %w", ErrSecret, ref, err)
 	}
 	if len(content) == 0 {
-		return Secret{}, fmt.Errorf("%w: %s: it is empty", ErrSecret, ref)
+		return Secret{}, fmt.Errorf("%w: %s: %w", ErrSecret, ref, ErrEmpty)
 	}
 	return Secret{content}, nil
 }
