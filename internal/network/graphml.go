@@ -7,12 +7,19 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
 
+	"golang.org/x/text/encoding/ianaindex"
+
 	"towpath/internal/document"
 )
+
+// xmlEncoding finds what the declaration says of the characters.
+// Source: Extensible Markup Language 1.0, §4.3.3.
+var xmlEncoding = regexp.MustCompile(`^[^>]*<\?xml[^>]*\sencoding\s*=\s*["\']([^"\']+)["\']`)
 
 type graphML struct {
 	Keys []struct {
@@ -85,8 +92,21 @@ func ReadGraphML(name string, r io.Reader, d Defaults) (Topology, error) {
 	if err != nil {
 		return Topology{}, fmt.Errorf("%s: %w", name, err)
 	}
+	if wide(src) {
+		return Topology{}, notUTF8(name)
+	}
+	if m := xmlEncoding.FindSubmatch(src[:min(len(src), 200)]); m != nil {
+		enc, err := ianaindex.IANA.Encoding(string(m[1]))
+		if err == nil && enc != nil {
+			src, err = enc.NewDecoder().Bytes(src)
+		}
+		if err != nil || enc == nil {
+			return Topology{}, document.Problems{{File: name, Line: 1, Column: 1, Field: "encoding", Found: strconv.Quote(string(m[1])), Want: "UTF-8, or another that IANA lists"}}
+		}
+	}
 	var file graphML
 	dec := xml.NewDecoder(bytes.NewReader(src))
+	dec.CharsetReader = func(_ string, in io.Reader) (io.Reader, error) { return in, nil } // it is UTF-8 by now
 	if err := dec.Decode(&file); err != nil {
 		line, column := dec.InputPos()
 		p := document.Problem{File: name, Line: line, Column: column, Found: err.Error(), Want: "GraphML", Err: err}

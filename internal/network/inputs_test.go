@@ -306,3 +306,52 @@ func FuzzReaders(f *testing.F) {
 		}
 	})
 }
+
+// Spreadsheets begin a file with a byte-order mark, or save it in UTF-16; XML may
+// be in any encoding that it names. Source: Unicode 15 §23.8; XML 1.0 §4.3.3.
+func TestBeginningsOfFiles(t *testing.T) {
+	const (
+		snd  = "?SNDlib native format; type: network; version: 1.0\nNODES (\n A ( 1 2 )\n B ( 3 4 )\n)\nLINKS (\n L1 ( A B ) 10 0 0 0 ( )\n)\nDEMANDS (\n D1 ( A B ) 1 5 UNLIMITED\n)\n"
+		arcs = "\"link\",src,dst,weight,capacity\nL1,A,B,1,10\nL1,B,A,1,10\n"
+		gml  = "<?xml version=\"1.0\" encoding=\"utf-8\"?><graphml><key id=\"k\" attr.name=\"label\"/><graph edgedefault=\"undirected\"><node id=\"0\"><data key=\"k\">A</data></node><node id=\"1\"><data key=\"k\">B</data></node><edge source=\"0\" target=\"1\"/></graph></graphml>"
+	)
+	for _, text := range []string{snd, arcs, gml, threeNodes} {
+		want, _, _, err := ReadTopology("t", strings.NewReader(text), Reading{Unit: 1, Defaults: Defaults{Capacity: 10}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, begins := range []string{"\ufeff", "\n"} {
+			if got, _, _, err := ReadTopology("t", strings.NewReader(begins+text), Reading{Unit: 1, Defaults: Defaults{Capacity: 10}}); err != nil && (begins == "\ufeff" || text != gml) || err == nil && !reflect.DeepEqual(got, want) {
+				t.Errorf("%q before %.20q: got %v %v", begins, text, got, err)
+			}
+		}
+		wide := "\xff\xfe"
+		for _, r := range text {
+			wide += string([]byte{byte(r), byte(r >> 8)})
+		}
+		var p document.Problem
+		if _, _, _, err := ReadTopology("t.csv", strings.NewReader(wide), Reading{}); !errors.As(err, &p) || !strings.Contains(p.Found, "UTF-16") {
+			t.Errorf("%.20q in UTF-16: got %v", text, err)
+		}
+	}
+	top, _, _, err := ReadTopology("t", strings.NewReader(snd), Reading{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{snd, "src,dst,volume\nA,B,5\n"} {
+		d, err := ReadDemandFile("d", strings.NewReader("\ufeff"+text), top)
+		if err != nil || len(d) != 1 || d[0].Volume != 5 {
+			t.Errorf("%.20q: got %v %v", text, d, err)
+		}
+		if _, err := ReadDemandFile("d", strings.NewReader("\xff\xfe"+text), top); err == nil || !strings.Contains(err.Error(), "UTF-16") {
+			t.Errorf("%.20q: got %v", text, err)
+		}
+	}
+	latin := strings.NewReplacer("utf-8", "ISO-8859-1", ">A<", ">M\xfchle<").Replace(gml)
+	if top, err := ReadGraphML("t", strings.NewReader(latin), Defaults{Capacity: 10}); err != nil || top.Nodes[0].Name != "Mühle" {
+		t.Errorf("got %v %v", top.Nodes, err)
+	}
+	if _, err := ReadGraphML("t", strings.NewReader(strings.Replace(gml, "utf-8", "abacus", 1)), Defaults{Capacity: 10}); err == nil || !strings.Contains(err.Error(), `t:1:1: encoding: "abacus"; want UTF-8`) {
+		t.Errorf("got %v", err)
+	}
+}

@@ -100,6 +100,9 @@ func (p *sndParser) read(r io.Reader) error {
 	for line := 1; scan.Scan(); line++ {
 		text := scan.Text()
 		if line == 1 {
+			if wide(scan.Bytes()) {
+				return notUTF8(p.name)
+			}
 			text = strings.TrimPrefix(text, byteOrderMark)
 		}
 		p.split(text, line)

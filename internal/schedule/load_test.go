@@ -3,6 +3,7 @@ package schedule
 import (
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -16,7 +17,8 @@ import (
 func TestLoadAgainstEveryFailureFromScratch(t *testing.T) {
 	yes, no, fewer := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(4, 7).Draw(t, "n")
+		ring := rapid.IntRange(4, 7).Draw(t, "ring")
+		n := ring + rapid.IntRange(0, 2).Draw(t, "leaves")
 		node := rapid.IntRange(0, n-1)
 		name := func(k int) string { return fmt.Sprintf("n%d", k) }
 		var top network.Topology
@@ -32,11 +34,16 @@ func TestLoadAgainstEveryFailureFromScratch(t *testing.T) {
 			top.Arcs = append(top.Arcs, network.Arc{ID: id + ">", Link: id, From: name(a), To: name(b), Metric: m, Capacity: c},
 				network.Arc{ID: id + "<", Link: id, From: name(b), To: name(a), Metric: m, Capacity: c})
 		}
-		for k := range n {
-			link(k, (k+1)%n)
+		for k := range ring {
+			link(k, (k+1)%ring)
+		}
+		for k := ring; k < n; k++ { // on one neighbour, perhaps by two links
+			for range rapid.IntRange(1, 2).Draw(t, "links") {
+				link(k, k%ring)
+			}
 		}
 		for range rapid.IntRange(1, 6).Draw(t, "chords") {
-			if a, b := node.Draw(t, "a"), node.Draw(t, "b"); a != b {
+			if a, b := rapid.IntRange(0, ring-1).Draw(t, "a"), rapid.IntRange(0, ring-1).Draw(t, "b"); a != b {
 				link(a, b)
 			}
 		}
@@ -102,5 +109,46 @@ func TestLoadAgainstEveryFailureFromScratch(t *testing.T) {
 	})
 	if yes < 5 || no < 5 || fewer < 1 {
 		t.Fatalf("%d yes, %d no, %d with failures left out: the draw is one-sided", yes, no, fewer)
+	}
+}
+
+// No path between others passes through a device with one neighbour: of a star,
+// nothing need be asked but of its hub.
+func TestLoadOfAStar(t *testing.T) {
+	var top network.Topology
+	var demands []network.Demand
+	var out []fleet.DeviceID
+	for k := range 40 {
+		id := fmt.Sprintf("l%d", k)
+		top.Arcs = append(top.Arcs, network.Arc{ID: id + ">", Link: id, From: id, To: "hub", Metric: 1, Capacity: 10}, network.Arc{ID: id + "<", Link: id, From: "hub", To: id, Metric: 1, Capacity: 10})
+		demands = append(demands, network.Demand{From: id, To: fmt.Sprintf("l%d", (k+1)%40), Volume: 1})
+		out = append(out, fleet.DeviceID(id))
+	}
+	net, err := network.New(top, demands)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, _, err := NewLoad(net.Intact(), LoadOptions{How: network.NoTransit})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for k := range out {
+		if ok, why := l.Carries(context.Background(), out[:k+1]); !ok {
+			t.Fatal(why)
+		}
+	}
+	if l.Asked != 0 {
+		t.Errorf("%d sets were computed", l.Asked)
+	}
+	if ok, why := l.Carries(context.Background(), append(out, "hub")); ok || !strings.Contains(why, "40 demands have no path") || l.Asked == 0 {
+		t.Errorf("%v %q, %d sets were computed", ok, why, l.Asked)
+	}
+	// A device that is taken away takes its own demands along, and is asked about.
+	l, _, err = NewLoad(net.Intact(), LoadOptions{How: network.Remove})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ok, why := l.Carries(context.Background(), out[:2]); !ok || l.Asked != 1 {
+		t.Errorf("%v %q, %d sets were computed", ok, why, l.Asked)
 	}
 }
