@@ -25,6 +25,10 @@ import (
 	"towpath/internal/unit"
 )
 
+// overTheConsole has the lab's devices reached over the consoles of their controller
+// cards alone, and fetch their images.
+const overTheConsole = "console"
+
 // labMaker makes emulated labs with a workspace beside them.
 type labMaker struct{}
 
@@ -56,9 +60,9 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 		return nil, fmt.Errorf("--fast is %v, want at least 1", spec.Fast)
 	}
 	switch spec.Over {
-	case "", "gnmi", "netconf", "ssh":
+	case "", "gnmi", "netconf", "ssh", overTheConsole:
 	default:
-		return nil, fmt.Errorf("--over is %q, want gnmi, netconf or ssh", spec.Over)
+		return nil, fmt.Errorf("--over is %q, want gnmi, netconf, ssh or console", spec.Over)
 	}
 	l := &runningLab{spec: spec, dir: spec.Dir}
 	defer func() {
@@ -101,6 +105,9 @@ func (labMaker) Start(ctx context.Context, spec app.LabSpec) (_ app.Lab, err err
 		cfg.Devices[i].PerController = spec.PerCard
 		cfg.Devices[i].ShellListen = "127.0.0.1:0"
 		cfg.Devices[i].NETCONF.Serve = true
+		if spec.Over == overTheConsole {
+			cfg.Devices[i].ConsoleListen = "127.0.0.1:0"
+		}
 	}
 	if l.lab, err = lab.Start(cfg); err != nil {
 		return nil, err
@@ -205,7 +212,7 @@ func (l *runningLab) Truth() app.LabTruth {
 // writeWorkspace writes fleet, releases, policy, certificates and images, so
 // that any command can work on the lab.
 func (l *runningLab) writeWorkspace() error {
-	for _, d := range []string{"tls", "images"} {
+	for _, d := range []string{"tls", "images", "secrets"} {
 		if err := os.MkdirAll(filepath.Join(l.dir, d), 0o700); err != nil {
 			return err
 		}
@@ -216,8 +223,20 @@ func (l *runningLab) writeWorkspace() error {
 		hosts.WriteString(c.ShellKnownHosts())
 		_, line := c.NETCONFAddress()
 		hosts.Write(line)
+		hosts.WriteString(c.ConsoleKnownHosts())
 	}
 	files := map[string][]byte{"known_hosts": []byte(hosts.String()), "tls/authority.pem": pki.Authority, "tls/operator.pem": pki.ClientCert, "tls/operator-key.pem": pki.ClientKey}
+	if l.spec.Over == overTheConsole {
+		certificate, key, err := pki.Server("tower.ostermoor.example")
+		if err != nil {
+			return err
+		}
+		files["tls/tower.pem"], files["tls/tower-key.pem"] = certificate, key
+		for _, c := range l.lab.Devices() {
+			files["secrets/"+string(c.ID())+"-line"] = []byte(c.ConsolePassword() + "\n")
+			files["secrets/"+string(c.ID())+"-login"] = []byte(c.ShellPassword() + "\n")
+		}
+	}
 	images := map[string]*lab.Package{}
 	for _, s := range lab.ScenarioPackages() {
 		p, err := lab.NewPackage(s)
@@ -229,7 +248,11 @@ func (l *runningLab) writeWorkspace() error {
 			return err
 		}
 	}
-	for name, v := range map[string]any{"fleet.yaml": l.fleet(), "releases.yaml": l.catalogue(images), "policy.yaml": l.policy()} {
+	devices, err := l.fleet()
+	if err != nil {
+		return err
+	}
+	for name, v := range map[string]any{"fleet.yaml": devices, "releases.yaml": l.catalogue(images), "policy.yaml": l.policy()} {
 		b, err := document.Marshal(v)
 		if err != nil {
 			return fmt.Errorf("%s: %w", name, err)
@@ -262,18 +285,26 @@ func writeImage(name string, p *lab.Package) (err error) {
 	return errors.Join(err, r.Close())
 }
 
-func (l *runningLab) fleet() *fleet.Fleet {
+func (l *runningLab) fleet() (*fleet.Fleet, error) {
 	f := &fleet.Fleet{Operator: "Ostermoor Water and Light",
 		Groups: []fleet.RedundancyGroup{{Name: "mere-agg", Members: []fleet.DeviceID{lab.ScenarioDevice, lab.ScenarioPartner}, AtLeast: 1}}}
 	for i, c := range l.lab.Devices() {
+		access, err := l.access(c)
+		if err != nil {
+			return nil, err
+		}
+		outOfBand := fleet.Console{Address: l.consoles[i].Addr().String()}
+		if access.Console != nil {
+			outOfBand = fleet.Console{} // it is the way in
+		}
 		f.Devices = append(f.Devices, fleet.Device{
 			ID: c.ID(), Platform: lab.ScenarioPlatform, Site: "Mere", Role: "aggregation", Release: lab.ScenarioFrom,
 			Features: []string{"graceful-restart", "nonstop-routing", "bfd-offload", "port-extenders"},
 			LogicalNetworkElements: []fleet.LogicalNetworkElement{
 				{Name: "supply-control", Serves: []string{"pump control", "sluice control"}}, {Name: "metering", Serves: []string{"meter reading"}},
 			},
-			Access:  l.access(c),
-			Console: fleet.Console{Address: l.consoles[i].Addr().String()},
+			Access:  access,
+			Console: outOfBand,
 			Serves:  []string{"Mere waterworks", "street lighting east"},
 		})
 	}
@@ -288,21 +319,43 @@ func (l *runningLab) fleet() *fleet.Fleet {
 		link(fmt.Sprintf("fen-mere-%d", i+1), "fen-core-1", fmt.Sprintf("lag-%d", i+1), d, "lag-1", 200e9)
 		link(fmt.Sprintf("lock-mere-%d", i+1), "lock-access-3", fmt.Sprintf("port-1/%d", i+1), d, "port-3/1", 100e9)
 	}
-	return f
+	return f, nil
+}
+
+// settle is how long a console line of the lab must be quiet: it is as quick as
+// SSH, while a real one may stop in the midst of a line for tenths of a second.
+const settle = 40 * time.Millisecond
+
+// overConsoles is the way over the console lines, with nothing beside it.
+func (l *runningLab) overConsoles(c *lab.Chassis) (fleet.Access, error) {
+	line := &fleet.ConsoleLine{User: lab.ConsoleUser, Password: fleet.SecretRef("file:secrets/" + string(c.ID()) + "-line"), KnownHosts: "file:known_hosts", Settle: settle,
+		Login: fleet.ConsoleLogin{User: lab.ShellUser, Password: fleet.SecretRef("file:secrets/" + string(c.ID()) + "-login")}}
+	for _, card := range c.Cards() {
+		line.Controllers = append(line.Controllers, fleet.ControllerConsole{Controller: card, Address: c.ConsoleAddress(card)})
+	}
+	port, err := net.Listen("tcp", "127.0.0.1:0") // one that is free
+	if err != nil {
+		return fleet.Access{}, err
+	}
+	images := &fleet.ImageServer{Listen: port.Addr().String(), From: "127.0.0.1", Cert: "file:tls/tower.pem", Key: "file:tls/tower-key.pem"}
+	return fleet.Access{Driver: "command-line", Adapter: lab.ScenarioPlatform, Console: line, ImageServer: images}, port.Close()
 }
 
 // access is how a device of the lab is reached.
-func (l *runningLab) access(c *lab.Chassis) fleet.Access {
+func (l *runningLab) access(c *lab.Chassis) (fleet.Access, error) {
+	if l.spec.Over == overTheConsole {
+		return l.overConsoles(c)
+	}
 	if l.spec.Over == "netconf" {
 		address, _ := c.NETCONFAddress()
-		return fleet.Access{Driver: "netconf", Address: address, User: lab.SSHUser, Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}
+		return fleet.Access{Driver: "netconf", Address: address, User: lab.SSHUser, Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}, nil
 	}
 	if l.spec.Over == "ssh" {
 		return fleet.Access{Driver: "command-line", Adapter: lab.ScenarioPlatform, Address: c.ShellAddress(), User: lab.ShellUser,
-			Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}
+			Key: "file:tls/operator-key.pem", KnownHosts: "file:known_hosts"}, nil
 	}
 	return fleet.Access{Driver: "openconfig", Address: c.Address(), ServerName: string(c.ID()),
-		Authority: "file:tls/authority.pem", Cert: "file:tls/operator.pem", Key: "file:tls/operator-key.pem"}
+		Authority: "file:tls/authority.pem", Cert: "file:tls/operator.pem", Key: "file:tls/operator-key.pem"}, nil
 }
 
 func spread(least, likely, most float64) release.Spread {

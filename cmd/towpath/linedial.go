@@ -3,16 +3,21 @@ package main
 import (
 	"context"
 	"crypto/tls"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"net/netip"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+
+	"golang.org/x/sys/unix"
 
 	"towpath/internal/device"
 	"towpath/internal/device/adapter"
@@ -38,28 +43,35 @@ func dialCommandLine(ctx context.Context, d fleet.Device, r wiring) (device.Devi
 		}
 		cfg.User = d.Access.User
 	}
-	if d.Access.Console != nil {
-		if err := overConsole(d, r, &cfg); err != nil {
-			return nil, err
-		}
-	}
 	images, err := imageServer(d, r)
 	if err != nil {
 		return nil, err
 	}
 	if images != nil {
+		if ad.Install != nil && ad.Install.Pull == nil {
+			return nil, &device.Fault{Kind: device.Ours, Op: op,
+				Text: fmt.Sprintf("the fleet file gives access.image-server, and the adapter %s does not say how the device fetches, in install.pull", ad.Name)}
+		}
 		cfg.Pull, cfg.PullFrom = images.serve, images.from
 	}
-	record, err := newRecord(r, d)
-	if err != nil {
-		return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
+	out := &recorded{device: string(d.ID), images: images}
+	if d.Access.Console != nil {
+		if err := overConsole(d, r, &cfg); err != nil {
+			return nil, err
+		}
+		if out.mark, err = markOf(r.dir, d.ID); err != nil {
+			return nil, &device.Fault{Kind: device.Ours, Op: op, Err: err}
+		}
+		cfg.Mark = out.mark.Mark
 	}
-	cfg.Transcript = record
-	dev, err := commandline.Dial(ctx, cfg)
-	if err != nil {
-		return nil, errors.Join(err, record.file.Close())
+	if out.record, err = newRecord(r, d); err != nil {
+		return nil, errors.Join(&device.Fault{Kind: device.Ours, Op: op, Err: err}, out.mark.close())
 	}
-	return &recorded{dev, record, string(d.ID), images}, nil
+	cfg.Transcript = out.record
+	if out.Driver, err = commandline.Dial(ctx, cfg); err != nil {
+		return nil, errors.Join(err, out.record.file.Close(), out.mark.close())
+	}
+	return out, nil
 }
 
 // images is the server that a device fetches images from. It listens from the
@@ -92,7 +104,13 @@ func imageServer(d fleet.Device, r wiring) (*images, error) {
 	}
 	// An address that is no name says who may fetch; whoever is behind a jump host
 	// is seen under another.
-	if at, err := netip.ParseAddrPort(d.Access.Address); err == nil && len(d.Access.Jump) == 0 {
+	if x.From != "" {
+		from, err := fleet.ParseFrom(x.From)
+		if err != nil {
+			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: "access.image-server.from", Err: err}
+		}
+		out.from = from
+	} else if at, err := netip.ParseAddrPort(d.Access.Address); err == nil && len(d.Access.Jump) == 0 {
 		out.from = netip.PrefixFrom(at.Addr().Unmap(), at.Addr().Unmap().BitLen())
 	}
 	return out, nil
@@ -125,15 +143,19 @@ func (x *images) close() error {
 	return err
 }
 
-// overConsole has the commands go over the device's console line.
+// overConsole has the commands go over the device's console lines.
 func overConsole(d fleet.Device, r wiring, cfg *commandline.Config) error {
 	x := d.Access.Console
-	link, err := consoleConfig(d, r)
-	if err != nil {
-		return err
+	for _, l := range x.Lines() {
+		link, err := consoleConfig(d, l, r)
+		if err != nil {
+			return err
+		}
+		cfg.Lines = append(cfg.Lines, commandline.ConsoleLine{Card: l.Controller,
+			Open: func(ctx context.Context) (io.ReadWriteCloser, error) { return commandline.Terminal(ctx, link) }})
 	}
-	cfg.Stream = func(ctx context.Context) (io.ReadWriteCloser, error) { return commandline.Terminal(ctx, link) }
-	cfg.User, cfg.Password = x.Login.User, ""
+	cfg.User, cfg.Password, cfg.Settle = x.Login.User, "", x.Settle
+	var err error
 	if x.Login.Password != "" {
 		if cfg.Password, err = r.password(x.Login.Password); err != nil {
 			return &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Err: err}
@@ -193,12 +215,92 @@ func newRecord(r wiring, d fleet.Device) (*record, error) {
 	return &record{dialogue.NewTranscript(f), f}, nil
 }
 
+// mark is the mark of our sessions on a device's console lines. It is kept in the
+// workspace, so that a session which a process of ours left there when it died is
+// known again. A mark that lives is used by nobody else: the kernel gives up the
+// lock on its file when the process dies, however it dies.
+type mark struct {
+	commandline.Mark
+	file *os.File // nil where another driver that lives has the device's mark
+
+	mu   sync.Mutex
+	kept keptMark
+}
+
+// keptMark is what the file of a mark holds.
+type keptMark struct {
+	Word string            `json:"word"`
+	Left map[string]string `json:"prompts"` // of the sessions that bear it, by controller card
+}
+
+func markOf(dir string, id fleet.DeviceID) (*mark, error) {
+	m := &mark{Mark: commandline.Mark{Word: commandline.NewMark()}}
+	folder := filepath.Join(dir, ".towpath", "consoles")
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		return nil, fmt.Errorf("mark of console sessions: %w", err)
+	}
+	f, err := os.OpenFile(filepath.Join(folder, url.PathEscape(string(id))+".json"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("mark of console sessions: %w", err)
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		return m, f.Close() // another driver's; ours is a fresh one that is not kept
+	}
+	m.file, m.Learned = f, m.learn
+	b, err := io.ReadAll(f)
+	if err == nil && json.Unmarshal(b, &m.kept) == nil && m.kept.Word != "" {
+		m.Word, m.Left = m.kept.Word, maps.Clone(m.kept.Left)
+		return m, nil
+	}
+	m.kept = keptMark{Word: m.Word, Left: map[string]string{}}
+	return m, err
+}
+
+// learn keeps the prompt of a session that bears the mark. Where it cannot be kept,
+// the session counts as somebody else's should this process die.
+func (m *mark) learn(card, prompt string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.file == nil || m.kept.Left[card] == prompt {
+		return
+	}
+	if m.kept.Left == nil {
+		m.kept.Left = map[string]string{}
+	}
+	m.kept.Left[card] = prompt
+	b, err := json.Marshal(m.kept)
+	if err == nil {
+		err = m.file.Truncate(0)
+	}
+	if err == nil {
+		_, err = m.file.WriteAt(b, 0)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "towpath: warning: the mark of console sessions is not kept:", err)
+	}
+}
+
+func (m *mark) close() error {
+	if m == nil {
+		return nil
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.file == nil {
+		return nil
+	}
+	err := m.file.Close()
+	m.file = nil
+	return err
+}
+
 // recorded is a driver whose transcript is closed with it.
 type recorded struct {
 	*commandline.Driver
 	record *record
 	device string
 	images *images // nil where there is none
+	mark   *mark   // nil where there is none
 }
 
 // Transcript implements [app.Transcribed].
@@ -215,7 +317,7 @@ func (r *recorded) Transcript() (evidence.Transcript, error) {
 // Close ends the sessions and the transcript, and leaves the transcript's
 // digest beside it.
 func (r *recorded) Close() error {
-	err := errors.Join(r.Driver.Close(), r.images.close())
+	err := errors.Join(r.Driver.Close(), r.images.close(), r.mark.close())
 	sum, _ := r.record.Digest()
 	name := r.record.file.Name()
 	if cerr := errors.Join(r.record.file.Sync(), r.record.file.Close(), os.WriteFile(name+".sha256", []byte(sum+"  "+filepath.Base(name)+"\n"), 0o600)); cerr != nil && !errors.Is(cerr, os.ErrClosed) {

@@ -14,7 +14,6 @@ import (
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
 	"towpath/internal/fleet"
-	"towpath/internal/workspace"
 )
 
 // sshConfig is how a device's fleet entry has it reached over SSH; every driver
@@ -27,10 +26,8 @@ func sshConfig(d fleet.Device, r wiring) (sshlink.Config, error) {
 	return sshThrough(d, r, fleet.JumpHost{Address: x.Address, User: x.User, Key: x.Key, Password: x.Password, Agent: x.Agent, KnownHosts: x.KnownHosts, InsecureReason: x.InsecureReason}, x.Jump)
 }
 
-// consoleConfig is how the console server of a device is reached; the fleet
-// entry has a console line.
-func consoleConfig(d fleet.Device, r wiring) (sshlink.Config, error) {
-	x := d.Access.Console
+// consoleConfig is how the console server of one console line is reached.
+func consoleConfig(d fleet.Device, x fleet.ControllerConsole, r wiring) (sshlink.Config, error) {
 	return sshThrough(d, r, fleet.JumpHost{Address: x.Address, User: x.User, Key: x.Key, Password: x.Password, Agent: x.Agent, KnownHosts: x.KnownHosts, InsecureReason: x.InsecureReason}, x.Jump)
 }
 
@@ -62,11 +59,7 @@ func sshHost(d fleet.Device, r wiring, h fleet.JumpHost) (sshlink.Config, error)
 		return sshlink.Config{}, &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Err: err}
 	}
 	var key []byte
-	if err := r.resolve(d, secret{h.Key, &key}); err != nil {
-		return sshlink.Config{}, err
-	}
-	// A file of known hosts begins empty: the error that follows has its first line.
-	if err := r.resolve(d, secret{h.KnownHosts, &cfg.KnownHosts}); err != nil && !errors.Is(err, workspace.ErrEmpty) {
+	if err := r.resolve(d, secret{h.Key, &key}, secret{h.KnownHosts, &cfg.KnownHosts}); err != nil {
 		return sshlink.Config{}, err
 	}
 	if key != nil {

@@ -299,11 +299,15 @@ type pulse struct {
 }
 
 func (p *pulse) beat(ctx context.Context, c *Conductor) {
+	patience := 250 * time.Millisecond
 	for ctx.Err() == nil {
 		asked := c.Clock.Now()
-		bctx, cancel := context.WithTimeout(ctx, 250*time.Millisecond)
+		bctx, cancel := context.WithTimeout(ctx, patience)
 		_, err := c.Device.Verify(bctx)
 		cancel()
+		if err != nil && p.count() == 0 && patience < 8*time.Second {
+			patience *= 2 // nothing was asked of it yet: its console may be slower than that
+		}
 		if ctx.Err() == nil {
 			p.note(asked, c.Clock.Now(), err == nil)
 		}

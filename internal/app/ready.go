@@ -29,12 +29,7 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 		}
 	}
 	line := d.Access.Console
-	// Behind jump hosts a console server is not reached from here by itself.
-	if at := d.ConsoleAddress(); a.Reach != nil && at != "" && (d.Console.Address != "" || len(line.Jump) == 0) {
-		rctx, cancel := context.WithTimeout(ctx, 5*time.Second)
-		o.Console = state.Some(a.Reach(rctx, at) == nil)
-		cancel()
-	}
+	o.Console = a.tryConsoles(ctx, d)
 	for _, c := range p.Fit.Cards {
 		fit := readiness.CardFit{Controller: c.Controller, Fits: c.Fits, Short: c.Short}
 		for _, f := range c.Delete {
@@ -63,7 +58,7 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 		}
 	}
 	o.Management = state.Some(reach)
-	if line != nil && d.ConsoleAddress() == line.Address && reach.Answered > 0 {
+	if line != nil && d.Console.Address == "" && len(line.Controllers) < 2 && reach.Answered > 0 {
 		o.Console = state.Some(true) // it was spoken over
 	}
 	o.Hashes = a.stagedHashes(ctx, dev, p)
@@ -190,4 +185,35 @@ func worst(all []readiness.AdjacencyOutlook, o readiness.AdjacencyOutlook) []rea
 // blockersOf lists the rules that forbid the run, each once.
 func blockersOf(r readiness.Report) []string {
 	return slices.Clone(r.Reasons)
+}
+
+// tryConsoles finds out whether a device's consoles answer: the out-of-band one,
+// else the lines that it is driven over. Behind jump hosts a console server is not
+// reached from here by itself, and unknown.
+func (a *App) tryConsoles(ctx context.Context, d fleet.Device) state.Opt[bool] {
+	var addresses []string
+	switch line := d.Access.Console; {
+	case a.Reach == nil:
+	case d.Console.Address != "":
+		addresses = append(addresses, d.Console.Address)
+	case line != nil:
+		for _, x := range line.Lines() {
+			if x.Address == "" || len(x.Jump) > 0 {
+				return state.Opt[bool]{}
+			}
+			addresses = append(addresses, x.Address)
+		}
+	}
+	if len(addresses) == 0 {
+		return state.Opt[bool]{}
+	}
+	for _, at := range addresses {
+		rctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+		err := a.Reach(rctx, at)
+		cancel()
+		if err != nil {
+			return state.Some(false)
+		}
+	}
+	return state.Some(true)
 }

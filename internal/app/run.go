@@ -448,9 +448,19 @@ func Unsafe(f *fleet.Fleet, ids ...fleet.DeviceID) []string {
 		}
 		jumps := d.Access.Jump
 		if c := d.Access.Console; c != nil {
-			jumps = append(slices.Clone(jumps), c.Jump...)
-			if c.InsecureReason != "" {
-				out = append(out, fmt.Sprintf("%s: the host key of its console server is not verified: %s", id, c.InsecureReason))
+			for _, x := range c.Lines() {
+				of := ""
+				if x.Controller != "" {
+					of = " of " + x.Controller
+				}
+				for _, j := range x.Jump {
+					if !slices.Contains(jumps, j) {
+						jumps = append(slices.Clone(jumps), j)
+					}
+				}
+				if x.InsecureReason != "" {
+					out = append(out, fmt.Sprintf("%s: the host key of its console server%s is not verified: %s", id, of, x.InsecureReason))
+				}
 			}
 		}
 		for _, j := range jumps {

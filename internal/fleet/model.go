@@ -6,7 +6,13 @@
 // mistake with its file, line and column.
 package fleet
 
-import "towpath/internal/unit"
+import (
+	"cmp"
+	"net/netip"
+	"time"
+
+	"towpath/internal/unit"
+)
 
 // DeviceID names one managed network element, unique in the fleet.
 type DeviceID string
@@ -112,9 +118,20 @@ type Access struct {
 type ImageServer struct {
 	Listen string `yaml:"listen" json:"listen"` // host:port here
 	// Host is what the device calls it by, where that is not what it listens on.
-	Host string    `yaml:"host,omitempty" json:"host,omitempty"`
+	Host string `yaml:"host,omitempty" json:"host,omitempty"`
+	// From is the address that the device fetches from, where that is not the one
+	// that it is driven at. Only it may fetch.
+	From string    `yaml:"from,omitempty" json:"from,omitempty"`
 	Cert SecretRef `yaml:"certificate,omitempty" json:"certificate,omitempty"`
 	Key  SecretRef `yaml:"key,omitempty" json:"key,omitempty"`
+}
+
+// ParseFrom reads [ImageServer.From]: an address is the prefix of it alone.
+func ParseFrom(s string) (netip.Prefix, error) {
+	if a, err := netip.ParseAddr(s); err == nil {
+		return netip.PrefixFrom(a, a.BitLen()), nil
+	}
+	return netip.ParsePrefix(s)
 }
 
 // JumpHost is a host that connections over SSH go through.
@@ -160,8 +177,11 @@ func SNMPPrivProtocols() []string {
 // plugged into. The account on the console server and the one on the device are
 // two things: User, Key, Password, Agent and KnownHosts are of the console
 // server, Login is of the device.
+//
+// A device with a console for each controller card has Controllers: what one of
+// them does not say is that of the ConsoleLine, which then needs no address.
 type ConsoleLine struct {
-	Address        string       `yaml:"address" json:"address"` // host:port where the console server serves the line by SSH
+	Address        string       `yaml:"address,omitempty" json:"address,omitempty"` // host:port where the console server serves the line by SSH
 	User           string       `yaml:"user" json:"user"`
 	Key            SecretRef    `yaml:"key,omitempty" json:"key,omitempty"`
 	Password       SecretRef    `yaml:"password,omitempty" json:"password,omitempty"`
@@ -173,6 +193,46 @@ type ConsoleLine struct {
 	// OpenSession is what is done where a session that is not ours is open on the
 	// line; empty means [OpenSessionRefuse].
 	OpenSession string `yaml:"open-session,omitempty" json:"open-session,omitempty"`
+	// Settle is how long the line must be quiet before its last line is judged;
+	// zero is half a second.
+	Settle      time.Duration       `yaml:"settle,omitempty" json:"settle,omitempty"`
+	Controllers []ControllerConsole `yaml:"controllers,omitempty" json:"controllers,omitempty"`
+}
+
+// ControllerConsole is the console line of one controller card.
+type ControllerConsole struct {
+	Controller     string     `yaml:"controller" json:"controller"` // as the device names it
+	Address        string     `yaml:"address,omitempty" json:"address,omitempty"`
+	User           string     `yaml:"user,omitempty" json:"user,omitempty"`
+	Key            SecretRef  `yaml:"key,omitempty" json:"key,omitempty"`
+	Password       SecretRef  `yaml:"password,omitempty" json:"password,omitempty"`
+	Agent          bool       `yaml:"agent,omitempty" json:"agent,omitempty"`
+	KnownHosts     SecretRef  `yaml:"known-hosts,omitempty" json:"known-hosts,omitempty"`
+	InsecureReason string     `yaml:"insecure-reason,omitempty" json:"insecure-reason,omitempty"`
+	Jump           []JumpHost `yaml:"jump,omitempty" json:"jump,omitempty"`
+}
+
+// Lines are the console lines one by one, each with all that it says or leaves to
+// what all have in common: one without a controller card, or one for each.
+func (l *ConsoleLine) Lines() []ControllerConsole {
+	common := ControllerConsole{Address: l.Address, User: l.User, Key: l.Key, Password: l.Password, Agent: l.Agent,
+		KnownHosts: l.KnownHosts, InsecureReason: l.InsecureReason, Jump: l.Jump}
+	if len(l.Controllers) == 0 {
+		return []ControllerConsole{common}
+	}
+	out := make([]ControllerConsole, len(l.Controllers))
+	for i, c := range l.Controllers {
+		c.Address, c.User = cmp.Or(c.Address, l.Address), cmp.Or(c.User, l.User)
+		if c.Key == "" && c.Password == "" && !c.Agent { // the ways of one account
+			c.Key, c.Password, c.Agent = l.Key, l.Password, l.Agent
+		}
+		c.KnownHosts, c.InsecureReason = cmp.Or(c.KnownHosts, l.KnownHosts), cmp.Or(c.InsecureReason, l.InsecureReason)
+		if c.Jump == nil {
+			c.Jump = l.Jump
+		}
+		out[i] = c
+	}
+	return out
 }
 
 // ConsoleLogin is who logs in to the device on its console line; the zero value
@@ -190,11 +250,11 @@ const (
 )
 
 // ConsoleAddress is where the device's console answers: that of the out-of-band
-// way, else that of the console line which the device is driven over. It is
-// empty where there is none.
+// way, else that of the console line which the device is driven over, the first
+// one where each controller card has its own. It is empty where there is none.
 func (d *Device) ConsoleAddress() string {
 	if d.Console.Address == "" && d.Access.Console != nil {
-		return d.Access.Console.Address
+		return d.Access.Console.Lines()[0].Address
 	}
 	return d.Console.Address
 }

@@ -93,8 +93,14 @@ func (c *checker) devices() {
 		// One address for two devices would put one device's change on another.
 		c.once(addresses, "address", d.Access.Address, at+".access.address")
 		c.once(addresses, "address", d.Console.Address, at+".console.address")
-		if l := d.Access.Console; l != nil && l.Address != "" && l.User != "" {
-			c.once(lines, "console line", l.User+"@"+l.Address, at+".access.console.address")
+		if l := d.Access.Console; l != nil {
+			cards := firsts{}
+			for j, x := range l.Lines() {
+				if x.Address != "" && x.User != "" {
+					c.once(lines, "console line", x.User+"@"+x.Address, lineAt(at, l, j))
+				}
+				c.once(cards, "controller card", x.Controller, fmt.Sprintf("%s.access.console.controllers[%d].controller", at, j))
+			}
 		}
 		c.access(d.Access, at+".access")
 	}
@@ -159,19 +165,42 @@ func (c *checker) console(a Access, at string) {
 		c.report(at, "a console line of another driver", "the driver command-line, or nothing here; console beside access is where a person gets in", "")
 	case l.OpenSession != "" && l.Login == (ConsoleLogin{}):
 		c.report(at+".open-session", "what to do with an open session, on a line where nobody logs in", "the key \"login\" as well, or neither", "")
+	case len(l.Controllers) == 0 && l.Address == "":
+		c.report(at+".address", "missing", document.HostPort.Want+", or the key \"controllers\"", "")
 	}
+	if l == nil {
+		return
+	}
+	for i, x := range l.Lines() {
+		if len(l.Controllers) > 0 && x.Address == "" {
+			c.report(fmt.Sprintf("%s.controllers[%d].address", at, i), "missing, and no address of all", document.HostPort.Want, "")
+		}
+	}
+}
+
+// lineAt is where the address of a console line stands.
+func lineAt(at string, l *ConsoleLine, i int) string {
+	switch {
+	case len(l.Controllers) == 0:
+		return at + ".access.console.address"
+	case l.Controllers[i].Address == "": // that of all
+		return fmt.Sprintf("%s.access.console.controllers[%d]", at, i)
+	}
+	return fmt.Sprintf("%s.access.console.controllers[%d].address", at, i)
 }
 
 // lineOfAnother reports a console line that leads to another device. The device's
 // own address of its console may be the same.
 func (c *checker) lineOfAnother(d Device, addresses firsts, at string) {
 	l := d.Access.Console
-	if l == nil || l.Address == "" {
+	if l == nil {
 		return
 	}
-	if first, taken := addresses[l.Address]; taken && !strings.HasPrefix(first, at+".") {
-		pos, _ := c.doc.At(first)
-		c.report(at+".access.console.address", fmt.Sprintf("the address %q a second time; it is another device's in line %d", l.Address, pos.Line), "", "")
+	for i, x := range l.Lines() {
+		if first, taken := addresses[x.Address]; taken && x.Address != "" && !strings.HasPrefix(first, at+".") {
+			pos, _ := c.doc.At(first)
+			c.report(lineAt(at, l, i), fmt.Sprintf("the address %q a second time; it is another device's in line %d", x.Address, pos.Line), "", "")
+		}
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -137,6 +138,12 @@ func drawDevice(t *rapid.T, id DeviceID) Device {
 			d.Access = Access{Driver: "command-line", Adapter: "alder-9", Console: &ConsoleLine{Address: d.Console.Address, User: "tow", Key: "file:k.pem", Password: "env:P", Agent: true,
 				KnownHosts: "file:known_hosts", InsecureReason: "lab", Jump: []JumpHost{{Address: "hop.example:22", User: "hop"}},
 				Login: ConsoleLogin{User: "ops", Password: "env:L"}, OpenSession: rapid.SampledFrom([]string{"", OpenSessionRefuse, OpenSessionLogOut, OpenSessionUse}).Draw(t, "open session")}}
+			if l := d.Access.Console; rapid.Bool().Draw(t, "cards") {
+				l.Settle = 40 * time.Millisecond
+				l.Controllers = []ControllerConsole{{Controller: "CTL-A", User: "tow-a"}, {Controller: "CTL-B", Address: string(id) + ".example:7002", User: "b", Key: "file:b.pem",
+					Password: "env:B", Agent: true, KnownHosts: "file:other", InsecureReason: "lab", Jump: []JumpHost{{Address: "hop2.example:22", User: "hop"}}}}
+				d.Access.ImageServer = &ImageServer{Listen: "192.0.2.1:8443", Host: "tower.example", From: rapid.SampledFrom([]string{"", "192.0.2.7", "2001:db8::/64"}).Draw(t, "from")}
+			}
 		case 2:
 			d.Access = Access{Driver: "snmp", Address: string(id) + ".example:161", SNMP: SNMP{User: "tow", AuthProtocol: "SHA-512", AuthSecret: "env:A", PrivProtocol: "AES-256", PrivSecret: "env:B", Context: "c"}}
 		}

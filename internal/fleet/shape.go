@@ -50,6 +50,13 @@ var adapterRef = &document.Form{
 	},
 }
 
+// fromRef is an address, or a prefix of addresses.
+var fromRef = &document.Form{
+	Want:    "an address such as 192.0.2.7, or a prefix such as 192.0.2.0/24",
+	Pattern: `^[0-9A-Fa-f:.]+(/[0-9]{1,3})?$`,
+	Check:   func(s string) bool { _, err := ParseFrom(s); return err == nil },
+}
+
 // Shape describes a fleet file.
 func Shape() *document.Shape {
 	name := document.Field{Form: document.Name}
@@ -75,6 +82,7 @@ func Shape() *document.Shape {
 			"Access":                "How a device is reached. Secrets are references only.",
 			"Console":               "The out-of-band way to a device.",
 			"ConsoleLine":           "The port of a console server that the device's console is plugged into, and who logs in there and on the line.",
+			"ControllerConsole":     "The console line of one controller card.",
 			"ImageServer":           "The server that devices fetch images from.",
 			"ConsoleLogin":          "Who logs in to the device on its console line.",
 			"JumpHost":              "A host that connections over SSH go through.",
@@ -130,8 +138,8 @@ func Shape() *document.Shape {
 			"Access.known-hosts":     {Doc: "Reference to host keys in OpenSSH's known_hosts format, such as file:known_hosts.", Form: secret, Secret: true},
 			"Access.jump":            {Doc: "Hosts that the connection goes through, the nearest first."},
 			"Access.adapter":         {Doc: "What the device's command line is like, where the driver is command-line: a file of the workspace, or the name of an adapter that comes with Towpath.", Form: adapterRef},
-			"Access.image-server":    {Doc: "Where the device fetches images from, where its adapter has it fetch them by HTTP: a server that Towpath runs while it does."},
-			"Access.console":         {Doc: "The console line that the command line is spoken over, where the driver is command-line. With an address beside it, images go there by SSH."},
+			"Access.image-server":    {Doc: "The server that the device fetches images from, which Towpath runs while it does. The adapter says how it fetches."},
+			"Access.console":         {Doc: "The console line, or one for each controller card, that the command line is spoken over, where the driver is command-line. With an address beside it, images go there by SSH."},
 			"Access.snmp":            {Doc: "Who asks, where the driver is snmp."},
 
 			"JumpHost.address":         {Doc: "Where its SSH service listens.", Form: document.HostPort},
@@ -152,9 +160,10 @@ func Shape() *document.Shape {
 
 			"ImageServer.listen":          {Doc: "Address and port here that the device can reach.", Form: document.HostPort},
 			"ImageServer.host":            {Doc: "Name or address, with or without a port, that the device calls it by, where that is not what it listens on."},
+			"ImageServer.from":            {Doc: "Address, or addresses, that the device fetches from, where that is not the one that it is driven at: only they may fetch.", Form: fromRef},
 			"ImageServer.certificate":     {Doc: "Reference to the PEM of the server's certificate, which the device must accept; without it images go by HTTP, and the hash alone protects them.", Form: secret, Secret: true},
 			"ImageServer.key":             {Doc: "Reference to the PEM of the certificate's private key.", Form: secret, Secret: true},
-			"ConsoleLine.address":         {Doc: "Where the console server serves the line by SSH.", Form: document.HostPort},
+			"ConsoleLine.address":         {Doc: "Where the console server serves the line by SSH; none where each controller card says it.", Form: document.HostPort},
 			"ConsoleLine.user":            {Doc: "Account on the console server; some choose the line by it."},
 			"ConsoleLine.key":             {Doc: "Reference to the PEM of the user's private key, for the console server.", Form: secret, Secret: true},
 			"ConsoleLine.password":        {Doc: "Reference to the password of the user, for the console server.", Form: secret, Secret: true},
@@ -164,6 +173,18 @@ func Shape() *document.Shape {
 			"ConsoleLine.jump":            {Doc: "Hosts that the connection to the console server goes through, the nearest first."},
 			"ConsoleLine.login":           {Doc: "Who logs in to the device on the line; none where the line asks nobody."},
 			"ConsoleLine.open-session":    {Doc: "What is done where somebody's session is open on the line: refuse leaves it, log-out ends it and begins ours, use types into it. None means refuse.", Words: []string{OpenSessionRefuse, OpenSessionLogOut, OpenSessionUse}},
+			"ConsoleLine.settle":          {Doc: "How long the line must be quiet before its last line is taken for a prompt or a question; half a second where it is left out.", Range: document.Above(0)},
+			"ConsoleLine.controllers":     {Doc: "The line of each controller card, where each has its own. Commands go over that of the card which takes them."},
+
+			"ControllerConsole.controller":      {Doc: "The controller card, as the device names it.", Form: document.Name},
+			"ControllerConsole.address":         {Doc: "Where the console server serves its line by SSH; none means that of all.", Form: document.HostPort},
+			"ControllerConsole.user":            {Doc: "Account on the console server; none means that of all."},
+			"ControllerConsole.key":             {Doc: "Reference to the PEM of the user's private key. Where a card has neither key nor password nor agent, those of all hold.", Form: secret, Secret: true},
+			"ControllerConsole.password":        {Doc: "Reference to the password of the user.", Form: secret, Secret: true},
+			"ControllerConsole.agent":           {Doc: "Whether the keys of the agent at SSH_AUTH_SOCK are offered."},
+			"ControllerConsole.known-hosts":     {Doc: "Reference to the console server's host keys in OpenSSH's known_hosts format; none means those of all.", Form: secret, Secret: true},
+			"ControllerConsole.insecure-reason": {Doc: "Switches the verification of the console server's host key off, for this reason.", Prose: true},
+			"ControllerConsole.jump":            {Doc: "Hosts that the connection goes through, the nearest first; none means those of all."},
 
 			"ConsoleLogin.user":     {Doc: "Account of the device, for the adapter's {user}."},
 			"ConsoleLogin.password": {Doc: "Reference to its password, for the adapter's {password}.", Form: secret, Secret: true},

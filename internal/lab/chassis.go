@@ -46,18 +46,19 @@ const (
 // Chassis is one emulated device. Its methods may be called from many
 // goroutines at once.
 type Chassis struct {
-	cfg    DeviceConfig
-	lab    *Lab
-	clock  *labtime.Clock
-	plane  *forward.Plane
-	set    *neighbour.Set
-	mgmt   *management
-	nc     *netconf.Server // nil where NETCONF is not served
-	shell  *shellPlane     // nil where no command line is served
-	infos  leafInfos
-	ctx    context.Context
-	cancel context.CancelFunc
-	faults *faultSet
+	cfg      DeviceConfig
+	lab      *Lab
+	clock    *labtime.Clock
+	plane    *forward.Plane
+	set      *neighbour.Set
+	mgmt     *management
+	nc       *netconf.Server // nil where NETCONF is not served
+	shell    *shellPlane     // nil where no command line is served
+	consoles *consolePlane   // nil where there is no console server
+	infos    leafInfos
+	ctx      context.Context
+	cancel   context.CancelFunc
+	faults   *faultSet
 
 	spawnMu sync.Mutex
 	closed  bool
@@ -371,6 +372,9 @@ func (c *Chassis) do(f func()) {
 	f()
 	c.settle()
 	c.publish()
+	if c.consoles != nil {
+		c.consoles.look()
+	}
 }
 
 // settle looks for what follows from a change: interfaces of a card that went

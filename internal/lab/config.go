@@ -48,6 +48,17 @@ type DeviceConfig struct {
 	// pieces of 64 octets, in our time.
 	ShellListen string
 	ShellPace   time.Duration
+	// ConsoleListen is the address of a console server with a line for each
+	// controller card, such as 127.0.0.1:0; each line has a port of its own, so the
+	// port is to be 0. Empty serves none. It needs ShellListen. ConsoleSpeed is how
+	// many octets a second a line takes to those who listen, in our time; zero is as
+	// fast as it goes.
+	ConsoleListen string
+	ConsoleSpeed  int
+	// FetchTrust is the PEM of the certificates by which the command line trusts
+	// servers that it fetches from: authorities, or servers themselves. Nil is the
+	// authority of the lab.
+	FetchTrust []byte
 	NETCONF     NETCONF
 	// PerController is true where each controller card is installed and
 	// activated by itself.

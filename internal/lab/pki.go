@@ -128,3 +128,17 @@ func (p *PKI) Client(device string) (*tls.Config, error) {
 		RootCAs: pool, ServerName: device,
 	}, nil
 }
+
+// Server makes a certificate for a server on loopback that devices of the lab
+// fetch from, with its key, as PEM.
+func (p *PKI) Server(name string) (certificate, key []byte, err error) {
+	cert, err := p.issue(name, x509.ExtKeyUsageServerAuth, p.from, p.until)
+	if err != nil {
+		return nil, nil, err
+	}
+	k, err := x509.MarshalPKCS8PrivateKey(cert.PrivateKey)
+	if err != nil {
+		return nil, nil, fmt.Errorf("key of %s: %w", name, err)
+	}
+	return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: cert.Certificate[0]}), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: k}), nil
+}

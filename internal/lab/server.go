@@ -58,6 +58,16 @@ func (c *Chassis) listen(tc *tls.Config) error {
 			return err
 		}
 	}
+	if c.cfg.ConsoleListen != "" {
+		if c.shell == nil {
+			return fmt.Errorf("device %s: found consoles without a command line, want ShellListen as well", c.cfg.ID)
+		}
+		p, err := newConsoles(c)
+		if err != nil {
+			return err
+		}
+		c.do(func() { c.consoles = p })
+	}
 	if c.cfg.NETCONF.Serve {
 		p, err := c.listenNETCONF()
 		if err != nil {
@@ -196,6 +206,9 @@ func (m *management) close() error {
 	m.cut()
 	for _, p := range m.more {
 		p.close()
+	}
+	if m.c.consoles != nil {
+		m.c.consoles.close()
 	}
 	if m.c.shell != nil {
 		m.c.shell.close()

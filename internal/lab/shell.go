@@ -1,7 +1,6 @@
 package lab
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"crypto/ed25519"
@@ -10,6 +9,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"strings"
 	"sync"
@@ -135,6 +135,9 @@ func (p *shellPlane) open() error {
 	go func() {
 		_ = srv.Serve(l) // ends when l is closed
 	}()
+	if p.c.consoles != nil {
+		p.c.consoles.opened(life)
+	}
 	return nil
 }
 
@@ -233,13 +236,30 @@ func (c *Chassis) ShellKnownHosts() string {
 	return knownhosts.Line([]string{knownhosts.Normalize(c.shell.addr)}, c.shell.host.PublicKey()) + "\n"
 }
 
+// terminal is what a session of the command line talks over: an SSH session, or a
+// console line from a log-in to its end.
+type terminal interface {
+	io.ReadWriter
+	Context() context.Context
+}
+
+// overSSH is a session of SSH as a terminal.
+type overSSH struct {
+	io.ReadWriter
+	session ssh.Session
+}
+
+// Context ends with the session.
+func (s overSSH) Context() context.Context { return s.session.Context() }
+
 // shellSession is one person at the command line.
 type shellSession struct {
 	p        *shellPlane
 	c        *Chassis
-	s        ssh.Session
+	s        terminal
 	life     context.Context
-	in       *bufio.Reader
+	in       *keyboard
+	mark     string // stands in the prompt
 	paging   bool
 	changing bool
 	changes  []turned
@@ -258,7 +278,17 @@ func (p *shellPlane) session(life context.Context, s ssh.Session) {
 		_ = s.Exit(1)
 		return
 	}
-	x := &shellSession{p: p, c: p.c, s: s, life: life, in: bufio.NewReader(s), paging: true}
+	p.talk(life, overSSH{s, s}, func(by int) { p.busy(s, by) })
+}
+
+// talk is the command line with one person, until they leave or the management
+// plane goes down. busy is told when a command begins and ends. It returns what
+// they type on.
+func (p *shellPlane) talk(life context.Context, s terminal, busy func(by int)) *keyboard {
+	ctx, stop := context.WithCancel(s.Context())
+	defer stop()
+	defer context.AfterFunc(life, stop)()
+	x := &shellSession{p: p, c: p.c, s: s, life: life, in: newKeyboard(ctx, s), paging: true}
 	fmt.Fprintln(s, "Authorised staff only. Everything is kept.")
 	for life.Err() == nil {
 		fmt.Fprint(s, x.prompt())
@@ -267,23 +297,28 @@ func (p *shellPlane) session(life context.Context, s ssh.Session) {
 			continue
 		}
 		if err != nil {
-			return
+			break
 		}
-		p.busy(s, 1)
+		busy(1)
 		leave := x.do(strings.TrimSpace(line))
 		// The prompt of a plane that goes down never comes.
-		p.busy(s, -1)
+		busy(-1)
 		if leave {
-			return
+			break
 		}
 	}
+	return x.in
 }
 
 func (x *shellSession) prompt() string {
-	if x.changing {
-		return fmt.Sprintf("[%s changing] ", x.c.cfg.ID)
+	words := []string{string(x.c.cfg.ID)}
+	if x.mark != "" {
+		words = append(words, x.mark)
 	}
-	return fmt.Sprintf("[%s] ", x.c.cfg.ID)
+	if x.changing {
+		words = append(words, "changing")
+	}
+	return "[" + strings.Join(words, " ") + "] "
 }
 
 // line reads a typed line and echoes it.
@@ -296,10 +331,8 @@ func (x *shellSession) line() (string, error) {
 		}
 		switch {
 		case b == '\r' || b == '\n':
-			if b == '\r' && x.in.Buffered() > 0 {
-				if next, err := x.in.Peek(1); err == nil && next[0] == '\n' {
-					_, _ = x.in.Discard(1) // it was peeked at
-				}
+			if b == '\r' {
+				x.in.skip('\n')
 			}
 			_, err := x.s.Write(append(echo, '\n'))
 			return string(line), err
@@ -317,7 +350,7 @@ func (x *shellSession) line() (string, error) {
 			line = append(line, b)
 			echo = append(echo, b)
 		}
-		if x.in.Buffered() == 0 && len(echo) > 0 {
+		if x.in.waiting() == 0 && len(echo) > 0 {
 			if _, err := x.s.Write(echo); err != nil {
 				return "", err
 			}

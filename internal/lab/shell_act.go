@@ -96,7 +96,13 @@ func (x *shellSession) run(line string) (string, error) {
 	case "copy":
 		return x.copyFrom(rest)
 	case "forget":
-		c.do(func() { c.forget() })
+		c.do(func() {
+			if name, one := strings.CutPrefix(rest, "file "); one {
+				c.incoming.drop(name)
+			} else {
+				c.forget()
+			}
+		})
 		return "forgotten\n", nil
 	case "boot":
 		return x.activate(rest, false)
@@ -112,8 +118,23 @@ func (x *shellSession) run(line string) (string, error) {
 		return x.drop(rest)
 	case "fit":
 		return x.fit(rest)
+	case "fetch":
+		return x.fetch(rest)
+	case "name":
+		return x.name(rest)
 	}
 	return "", fmt.Errorf("not understood: %q", verb)
+}
+
+// name is "name session WORD": the word stands in this session's prompt.
+func (x *shellSession) name(rest string) (string, error) {
+	word, ok := strings.CutPrefix(rest, "session ")
+	odd := func(r rune) bool { return r != '-' && (r < '0' || r > '9') && (r < 'a' || r > 'z') }
+	if !ok || word == "" || strings.ContainsFunc(word, odd) {
+		return "", errors.New("not understood: want name session WORD, of letters, digits, hyphens")
+	}
+	x.mark = word
+	return "", nil
 }
 
 func (x *shellSession) runChanging(verb, rest string) (string, error) {

@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"net"
 	"os"
 	"path"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -69,6 +71,14 @@ func (c *Chassis) forget() {
 	if c.install == t.run {
 		c.install = nil
 	}
+}
+
+// Incoming returns the names of the files that have arrived, whole or in part, and
+// were not taken.
+func (c *Chassis) Incoming() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return slices.Sorted(maps.Keys(c.incoming.files))
 }
 
 // drop throws a file away.
@@ -357,33 +367,43 @@ func (h *sftpFiles) Filewrite(r *sftp.Request) (io.WriterAt, error) { return h.O
 
 // OpenFile opens a file that arrives, for reading back too.
 func (h *sftpFiles) OpenFile(r *sftp.Request) (sftp.WriterAtReaderAt, error) {
-	c := h.c
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if !strings.HasPrefix(r.Filepath, incomingFolder) || path.Dir(r.Filepath) != strings.TrimSuffix(incomingFolder, "/") {
-		return nil, fs.ErrPermission
-	}
+	h.c.mu.Lock()
+	defer h.c.mu.Unlock()
 	flags := r.Pflags()
-	in := c.incoming.files[r.Filepath]
-	if in != nil && flags.Trunc {
-		c.incoming.drop(r.Filepath)
-		in = nil
-	}
-	if in == nil {
-		if !flags.Creat {
-			return nil, fs.ErrNotExist
-		}
-		disk, err := os.CreateTemp(c.lab.dir, "incoming-")
-		if err != nil {
-			return nil, err
-		}
-		in = &inFile{c: c, disk: disk, modified: c.now()}
-		if c.incoming.files == nil {
-			c.incoming.files = map[string]*inFile{}
-		}
-		c.incoming.files[r.Filepath] = in
+	in, err := h.c.arrive(r.Filepath, flags.Creat, flags.Trunc)
+	if err != nil {
+		return nil, err
 	}
 	return arriving{in, h.hangUp}, nil
+}
+
+// arrive is a file that arrives: one that is there already, or a new one. The
+// lock is held.
+func (c *Chassis) arrive(name string, create, truncate bool) (*inFile, error) {
+	if !strings.HasPrefix(name, incomingFolder) || path.Dir(name) != strings.TrimSuffix(incomingFolder, "/") {
+		return nil, fs.ErrPermission
+	}
+	in := c.incoming.files[name]
+	if in != nil && truncate {
+		c.incoming.drop(name)
+		in = nil
+	}
+	if in != nil {
+		return in, nil
+	}
+	if !create {
+		return nil, fs.ErrNotExist
+	}
+	disk, err := os.CreateTemp(c.lab.dir, "incoming-")
+	if err != nil {
+		return nil, err
+	}
+	in = &inFile{c: c, disk: disk, modified: c.now()}
+	if c.incoming.files == nil {
+		c.incoming.files = map[string]*inFile{}
+	}
+	c.incoming.files[name] = in
+	return in, nil
 }
 
 // Filecmd renames and removes files that arrive.

@@ -54,9 +54,18 @@ type Session struct {
 	Login     []Exchange    `yaml:"login,omitempty"`      // on a console; {user} and {password} stand for them
 	Refusals  []string      `yaml:"refusals,omitempty"`
 	Logout    string        `yaml:"logout,omitempty"` // the command that ends a session, which a console does not end by itself
-	Start     []string      `yaml:"start,omitempty"`  // commands right after login, such as those that switch paging off
-	More      []Exchange    `yaml:"more,omitempty"`
-	Questions []string      `yaml:"questions,omitempty"`
+	// Mark is the command that puts {mark} into the prompt of this session alone,
+	// so that a session of ours on a console is known again.
+	Mark string `yaml:"mark,omitempty"`
+	// Away is what the last line of a console looks like where this controller card
+	// takes no commands now: the other one leads, or this one starts.
+	Away []string `yaml:"away,omitempty"`
+	// Unasked is what the device writes in the midst of everything else, line ends
+	// included.
+	Unasked   []string   `yaml:"unasked,omitempty"`
+	Start     []string   `yaml:"start,omitempty"` // commands right after login, such as those that switch paging off
+	More      []Exchange `yaml:"more,omitempty"`
+	Questions []string   `yaml:"questions,omitempty"`
 	// BlankLine says that a blank line only brings the prompt again.
 	BlankLine bool          `yaml:"blank-line,omitempty"`
 	Echoless  bool          `yaml:"echoless,omitempty"`
@@ -164,8 +173,10 @@ type Install struct {
 	Ready    []Step `yaml:"ready,omitempty"` // asks whether {version} of {size} octets may come
 	To       string `yaml:"to"`              // the path it is sent to
 	Transfer string `yaml:"transfer"`
-	Pull     *Step  `yaml:"pull,omitempty"` // with transfer http: has the device fetch {url}
-	Hash     *Query `yaml:"hash,omitempty"` // column sha256, of {path}
+	// Pull has the device fetch {url} to {path}: with transfer http, and with any
+	// other where the fleet file gives a server of images.
+	Pull *Step  `yaml:"pull,omitempty"`
+	Hash *Query `yaml:"hash,omitempty"` // column sha256, of {path}
 	// Copy makes the device copy {version} to {card} from the other controller
 	// card, {from}, which has it.
 	Copy  []Step `yaml:"copy,omitempty"`
@@ -196,6 +207,7 @@ type Restart struct {
 type Firmware struct {
 	To       string `yaml:"to"`
 	Transfer string `yaml:"transfer"`
+	Pull     *Step  `yaml:"pull,omitempty"` // as of Install
 	Hash     *Query `yaml:"hash,omitempty"`
 	Steps    []Step `yaml:"steps"`
 	Forget   []Step `yaml:"forget,omitempty"`

@@ -200,6 +200,16 @@ func (c *checker) all() {
 	c.patterns("session.refusals", s.Refusals)
 	c.exchanges("session.more", s.More, nil)
 	c.patterns("session.questions", s.Questions)
+	c.patterns("session.away", s.Away)
+	c.patterns("session.unasked", s.Unasked)
+	c.placeholders("session.mark", s.Mark, []string{"mark"})
+	switch {
+	case s.Mark == "":
+	case !strings.Contains(s.Mark, "{mark}"):
+		c.report("session.mark", "a command without {mark}", "one that puts {mark} into the prompt", "")
+	case !s.BlankLine:
+		c.report("session.mark", "a mark in a prompt that no blank line brings again", "blank-line: true as well, so that an old prompt on the line is not taken for it", "")
+	}
 	c.complaints("session.errors", s.Errors)
 	names := map[string]int{}
 	read := []string{}
@@ -269,8 +279,11 @@ func (c *checker) all() {
 		known := []string{"component", "version", "file", "size", "sha256"}
 		c.placeholders("component-image.to", f.To, known)
 		known = append(known, "path")
-		if f.Transfer == TransferHTTP {
-			c.report("component-image.transfer", "http", "sftp or scp", "")
+		if f.Transfer == TransferHTTP && f.Pull == nil {
+			c.report("component-image.transfer", "http without the key pull", "the command that fetches {url} below component-image.pull", "")
+		}
+		if f.Pull != nil {
+			c.steps("component-image.pull", []Step{*f.Pull}, append(slices.Clone(known), "url"))
 		}
 		if f.Hash != nil {
 			c.query("component-image.hash", f.Hash, intoHash, []string{"path"}, nil)
@@ -326,7 +339,7 @@ func (c *checker) steps(field string, steps []Step, known []string) []string {
 	known = slices.Clone(known)
 	for i, s := range steps {
 		at := fmt.Sprintf("%s[%d]", field, i)
-		if field == "install.pull" {
+		if strings.HasSuffix(field, ".pull") { // one alone
 			at = field
 		}
 		c.placeholders(at+".command", s.Command, known)

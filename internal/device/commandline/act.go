@@ -34,6 +34,7 @@ func (d *Driver) act(ctx context.Context, op string, f func(*session) error) err
 		return err
 	}
 	defer d.release(s)
+	d.listen(ctx)
 	return f(s)
 }
 

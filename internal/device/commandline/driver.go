@@ -42,6 +42,12 @@ type Config struct {
 	// the other; it stays open while the device restarts, until [Driver.Close].
 	// Images go by SSH where that is given too, and cannot be transferred else.
 	Stream func(ctx context.Context) (io.ReadWriteCloser, error)
+	// Lines, where there are any, stand in for Stream: one console line for each
+	// controller card. Commands go over the line of the card that takes them, which
+	// the driver finds, and finds again when the roles change.
+	Lines []ConsoleLine
+	// Mark tells our sessions on console lines from everybody else's.
+	Mark Mark
 	// User and Password answer the questions of the login on the line.
 	User, Password string
 	// OpenSession says what is done with a session that somebody left open on the
@@ -80,10 +86,15 @@ type Driver struct {
 	acting  chan struct{} // held by the act under way
 	linking chan struct{} // held while a connection is made
 
+	life  context.Context // ends with Close
+	die   context.CancelFunc
+	lines []*consoleLine // none where the device is spoken to by SSH
+
 	mu     sync.Mutex
 	client *sshlink.Client
 	idle   []*session
-	line   *session // on the console; nil before it was opened
+	active int    // the line that led to a prompt last
+	entry  *entry // the way to one that is being gone; nil where none is
 	closed bool
 }
 
@@ -92,10 +103,12 @@ var _ device.Device = (*Driver)(nil)
 // session is a conversation with how it came about.
 type session struct {
 	*dialogue.Session
-	client  *sshlink.Client // nil for a console
-	used    bool            // it had been idle
-	ours    bool            // on a console: the session on the line was begun by us
-	strange bool            // commands go into a session that somebody left open
+	client   *sshlink.Client // nil for a console
+	used     bool            // it had been idle
+	ours     bool            // on a console: the session on the line was begun by us
+	strange  bool            // commands go into a session that somebody left open
+	over     bool            // on a console: the device ended it, as at a restart
+	changing bool            // an act was typed whose answer has not come
 }
 
 // The defaults of an adapter.
@@ -132,19 +145,29 @@ func Dial(ctx context.Context, cfg Config) (*Driver, error) {
 	if cfg.Device == "" {
 		cfg.Device = cfg.SSH.Address
 	}
-	if cfg.Stream != nil && cfg.OpenSession == LogOutOpen && cfg.Adapter.Session.Logout == "" {
+	if cfg.Stream != nil && len(cfg.Lines) == 0 {
+		cfg.Lines = []ConsoleLine{{Open: cfg.Stream}}
+	}
+	if cfg.Mark.Word == "" {
+		cfg.Mark.Word = NewMark()
+	}
+	if len(cfg.Lines) > 0 && cfg.OpenSession == LogOutOpen && cfg.Adapter.Session.Logout == "" {
 		return nil, &device.Fault{Kind: device.Ours, Op: op, Text: fmt.Sprintf("a session that is open on the console is to be logged out, and the adapter %s does not say how, in session.logout", cfg.Adapter.Name)}
 	}
 	atOnce := cfg.Adapter.Session.AtOnce
 	if atOnce == 0 {
 		atOnce = defaultAtOnce
 	}
-	if cfg.Stream != nil {
+	if len(cfg.Lines) > 0 {
 		atOnce = 1
 	}
 	d := &Driver{
 		cfg: cfg, ad: cfg.Adapter, log: cfg.Logger.With("device", cfg.Device), now: cfg.Now,
 		slots: make(chan struct{}, atOnce), acting: make(chan struct{}, 1), linking: make(chan struct{}, 1),
+	}
+	d.life, d.die = context.WithCancel(context.Background())
+	for _, l := range cfg.Lines {
+		d.lines = append(d.lines, &consoleLine{ConsoleLine: l})
 	}
 	if cfg.SSH.InsecureReason != "" {
 		d.log.Warn("the device's host key is not verified", "reason", cfg.SSH.InsecureReason)
@@ -156,14 +179,12 @@ func Dial(ctx context.Context, cfg Config) (*Driver, error) {
 func (d *Driver) Close() error {
 	d.mu.Lock()
 	d.closed = true
-	idle, client, line := d.idle, d.client, d.line
-	d.idle, d.client, d.line = nil, nil, nil
+	idle, client := d.idle, d.client
+	d.idle, d.client = nil, nil
 	d.mu.Unlock()
+	d.die()
 	var errs []error
-	if line != nil {
-		d.leave(line)
-		defer func() { _ = line.Close() }() // the line is a console server's, and stays
-	}
+	d.leaveLines()
 	for _, s := range idle {
 		errs = append(errs, s.Close())
 	}
@@ -240,7 +261,7 @@ func (d *Driver) acquire(ctx context.Context, op string) (*session, error) {
 	if err := enter(ctx, op, d.slots); err != nil {
 		return nil, err
 	}
-	if d.cfg.Stream != nil {
+	if d.onConsole() {
 		s, err := d.console(ctx, op)
 		if err != nil {
 			<-d.slots
@@ -286,7 +307,7 @@ func (s *session) dead() bool {
 }
 
 func (d *Driver) release(s *session) {
-	if d.cfg.Stream != nil {
+	if d.onConsole() {
 		<-d.slots // the line stays
 		return
 	}
@@ -310,7 +331,7 @@ func (d *Driver) open(ctx context.Context, op string) (*session, error) {
 	}
 	bounded, cancel := context.WithTimeout(ctx, within(d.cfg.OpenWithin, openWithin))
 	defer cancel()
-	talk, err := dialogue.Open(bounded, stream, d.manner())
+	talk, err := dialogue.Open(bounded, stream, d.manner(""))
 	if err != nil {
 		return nil, d.fault(ctx, op, err, false, client)
 	}
@@ -325,7 +346,7 @@ func (d *Driver) open(ctx context.Context, op string) (*session, error) {
 // start types the adapter's first commands.
 func (d *Driver) start(ctx context.Context, op string, s *session) error {
 	for _, line := range d.ad.Session.Start {
-		a, err := s.Do(ctx, dialogue.Command{Line: line})
+		a, err := s.say(ctx, dialogue.Command{Line: line})
 		if err == nil {
 			err = d.complaint(op, a.Text, nil)
 		}
@@ -399,15 +420,16 @@ func shell(c *sshlink.Client) (_ io.ReadWriteCloser, err error) {
 	return &terminal{out, in, s}, nil
 }
 
-// manner is how the adapter's command line behaves.
-func (d *Driver) manner() dialogue.Config {
+// manner is how the adapter's command line behaves, on the line of a controller
+// card where there is one for each.
+func (d *Driver) manner(card string) dialogue.Config {
 	x := &d.ad.Session
 	who := map[string]string{"user": d.cfg.User, "password": d.cfg.Password}
 	cfg := dialogue.Config{
 		Prompt: d.ad.Pattern(x.Prompt), NewLine: d.enterKey(), Wake: adapter.Key(x.Wake), WakeEvery: x.WakeEvery,
 		Login: d.exchanges(x.Login, who), More: d.exchanges(x.More, nil), Cancel: adapter.Key(x.Cancel),
 		BlankLine: x.BlankLine, Echoless: x.Echoless, Now: d.now, Sink: d.cfg.Transcript,
-		Console: d.cfg.Stream != nil, Settle: d.cfg.Settle,
+		Console: d.onConsole(), Settle: d.cfg.Settle, Line: card,
 	}
 	if !cfg.Console {
 		cfg.Wake = "" // only a console sleeps
@@ -418,6 +440,12 @@ func (d *Driver) manner() dialogue.Config {
 	}
 	for _, p := range x.Questions {
 		cfg.Questions = append(cfg.Questions, d.ad.Pattern(p))
+	}
+	for _, p := range x.Away {
+		cfg.Away = append(cfg.Away, d.ad.Pattern(p))
+	}
+	for _, p := range x.Unasked {
+		cfg.Unasked = append(cfg.Unasked, d.ad.Pattern(p))
 	}
 	return cfg
 }
@@ -483,7 +511,7 @@ func (d *Driver) fault(ctx context.Context, op string, err error, act bool, clie
 		return &device.Fault{Kind: device.Denied, Op: op, Err: err}
 	case dialogue.NoTranscript:
 		return &device.Fault{Kind: device.Ours, Op: op, Err: err}
-	case dialogue.Lost, dialogue.Broken:
+	case dialogue.Lost, dialogue.Broken, dialogue.NotHere:
 	}
 	f := &device.Fault{Kind: lost, Op: op, Err: err}
 	if ctx.Err() != nil {
@@ -537,13 +565,33 @@ func within(d, def time.Duration) time.Duration {
 	return def
 }
 
-// ask types a command that changes nothing and returns its output.
+// say types a command in a session, and keeps whether the device ended that.
+func (s *session) say(ctx context.Context, c dialogue.Command) (dialogue.Answer, error) {
+	a, err := s.Do(ctx, c)
+	var e *dialogue.Error
+	s.over = err == nil && a.Ended || errors.As(err, &e) && e.Reason == dialogue.Lost && s.Alive()
+	return a, err
+}
+
+// listens is how often a question is asked whose answer the device interrupts
+// with something else.
+const listens = 3
+
+// ask types a command that changes nothing and returns its output. An output in
+// whose midst the device said something else is made whole as well as can be, but
+// one that came in one piece is better.
 func (d *Driver) ask(ctx context.Context, op string, s *session, line string, limit time.Duration) ([]byte, error) {
 	bounded, cancel := context.WithTimeout(ctx, within(limit, within(d.ad.Session.Within, defaultWithin)))
 	defer cancel()
-	a, err := s.Do(bounded, dialogue.Command{Line: line})
-	if err != nil {
-		return nil, d.fault(ctx, op, err, false, s.client)
+	var a dialogue.Answer
+	for range listens {
+		var err error
+		if a, err = s.say(bounded, dialogue.Command{Line: line}); err != nil {
+			return nil, d.fault(ctx, op, err, false, s.client)
+		}
+		if a.Unasked == 0 {
+			break
+		}
 	}
 	return a.Text, d.complaint(op, a.Text, nil)
 }
@@ -610,10 +658,12 @@ func (d *Driver) step(ctx context.Context, op string, s *session, st adapter.Ste
 		re := d.ad.Pattern(st.Progress)
 		cmd.Each = func(l []byte) { tellPercent(re, l, percent) }
 	}
-	a, err := s.Do(bounded, cmd)
+	s.changing = true
+	a, err := s.say(bounded, cmd)
 	if err != nil {
 		return d.fault(ctx, op, err, true, s.client)
 	}
+	s.changing = false
 	out.text = append(out.text, a.Text...)
 	out.ended = a.Ended
 	if err := d.complaint(op, a.Text, st.Errors); err != nil {

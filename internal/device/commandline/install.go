@@ -217,7 +217,7 @@ func (in *installing) run(ctx context.Context, s *session) error {
 	}
 	in.values = ready.values
 	file := transfer.File{Path: to, Size: req.Size, SHA256: req.SHA256, Content: req.Content}
-	r, err := d.send(ctx, in.op, s, file, in.in.Transfer, in.in.Hash, in.in.Pull, in.in.Forget, in.values, in.tell)
+	r, err := d.send(ctx, in.op, s, file, d.way(in.in.Transfer, in.in.Pull), in.in.Hash, in.in.Pull, in.in.Forget, in.values, in.tell)
 	if err != nil {
 		return err
 	}
@@ -320,6 +320,29 @@ func (d *Driver) tidy(ctx context.Context, op string, steps []adapter.Step, role
 	return &device.Fault{Kind: device.KindOf(err), Op: op, Err: fmt.Errorf("%w; what it left could not be cleared away: %w", err, terr)}
 }
 
+// way is how files come onto the device: it fetches them where there is a server
+// for that and the adapter says how, and otherwise as the adapter has it.
+func (d *Driver) way(transfer string, pull *adapter.Step) string {
+	if d.cfg.Pull != nil && pull != nil {
+		return adapter.TransferHTTP
+	}
+	return transfer
+}
+
+// fetched says more of a fetch that failed than the server and the device each
+// know by themselves.
+func fetched(r transfer.Result, size int64, said, err error) error {
+	switch {
+	case said == nil:
+		return err // the device says that it has the file
+	case device.KindOf(said) == device.Denied && r.Sent == 0:
+		return &device.Fault{Kind: device.Denied, Op: "fetch", Text: "the device does not accept the server of images (access.image-server)", Err: said}
+	case device.KindOf(said) == device.Missing && r.Sent == size:
+		return &device.Fault{Kind: device.Refused, Op: "fetch", Text: "all of the file was fetched, and not by the device. Its URL is good once: does something on the way fetch it first, such as a proxy that looks into files?", Err: err}
+	}
+	return err
+}
+
 // send puts a file on the device.
 func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.File, how string, hash *adapter.Query, pull *adapter.Step, forget []adapter.Step, values map[string]string, tell func(device.Progress)) (transfer.Result, error) {
 	o := transfer.Options{Limit: d.cfg.Limit, Progress: tell, Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, d.cfg.SSH) }}
@@ -339,6 +362,7 @@ func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.Fil
 		if d.cfg.Pull == nil {
 			return r, &device.Fault{Kind: device.Unable, Op: op, Text: "the device fetches images by HTTP, and no server for them is configured (access.image-server in the fleet file)"}
 		}
+		var said error // by the device
 		fetch := func(ctx context.Context, url, path string) error {
 			v := map[string]string{}
 			for k, x := range values {
@@ -347,13 +371,19 @@ func (d *Driver) send(ctx context.Context, op string, s *session, f transfer.Fil
 			v["url"], v["path"] = url, path
 			// The URL is good for one transfer; it is a secret until then.
 			out := outcome{values: v}
-			return d.step(ctx, op, s, *pull, &out, nil)
+			said = d.step(ctx, op, s, *pull, &out, nil)
+			return said
 		}
 		server, serr := d.cfg.Pull()
 		if serr != nil {
 			return r, serr
 		}
-		r, err = transfer.Pull(ctx, server, f, transfer.PullOptions{Options: o, OfferOptions: transfer.OfferOptions{From: d.cfg.PullFrom}, Fetch: fetch})
+		// A fetch that breaks may be taken up again. The URL is good until the file
+		// has been sent once.
+		r, err = transfer.Pull(ctx, server, f, transfer.PullOptions{Options: o, OfferOptions: transfer.OfferOptions{From: d.cfg.PullFrom, Ranges: true}, Fetch: fetch})
+		if err != nil {
+			err = fetched(r, f.Size, said, err)
+		}
 	default:
 		client := s.client
 		if client == nil {
@@ -458,7 +488,7 @@ func (d *Driver) PutComponentImage(ctx context.Context, req device.ComponentImag
 			progress(p)
 		}
 	}
-	_, err = d.send(ctx, op, s, file, fw.Transfer, fw.Hash, nil, fw.Forget, values, tell)
+	_, err = d.send(ctx, op, s, file, d.way(fw.Transfer, fw.Pull), fw.Hash, fw.Pull, fw.Forget, values, tell)
 	if err == nil {
 		_, err = d.steps(ctx, op, s, fw.Steps, roleWhole, values, nil)
 	}

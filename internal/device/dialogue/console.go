@@ -5,6 +5,8 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"regexp"
+	"slices"
 	"time"
 )
 
@@ -28,11 +30,15 @@ func (s *Session) loginConsole(ctx context.Context) error {
 	var candidate []byte
 	var idle time.Duration
 	spoke, woken, astray, anew := false, false, false, false
+	defer s.moving(func(at func(int) int) { from, checked = at(from), at(checked) })()
 	s.asked = 0
 	for {
 		came, err := s.more(ctx, s.cfg.Settle)
 		if err != nil {
 			return s.fail(Late, false, from, err)
+		}
+		if s.ended == nil && s.away(from) {
+			return s.fail(NotHere, false, from, nil) // it may go on saying so for long
 		}
 		if came && s.ended == nil {
 			idle, spoke = 0, true
@@ -107,4 +113,85 @@ func (s *Session) loginConsole(ctx context.Context) error {
 			idle, woken = 0, true
 		}
 	}
+}
+
+// away reports whether the last line that says anything since from tells that
+// nobody is let in now.
+func (s *Session) away(from int) bool {
+	if !s.cfg.Console || len(s.cfg.Away) == 0 || s.looksLikePrompt(from) != nil {
+		return false
+	}
+	b := bytes.TrimRight(s.recent(from), "\n")
+	b = b[bytes.LastIndexByte(b, '\n')+1:]
+	return len(b) > 0 && slices.ContainsFunc(s.cfg.Away, func(re *regexp.Regexp) bool { return re.Match(b) })
+}
+
+// sieve takes what the device said unasked out of what has come since octet n,
+// and reports whether anything else changed.
+func (s *Session) sieve(n int) bool {
+	was := n
+	for {
+		from, to := s.unaskedAt()
+		if from < 0 {
+			break
+		}
+		s.buf = append(s.buf[:from], s.buf[to:]...)
+		s.sieved = min(s.sieved, from)
+		s.unasked++
+		if from < n {
+			n -= min(to, n) - from
+		}
+		if s.moved != nil {
+			s.moved(from, to)
+		}
+	}
+	// The end of the last line may be the beginning of what comes next unasked.
+	if i := bytes.LastIndexByte(s.buf, '\n'); i >= 0 {
+		for i > 0 && s.buf[i-1] == '\r' {
+			i--
+		}
+		s.sieved = max(s.sieved, i)
+	}
+	return len(s.buf) != n || n != was
+}
+
+// unaskedAt is where something unasked begins and ends in the buffer; -1 where
+// there is nothing.
+func (s *Session) unaskedAt() (from, to int) {
+	raw := s.buf[s.sieved:]
+	plain, at := make([]byte, 0, len(raw)), make([]int, 0, len(raw))
+	for i, b := range raw {
+		if b != '\r' {
+			plain, at = append(plain, b), append(at, i)
+		}
+	}
+	for _, re := range s.cfg.Unasked {
+		m := re.FindIndex(plain)
+		if m == nil || m[0] == m[1] {
+			continue
+		}
+		if m[0] > 0 {
+			from = at[m[0]-1] + 1
+		}
+		return s.sieved + from, s.sieved + at[m[1]-1] + 1
+	}
+	return -1, -1
+}
+
+// moving has f told where octets are now, whenever some are taken out of the
+// buffer, until the function that it returns is called.
+func (s *Session) moving(f func(at func(int) int)) (done func()) {
+	was := s.moved
+	s.moved = func(from, to int) {
+		f(func(i int) int {
+			switch {
+			case i >= to:
+				return i - (to - from)
+			case i > from:
+				return from
+			}
+			return i
+		})
+	}
+	return func() { s.moved = was }
 }

@@ -69,8 +69,18 @@ type Config struct {
 	// Settle is how long a console must be quiet before what it said last is
 	// taken for a prompt or a question; zero is half a second.
 	Settle time.Duration
-	Now    func() time.Time
-	Sink   Sink // nil keeps no transcript
+	// Away is what the last line of a console looks like where nobody is let in
+	// now: another controller card leads, or this one starts. The login then ends
+	// with NotHere.
+	Away []*regexp.Regexp
+	// Unasked is what the device writes in the midst of everything else, line ends
+	// included; a carriage return counts as nothing. It goes to the transcript and
+	// is then taken out of what came, so that what it tore apart is whole again.
+	Unasked []*regexp.Regexp
+	// Line names the line in the transcript; empty where there is only one.
+	Line string
+	Now  func() time.Time
+	Sink Sink // nil keeps no transcript
 }
 
 // Exchange is a question of the device and the answer to it. Expect must match
@@ -108,6 +118,8 @@ type Answer struct {
 	Text  []byte // without echo, prompt, pager and control sequences; lines end in a line feed
 	Asked int    // questions of the dialogue that were answered
 	Ended bool   // the stream ended where the command allowed it
+	// Unasked is how often the device wrote something else meanwhile.
+	Unasked int
 }
 
 // Reason says why a conversation failed.
@@ -121,12 +133,14 @@ const (
 	Refused                    // the device did not let us in
 	Broken                     // an earlier command failed; what the device does now is not known
 	NoTranscript               // the sink failed, so that nothing was typed
+	NotHere                    // the line shows that nobody is let in on it now
 )
 
 // String is the reason in words.
 func (r Reason) String() string {
 	words := [...]string{"the connection was lost", "no answer came in time", "the device asked an unexpected question",
-		"the device refused the login", "the session is spoilt by an earlier failure", "the transcript cannot be kept"}
+		"the device refused the login", "the session is spoilt by an earlier failure", "the transcript cannot be kept",
+		"nobody is let in on this line now"}
 	if int(r) < len(words) {
 		return words[r]
 	}
@@ -183,6 +197,15 @@ type Session struct {
 	broken bool
 	asked  int  // questions that the last login answered
 	again  bool // Login has been called before
+
+	sieved  int                // where what may be unasked begins in buf
+	unasked int                // how often something was, since the last command began
+	moved   func(from, to int) // told of octets that were taken out of buf; may be nil
+
+	// pending is a command on a console that was given up before the device had
+	// answered it. It changes nothing, and is still being answered.
+	pending      *turn
+	pendingSince time.Time
 }
 
 // The sizes that the session works with, in octets.
@@ -218,7 +241,11 @@ func Start(stream io.ReadWriteCloser, cfg Config) *Session {
 	if cfg.Settle == 0 {
 		cfg.Settle = 500 * time.Millisecond
 	}
+	if cfg.Console {
+		cfg.WakeEvery = min(cfg.WakeEvery, 10*cfg.Settle) // a quick line is not waited for
+	}
 	s := &Session{cfg: cfg, stream: stream, rec: newRecorder(cfg.Sink, cfg.Now), done: make(chan struct{}), news: make(chan struct{}, 1), broken: true}
+	s.rec.line = cfg.Line
 	for _, x := range cfg.Login {
 		if x.Secret {
 			s.rec.mask(x.Answer)
@@ -235,11 +262,12 @@ func Start(stream io.ReadWriteCloser, cfg Config) *Session {
 func (s *Session) Login(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.broken = true
+	s.broken, s.pending = true, nil
 	var err error
 	if s.cfg.Console {
 		s.take() // it is judged when the line is quiet
 		s.buf = append(s.buf[:0], s.buf[bytes.LastIndexByte(s.buf, '\n')+1:]...)
+		s.sieved = 0
 		err = s.loginConsole(ctx)
 		s.again = true
 	} else {
@@ -321,15 +349,19 @@ func (s *Session) read() {
 func (s *Session) take() bool {
 	s.arrived.Lock()
 	defer s.arrived.Unlock()
-	n := len(s.arrived.octets)
+	n := len(s.buf)
 	s.buf = append(s.buf, s.arrived.octets...)
 	s.arrived.octets = s.arrived.octets[:0]
+	some := len(s.buf) > n
+	if some && len(s.cfg.Unasked) > 0 {
+		some = s.sieve(n)
+	}
 	if s.arrived.err != nil && s.ended == nil {
 		s.ended = s.arrived.err
 		s.rec.flush()
 		return true
 	}
-	return n > 0
+	return some
 }
 
 // more waits for more to come and takes all that is there. It reports false
@@ -361,7 +393,7 @@ func (s *Session) more(ctx context.Context, quiet time.Duration) (bool, error) {
 // drain takes what has come unasked, and forgets it; the transcript has it.
 func (s *Session) drain() {
 	s.take()
-	s.buf = s.buf[:0]
+	s.buf, s.sieved = s.buf[:0], 0
 }
 
 // say types text. typed reports whether any of it may have left.
@@ -448,6 +480,7 @@ func (s *Session) login(ctx context.Context) error {
 	from, woken := 0, false
 	var candidate []byte
 	checked := 0 // where the answer to the blank line begins
+	defer s.moving(func(at func(int) int) { from, checked = at(from), at(checked) })()
 	if s.cfg.Wake != "" {
 		if _, err := s.say(s.cfg.Wake, false); err != nil {
 			return err
@@ -525,12 +558,16 @@ func (s *Session) Do(ctx context.Context, cmd Command) (Answer, error) {
 	if s.broken {
 		return Answer{}, &Error{Reason: Broken}
 	}
+	if err := s.finish(ctx); err != nil {
+		return Answer{}, err
+	}
 	s.take()
-	if s.ended == nil && s.cfg.Console && asks(s.cfg.Login, s.recent(0)) >= 0 {
+	if s.ended == nil && s.cfg.Console && (asks(s.cfg.Login, s.recent(0)) >= 0 || s.away(0)) {
 		s.broken = true // what was typed would be taken for a name
 		return Answer{}, s.fail(Lost, false, 0, errLoggedOut)
 	}
 	s.drain()
+	s.unasked = 0
 	if s.ended != nil {
 		s.broken = true
 		return Answer{}, &Error{Reason: Lost, Err: s.ended}
@@ -560,10 +597,51 @@ func (s *Session) Do(ctx context.Context, cmd Command) (Answer, error) {
 	}
 	t := &turn{s: s, cmd: cmd, given: make([]int, len(cmd.Dialogue))}
 	a, err := t.run(ctx)
-	if err != nil && !t.cancelled || a.Ended {
+	a.Unasked = s.unasked
+	switch {
+	case err == nil && !a.Ended || t.cancelled:
+	case s.cfg.Console && !cmd.Act && reason(err) == Late && s.ended == nil:
+		// It changes nothing, and whoever gave it up may soon ask something else: the
+		// line is not to be entered anew for that.
+		s.pending, s.pendingSince = t, time.Now()
+	default:
 		s.broken = true
 	}
 	return a, err
+}
+
+// finish waits for the answer to a command that was given up. Where none comes
+// the session is spoilt.
+func (s *Session) finish(ctx context.Context) error {
+	t := s.pending
+	if t == nil {
+		return nil
+	}
+	bounded, cancel := context.WithDeadline(ctx, s.pendingSince.Add(2*s.cfg.Quiet))
+	defer cancel()
+	_, err := t.run(bounded)
+	if ctx.Err() != nil && reason(err) == Late {
+		return &Error{Reason: Late, Err: context.Cause(ctx)} // nothing was typed
+	}
+	s.pending = nil
+	if err != nil && !t.cancelled {
+		s.broken = true
+		var e *Error
+		if errors.As(err, &e) {
+			e.Typed = false // of this one, nothing was
+		}
+		return err
+	}
+	return nil
+}
+
+// reason is why a conversation failed; [Broken] where it did not.
+func reason(err error) Reason {
+	var e *Error
+	if errors.As(err, &e) {
+		return e.Reason
+	}
+	return Broken
 }
 
 // turn is one command under way.
@@ -583,10 +661,25 @@ type turn struct {
 	candidate []byte   // relearning: what looks like the new prompt
 	cancelled bool
 	endsBy    time.Time // on a console, when it counts as ended; zero before Begun
+	goneSince time.Time // on a console, since when its last line says that nobody is let in
+}
+
+// move follows octets that were taken out of the buffer.
+func (t *turn) move(at func(int) int) {
+	// What was taken out may have stood in the midst of the echo, or right behind it:
+	// then the line end was not the echo's.
+	if t.begin == 0 || at(t.begin-1) == at(t.begin) {
+		t.echoed = false
+	}
+	t.from, t.begin, t.told, t.blankAt = at(t.from), at(t.begin), at(t.told), at(t.blankAt)
+	for i, c := range t.cuts {
+		t.cuts[i] = [2]int{at(c[0]), at(c[1])}
+	}
 }
 
 func (t *turn) run(ctx context.Context) (Answer, error) {
 	s := t.s
+	defer s.moving(t.move)()
 	for {
 		came, err := s.more(ctx, t.patience())
 		if err != nil {
@@ -595,7 +688,7 @@ func (t *turn) run(ctx context.Context) (Answer, error) {
 		if !t.endsBy.IsZero() && !time.Now().Before(t.endsBy) {
 			return Answer{Text: t.output(len(s.buf)), Asked: t.asked, Ended: true}, nil
 		}
-		if !came && t.atLogin() {
+		if !came && t.atLogin() || t.gone() {
 			if t.cmd.Ends {
 				return Answer{Text: t.output(len(s.buf)), Asked: t.asked, Ended: true}, nil
 			}
@@ -647,9 +740,25 @@ func (t *turn) patience() time.Duration {
 		d = t.s.cfg.Settle
 	}
 	if !t.endsBy.IsZero() {
-		d = max(min(d, time.Until(t.endsBy)), time.Millisecond)
+		d = min(d, time.Until(t.endsBy))
 	}
-	return d
+	if !t.goneSince.IsZero() {
+		d = min(d, time.Until(t.goneSince.Add(t.s.cfg.Settle)))
+	}
+	return max(d, time.Millisecond)
+}
+
+// gone reports whether a console has shown for long enough that nobody is let in
+// any more. A device that starts is never quiet, so it is not waited for to be.
+func (t *turn) gone() bool {
+	if !t.s.away(max(t.from, t.begin)) {
+		t.goneSince = time.Time{}
+		return false
+	}
+	if t.goneSince.IsZero() {
+		t.goneSince = time.Now()
+	}
+	return time.Since(t.goneSince) >= t.s.cfg.Settle
 }
 
 // atLogin reports whether a console shows a question of the login.
@@ -676,7 +785,7 @@ func (t *turn) passEcho() {
 	switch state {
 	case echoPartly:
 	case echoWhole:
-		t.begin, t.told, t.from, t.echoed = n, n, n, true
+		t.begin, t.told, t.from, t.echoed = n, max(t.told, n), max(t.from, n), true
 	case echoNone:
 		t.echoed = true
 	}

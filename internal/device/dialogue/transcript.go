@@ -20,6 +20,7 @@ type Entry struct {
 	Typed  bool   // sent to the device; otherwise it came from there
 	Octets []byte // valid until Record returns
 	Masked bool   // Octets stands for a secret
+	Line   string // which line it was on, where a device has several; may be empty
 }
 
 // Sink takes the transcript of a conversation. It is called from several
@@ -36,6 +37,7 @@ const mask = "********"
 type recorder struct {
 	mu      sync.Mutex
 	sink    Sink
+	line    string
 	now     func() time.Time
 	secrets [][]byte
 	held    []byte // the end of what came, which may be the beginning of a secret
@@ -73,7 +75,7 @@ func (r *recorder) hidden(b []byte) []byte {
 
 func (r *recorder) put(e Entry) {
 	if r.sink != nil && r.err == nil && len(e.Octets) > 0 {
-		e.At = r.now()
+		e.At, e.Line = r.now(), r.line
 		r.err = r.sink.Record(e)
 	}
 }
@@ -132,7 +134,8 @@ func (r *recorder) sent(text string, secret bool) error {
 // computes their digest. It is a [Sink] and safe for concurrent use.
 //
 // Each line has "at" (RFC 3339), "way" ("to device" or "from device"), and
-// either "text" or, where the octets are not UTF-8, "octets" in base64.
+// either "text" or, where the octets are not UTF-8, "octets" in base64. "line" is
+// there where the device has several console lines.
 type Transcript struct {
 	mu   sync.Mutex
 	w    io.Writer
@@ -151,6 +154,7 @@ type line struct {
 	Text   *string   `json:"text,omitempty"`
 	Octets string    `json:"octets,omitempty"`
 	Masked bool      `json:"masked,omitempty"`
+	Line   string    `json:"line,omitempty"`
 }
 
 // The two ways.
@@ -161,7 +165,7 @@ const (
 
 // Record implements [Sink].
 func (t *Transcript) Record(e Entry) error {
-	l := line{At: e.At, Way: fromDevice, Masked: e.Masked}
+	l := line{At: e.At, Way: fromDevice, Masked: e.Masked, Line: e.Line}
 	if e.Typed {
 		l.Way = toDevice
 	}
@@ -211,7 +215,7 @@ func ReadTranscript(b []byte) ([]Entry, error) {
 		if err := json.Unmarshal(row, &l); err != nil {
 			return out, fmt.Errorf("line %d: found no entry of a transcript: %w", n, err)
 		}
-		e := Entry{At: l.At, Typed: l.Way == toDevice, Masked: l.Masked}
+		e := Entry{At: l.At, Typed: l.Way == toDevice, Masked: l.Masked, Line: l.Line}
 		switch {
 		case l.Way != toDevice && l.Way != fromDevice:
 			return out, fmt.Errorf("line %d: found way %q, want %q or %q", n, l.Way, toDevice, fromDevice)

@@ -104,7 +104,7 @@ func Config(perController bool) lab.Config {
 	cfg.Devices = cfg.Devices[:1]
 	d := &cfg.Devices[0]
 	d.PerController = perController
-	d.ShellListen = "127.0.0.1:0"
+	d.ShellListen, d.ConsoleListen = "127.0.0.1:0", "127.0.0.1:0"
 	d.NETCONF.Serve = true
 	d.TransferRate = 0
 	for i := range d.Releases {
