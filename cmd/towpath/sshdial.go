@@ -14,6 +14,7 @@ import (
 	"towpath/internal/device"
 	"towpath/internal/device/sshlink"
 	"towpath/internal/fleet"
+	"towpath/internal/workspace"
 )
 
 // sshConfig is how a device's fleet entry has it reached over SSH; every driver
@@ -59,7 +60,11 @@ func sshHost(d fleet.Device, r wiring, h fleet.JumpHost) (sshlink.Config, error)
 		return sshlink.Config{}, &device.Fault{Kind: device.Denied, Op: "connect to " + string(d.ID), Err: err}
 	}
 	var key []byte
-	if err := r.resolve(d, secret{h.Key, &key}, secret{h.KnownHosts, &cfg.KnownHosts}); err != nil {
+	if err := r.resolve(d, secret{h.Key, &key}); err != nil {
+		return sshlink.Config{}, err
+	}
+	// A file of known hosts begins empty: the error that follows has its first line.
+	if err := r.resolve(d, secret{h.KnownHosts, &cfg.KnownHosts}); err != nil && !errors.Is(err, workspace.ErrEmpty) {
 		return sshlink.Config{}, err
 	}
 	if key != nil {
