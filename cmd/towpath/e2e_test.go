@@ -143,6 +143,30 @@ func truthOfLoss(t *testing.T, e ending) {
 	t.Logf("%d lost in %d flows and directions, as dropped", lost, looked)
 }
 
+// allDropped compares all that the probe sent in vain, while it measured and after,
+// with all that the data plane dropped of a device that does not come back: to one
+// packet for each outage.
+func allDropped(t *testing.T, e ending) {
+	t.Helper()
+	f, err := os.Open(e.EvidenceJSON)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	doc, err := evidence.Check(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var dropped uint64
+	for _, n := range e.Lab.Dropped {
+		dropped += n
+	}
+	vain := doc.Probe.Lost + doc.Probe.Closing
+	if d := int64(vain) - int64(dropped); doc.Probe.Closing == 0 || max(d, -d) > int64(len(doc.Probe.Outages)) {
+		t.Errorf("the probe counted %d lost and sent %d more, the data plane dropped %d, in %d outages", doc.Probe.Lost, doc.Probe.Closing, dropped, len(doc.Probe.Outages))
+	}
+}
+
 // TestFaults ends the demo with each fault as the lab's table says.
 func TestFaults(t *testing.T) {
 	list := labMaker{}.Faults()
@@ -167,6 +191,9 @@ func TestFaults(t *testing.T) {
 			}
 			if e.Reason == "" && e.Verdict != "accepted" {
 				t.Error("no reason is named")
+			}
+			if f.Name == "both-controllers-reload" {
+				allDropped(t, e)
 			}
 			if want := map[string]int{"accepted": 0, "rolled-back": 1, "refused": 1, "paused": 4}[e.Verdict]; status != want {
 				t.Errorf("exit status %d, want %d", status, want)

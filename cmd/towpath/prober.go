@@ -93,7 +93,7 @@ func measurement(r probe.Result) conduct.Measurement {
 	t := r.Totals()
 	m.Sent, m.Lost = t.Sent, t.Lost
 	m.Forward, m.Reverse, m.Unplaced = t.Forward.Lost, t.Reverse.Lost, t.RoundTrip.Lost
-	m.Impaired = t.Impaired
+	m.Impaired, m.Closing = t.Impaired, t.Closing
 	for _, k := range r.Marks {
 		m.Marks = append(m.Marks, conduct.Mark{At: r.Start.Add(k.At), Label: k.Label})
 	}

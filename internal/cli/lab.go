@@ -184,7 +184,11 @@ func (e *env) demo(ctx context.Context, spec app.LabSpec, out string) (err error
 			sum["lab"] = map[string]any{"dropped": truth.Dropped, "dropped_total": dropped, "silences_ms": silences(truth), "acts": truth.Acts, "about": lab.About()}
 			return
 		}
-		e.wrap("  the lab:  ", fmt.Sprintf("its data plane really dropped %s; the probe counted %d lost. It was silent for %s.", unit.Counted(dropped, "packet"), doc.Probe.Lost, spans(truth.Silences)))
+		after := ""
+		if n := doc.Probe.Closing; n > 0 {
+			after = fmt.Sprintf(" and sent %d more after it had ended, to learn whether the way was open again", n)
+		}
+		e.wrap("  the lab:  ", fmt.Sprintf("its data plane really dropped %s; the probe counted %d lost%s. It was silent for %s.", unit.Counted(dropped, "packet"), doc.Probe.Lost, after, spans(truth.Silences)))
 	})
 }
 

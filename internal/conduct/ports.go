@@ -47,9 +47,12 @@ type Measurement struct {
 	Forward    uint64        `json:"lost_forward"`
 	Reverse    uint64        `json:"lost_reverse"`
 	Unplaced   uint64        `json:"lost_unplaced"` // lost, direction not known
-	Late       uint64        `json:"late"`
-	Duplicates uint64        `json:"duplicates"`
-	Impaired   uint64        `json:"impaired"` // lost, duplicated, reordered or too late (RFC 6412 §3.8.1)
+	// Closing are packets sent after the measurement, to learn when the way of the
+	// last ones is open again, that had no answer; they are in no other count.
+	Closing    uint64 `json:"closing,omitempty"`
+	Late       uint64 `json:"late"`
+	Duplicates uint64 `json:"duplicates"`
+	Impaired   uint64 `json:"impaired"` // lost, duplicated, reordered or too late (RFC 6412 §3.8.1)
 	// TPL is the total packet loss, as frames and as time at the offered load of
 	// all flows together. Source: RFC 7654 §5.3.
 	TPLFrames uint64        `json:"tpl_frames"`

@@ -494,6 +494,7 @@ func merge(ms []conduct.Measurement) conduct.Measurement {
 		out.Forward += m.Forward
 		out.Reverse += m.Reverse
 		out.Unplaced += m.Unplaced
+		out.Closing += m.Closing
 		out.Late += m.Late
 		out.Duplicates += m.Duplicates
 		out.Impaired += m.Impaired

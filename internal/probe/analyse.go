@@ -478,6 +478,9 @@ func (a *analysis) count() {
 		for k < len(a.runs) && a.runs[k].last < i {
 			k++
 		}
+		if s.Closing && !s.Answered && !s.Refused {
+			a.Closing++
+		}
 		if s.Closing || s.Refused || i == 0 && a.p.Anchored {
 			continue
 		}

@@ -265,6 +265,9 @@ type Totals struct {
 	Lost     uint64 `json:"lost"`     // in all directions
 	Voided   uint64 `json:"voided"`   // dropped by an end host
 	Pending  uint64 `json:"pending"`  // neither answered nor older than Tmax
+	// Closing packets were sent after the measurement, while replies to its last
+	// packets were waited for, and had no answer. They are in no other count.
+	Closing uint64 `json:"closing,omitempty"`
 	// Impaired packets are lost, duplicated, reordered or delayed beyond the
 	// threshold.
 	// Source: RFC 6412 §3.8.1.
@@ -303,6 +306,7 @@ func (t *Totals) add(u Totals) {
 	t.Lost += u.Lost
 	t.Voided += u.Voided
 	t.Pending += u.Pending
+	t.Closing += u.Closing
 	t.Impaired += u.Impaired
 	t.Untested += u.Untested
 	t.VoidGaps += u.VoidGaps

@@ -553,6 +553,21 @@ func TestClosingPacketsTellTheDirection(t *testing.T) {
 	}
 }
 
+// A measurement that ends in the middle of an outage: what is sent after it, to
+// learn when the way is open again, is told apart from what it lost.
+func TestClosingPacketsAreToldApart(t *testing.T) {
+	reflector := serve(t, ReflectorConfig{})
+	net := newRelay(t, reflector.Addr(), func(_ int, seq uint32, back bool) bool { return !back && seq >= 100 })
+	done := net.until(140)
+	net.start()
+	r := measure(t, Config{Flows: []Flow{{To: net.front.LocalAddr().String(), Reflector: ReflectorStateful}}, Tmax: 500 * time.Millisecond}, done)
+	there, _ := net.lost()
+	f := r.Flows[0]
+	if f.Closing == 0 || f.Lost+f.Closing != uint64(there) || f.Sent != f.Received+f.Lost+f.Voided {
+		t.Errorf("%d lost and %d closing, and the relay dropped %d: %+v", f.Lost, f.Closing, there, f.Totals)
+	}
+}
+
 // More flows than cores, over both families, with padding and marks; the result
 // survives JSON.
 func TestManyFlowsAndJSON(t *testing.T) {
