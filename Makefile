@@ -29,7 +29,7 @@ lint: $(BIN)/golangci-lint-$(LINT_VERSION)
 # The servers that the drivers are tested against, installed and not started
 # (each test runs its own), and the published YANG modules with their checker.
 # Without root or apt the tests say that they skip.
-SERVER_PACKAGES := openssh-server openssh-client snmpd libyuma-base libyang2-tools
+SERVER_PACKAGES := openssh-server openssh-client snmpd libyuma-base libyang2-tools netconfd
 servers:
 	@dpkg -s $(SERVER_PACKAGES) >/dev/null 2>&1 || { [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null && apt-get update -q && RUNLEVEL=1 DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $(SERVER_PACKAGES); } || echo "not installed: $(SERVER_PACKAGES); the tests that need them skip and say so"
 
