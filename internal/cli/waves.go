@@ -382,6 +382,14 @@ func (e *env) blocked(b *app.Blocked) error {
 	return exit{ExitVerdict}
 }
 
+// rounded is an expected duration without digits that mean nothing.
+func rounded(d time.Duration) time.Duration {
+	if d >= 10*time.Second {
+		return d.Round(time.Second)
+	}
+	return d.Round(time.Millisecond)
+}
+
 func (e *env) showCampaign(c *plan.Campaign) error {
 	var to []string
 	devices := 0
@@ -421,7 +429,7 @@ func (e *env) showCampaign(c *plan.Campaign) error {
 	if a := c.Availability; a != nil && len(a.Teams) > 0 {
 		x := a.Teams[0]
 		e.wrap("", fmt.Sprintf("availability: most is taken from %s, expected %s by restarts and %s were its devices out for all their work, of %s that a target of %.9g %% leaves in a year",
-			x.Name, x.Restarts.Round(time.Millisecond), x.Work.Round(time.Millisecond), a.Budget.Round(time.Second), 100*a.Target))
+			x.Name, rounded(x.Restarts), rounded(x.Work), a.Budget.Round(time.Second), 100*a.Target))
 	}
 	courses := map[fleet.DeviceID]plan.DeviceCourse{}
 	for _, d := range c.Devices {

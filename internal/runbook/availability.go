@@ -2,6 +2,7 @@ package runbook
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -76,7 +77,15 @@ func share2(d, budget time.Duration) string {
 
 // percent writes an availability with all of its nines.
 func percent(a float64) string {
-	s := strconv.FormatFloat(100*a, 'f', 10, 64)
+	// To three digits of what is missing to all of the time.
+	digits := 10
+	if gone := 100 * (1 - a); gone > 0 {
+		digits = min(digits, max(0, 2-int(math.Floor(math.Log10(gone)))))
+	}
+	s := strconv.FormatFloat(100*a, 'f', digits, 64)
+	if digits == 0 {
+		return s + " %"
+	}
 	s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
 	return s + " %"
 }

@@ -28,7 +28,7 @@ func TestBriefTellsWhatAvailabilityItCosts(t *testing.T) {
 		}}
 	got := render(c)
 	for _, want := range []string{
-		"A target of 99.999 % leaves 5m16s of downtime", "once in 60000 h", "99.9900009999 %",
+		"A target of 99.999 % leaves 5m16s of downtime", "once in 60000 h", "up 99.99 % of the time",
 		"| 1 of 1 | none | 10m | 1h00m | 190 % to 1141 % | – |",
 		"| 1 of 2 | 316ms | none | 938ms | 0 to 0.30 % | town hall |",
 		"From 1 of 2 more than the budget of a whole year would go",

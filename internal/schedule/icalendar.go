@@ -50,8 +50,11 @@ func checkedLines(src []byte) (text string, events []int, err error) {
 	var open []component
 	calendars := 0
 	var b strings.Builder
-	for _, l := range lines {
+	for k, l := range lines {
 		name, value, why := contentLine(l.text)
+		if why != "" && k == len(lines)-1 {
+			why += "; the file ends with it: is it cut off?"
+		}
 		if why != "" {
 			return "", nil, bad(l.at, "found %.60q: %s", l.text, why)
 		}
