@@ -42,7 +42,7 @@ func quickLab(t *testing.T) (*lab.Lab, *lab.Chassis) {
 		d.Releases[i].Size = 1 * unit.MiB
 	}
 	d.Durations = lab.Durations{
-		ControllerBoot: 200 * time.Second, StateSync: time.Second, PackageCopy: time.Second, Validation: time.Second,
+		ControllerBoot: 600 * time.Second, StateSync: time.Second, PackageCopy: time.Second, Validation: time.Second,
 		LineCardBoot: 4 * time.Second, LineCardNSF: 2 * time.Second, FabricRestart: time.Second, ExtenderUpdate: time.Second,
 	}
 	d.Routes = lab.Routes{IPv4: 20, IPv6: 5}
@@ -80,8 +80,8 @@ func TestConsoleFromTheFleetFile(t *testing.T) {
 		Shell: func() (io.ReadWriteCloser, error) { return commandline.Terminal(context.Background(), direct) },
 		Boot: func(line *consoletest.Line) {
 			fmt.Fprintf(line, "loader: any key stops me %d\r\n", boots)
-			// What was being typed when it went down is typed.
-			if last = line.Keys(); boots == 20 {
+			// What was being typed when it went down has been typed.
+			if last = line.Keys(); boots == 200 {
 				first = last
 			}
 			boots++
@@ -192,7 +192,7 @@ devices:
 	if err := dev.Activate(ctx, device.ActivateRequest{Version: spec.Version, Reboot: true}); err != nil {
 		t.Fatalf("activate: %v", err)
 	}
-	within, cancel := context.WithTimeout(ctx, time.Minute)
+	within, cancel := context.WithTimeout(ctx, 5*time.Minute)
 	defer cancel()
 	for {
 		v, err := dev.Verify(within)
@@ -224,7 +224,7 @@ devices:
 	if err := server.Close(); err != nil {
 		t.Error(err)
 	}
-	if boots < 21 || first != last {
+	if boots < 201 || first != last {
 		t.Errorf("%d messages while it booted, %d keys pressed meanwhile", boots, last-first)
 	}
 	t.Logf("%d messages while it booted, %d keys on the line in all", boots, server.Line.Keys())

@@ -16,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -73,20 +74,23 @@ devices:
 		{"HTTPS", `{listen: "127.0.0.1:PORT", certificate: "file:tower.pem", key: "file:tower.key"}`, "127.0.0.1:22", trusted.Client(), "https://127.0.0.1:", ""},
 		{"for another device", `{listen: "127.0.0.1:PORT"}`, "192.0.2.1:22", http.DefaultClient, "http://127.0.0.1:", "want 192.0.2.1/32"},
 	} {
-		d, err := read(strings.Replace(c.server, "PORT", freePort(t), 1), c.address)
-		if err != nil {
-			t.Fatal(err)
-		}
-		x, err := imageServer(d, r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if x.server != nil {
-			t.Errorf("%s: it listens before there is an image", c.name)
-		}
-		s, err := x.serve()
-		if err != nil {
-			t.Fatal(err)
+		var x *images
+		var s *transfer.Server
+		for s == nil {
+			d, err := read(strings.Replace(c.server, "PORT", freePort(t), 1), c.address)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if x, err = imageServer(d, r); err != nil {
+				t.Fatal(err)
+			}
+			if x.server != nil {
+				t.Errorf("%s: it listens before there is an image", c.name)
+			}
+			// Somebody may have taken the port since.
+			if s, err = x.serve(); err != nil && !errors.Is(err, syscall.EADDRINUSE) {
+				t.Fatal(err)
+			}
 		}
 		if again, err := x.serve(); err != nil || again != s {
 			t.Errorf("%s: another server for a second image, %v", c.name, err)
