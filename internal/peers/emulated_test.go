@@ -238,7 +238,7 @@ func TestEmulatedNeighbours(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	judge(t, "Emulated neighbours", fmt.Sprintf("Virtual time, seed %d, standard behaviour unless said otherwise (labdraws draws its hold time from 0.75 to 1 of its value).", seed), trials, ps)
+	judge(t, "Emulated neighbours", fmt.Sprintf("Virtual time, seed %d, standard behaviour unless said otherwise (labdraws draws its hold time from 0.75 to 1 of its value).", seed), trials, ps, nil)
 }
 
 // TestEmulatedLosses holds the loss that is forecast of an adjacency which is

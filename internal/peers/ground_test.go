@@ -370,9 +370,9 @@ func tail(s string, n int) string {
 	return s
 }
 
-// command runs a program to its end, for ten seconds at most.
+// command runs a program to its end, for a minute at most.
 func command(program string, args ...string) (string, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	var out, bad bytes.Buffer
 	cmd := exec.CommandContext(ctx, program, args...)
