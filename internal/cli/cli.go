@@ -104,6 +104,9 @@ func (e *env) status(err error) int {
 		return e.tellStopped()
 	}
 	status, hint := explain(err)
+	if errors.Is(err, context.Canceled) {
+		err = errStopped
+	}
 	if e.format == "json" {
 		_ = e.json(map[string]any{"error": err.Error(), "hint": hint, "exit": status})
 	}
