@@ -61,6 +61,7 @@ func drivers() map[string]func(context.Context, fleet.Device, wiring) (device.De
 // dialer makes the dialer of a workspace.
 func dialer(_ *workspace.Workspace, dir string, now func() time.Time) app.Dialer {
 	r := wiring{dir, secretsOf(dir), now}
+	var lines lines
 	return func(ctx context.Context, d fleet.Device) (device.Device, error) {
 		x := d.Access
 		driver := drivers()[cmp.Or(x.Driver, "openconfig")]
@@ -69,6 +70,9 @@ func dialer(_ *workspace.Workspace, dir string, now func() time.Time) app.Dialer
 		}
 		if x.Address == "" && x.Console == nil {
 			return nil, &device.Fault{Kind: device.Ours, Op: "connect to " + string(d.ID), Text: "the fleet file gives no access.address"}
+		}
+		if x.Console != nil {
+			return lines.dial(d.ID, func() (device.Device, error) { return driver(ctx, d, r) })
 		}
 		return driver(ctx, d, r)
 	}

@@ -173,6 +173,60 @@ func overConsole(d fleet.Device, r wiring, cfg *commandline.Config) error {
 	return nil
 }
 
+// lines lends the drivers of devices that are reached over console lines. One
+// person at a time is let on a line, and so is one driver of a process: all who
+// want the device have it together.
+type lines struct {
+	mu   sync.Mutex
+	open map[fleet.DeviceID]*shared
+}
+
+// shared is a driver with how many have it.
+type shared struct {
+	*recorded
+	users int
+}
+
+// lent is a driver that somebody has.
+type lent struct {
+	*recorded
+	give func() error // back
+}
+
+// Close gives it back; the last one ends it.
+func (l *lent) Close() error { return l.give() }
+
+func (x *lines) dial(id fleet.DeviceID, dial func() (device.Device, error)) (device.Device, error) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	s := x.open[id]
+	if s == nil {
+		dev, err := dial()
+		if err != nil {
+			return nil, err
+		}
+		r, ok := dev.(*recorded)
+		if !ok {
+			return dev, nil // no driver of ours for lines
+		}
+		s = &shared{recorded: r}
+		if x.open == nil {
+			x.open = map[fleet.DeviceID]*shared{}
+		}
+		x.open[id] = s
+	}
+	s.users++
+	return &lent{s.recorded, sync.OnceValue(func() error {
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		if s.users--; s.users > 0 {
+			return nil
+		}
+		delete(x.open, id)
+		return s.recorded.Close()
+	})}, nil
+}
+
 // adapterOf reads an adapter: a file of the workspace, or one that comes with
 // Towpath.
 func adapterOf(dir, name string) (*adapter.Adapter, error) {

@@ -218,6 +218,16 @@ func (c *check) certificateValid() {
 		c.otherwise("it is reached over SSH, where its host key is verified and nothing ends")
 		return
 	}
+	if a := c.in.Device.Access; a.Console != nil && a.Address == "" {
+		for _, l := range a.Console.Lines() {
+			if l.InsecureReason != "" {
+				c.caution(c.device(), "the host key of its console server is not verified: %s", l.InsecureReason)
+				return
+			}
+		}
+		c.otherwise("it is reached over a console server, whose host key is verified and where nothing ends")
+		return
+	}
 	end, known := c.in.Observed.Certificate.Get()
 	limit := c.in.Policy.Readiness.CertificateLeft
 	switch left := end.Sub(c.now).Round(time.Second); {

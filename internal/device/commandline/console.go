@@ -198,6 +198,7 @@ func (d *Driver) findActive(ctx context.Context, op string) (*session, error) {
 		first++ // where a session ended with its card, the other one leads now
 	}
 	d.mu.Unlock()
+	begun := time.Now()
 	for {
 		var failed linesFailed
 		for i := range n {
@@ -214,7 +215,7 @@ func (d *Driver) findActive(ctx context.Context, op string) (*session, error) {
 		if d.life.Err() != nil {
 			return nil, closedFault(op)
 		}
-		if ctx.Err() != nil || !d.worthAnother(failed) {
+		if ctx.Err() != nil || !d.worthAnother(failed, time.Since(begun)) {
 			return nil, noLine(op, failed)
 		}
 		t := time.NewTimer(min(within(d.ad.Session.WakeEvery, wakeEvery), 10*within(d.cfg.Settle, time.Second)))
@@ -230,15 +231,21 @@ func (d *Driver) findActive(ctx context.Context, op string) (*session, error) {
 // not waited for as long.
 const wakeEvery = 2 * time.Second
 
+// freeWithin is how long a line that is in use is tried.
+const freeWithin = 5 * time.Second
+
 // worthAnother reports whether waiting may help: a line was silent or full of a
 // device that starts, or no card takes commands just now. A line that is
-// somebody's, or asks something, is not tried again by itself.
-func (d *Driver) worthAnother(failed linesFailed) bool {
+// somebody's, or asks something, is not tried again by itself; but a console server
+// may need a moment to see that we have left the line ourselves.
+func (d *Driver) worthAnother(failed linesFailed, after time.Duration) bool {
 	late, elsewhere := false, true
 	for _, f := range failed {
 		k := device.KindOf(f.err)
 		var e *dialogue.Error
 		switch is := errors.As(f.err, &e); {
+		case k == device.Busy && is && e.Reason == dialogue.Lost && after < min(freeWithin, 50*within(d.cfg.Settle, time.Second)):
+			late = true
 		case k != device.Unreachable && k != device.OutcomeUnknown:
 			return false
 		case is && e.Reason == dialogue.Late:
@@ -247,7 +254,7 @@ func (d *Driver) worthAnother(failed linesFailed) bool {
 			elsewhere = false
 		}
 	}
-	return late && len(d.lines) > 1 || elsewhere && !late
+	return late && len(d.lines) > 1 || late && device.KindOf(failed[0].err) == device.Busy || elsewhere && !late
 }
 
 // noLine is the failure of all lines: what is worst of them.
