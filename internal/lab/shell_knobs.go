@@ -56,6 +56,7 @@ func knobForms() map[string]knobForm {
 		"/lacp/interfaces/interface/config/interval": {"lacp", "pace", 0},
 		bgp + "/timers/config/hold-time":             {"bgp", "hold", time.Second},
 		"/facts/bgp/graceful-shutdown":               {"bgp", "shun", 0},
+		"/facts/ospf/grace-period":                   {"ospfv2", "grace", time.Second},
 		"/interfaces/interface/config/enabled":       {"port", "on", 0},
 	}
 }
@@ -80,7 +81,7 @@ func (c *Chassis) knobs() []shellKnob {
 			for _, kv := range e.keys {
 				switch {
 				case kv.name == "identifier" && e.name == "protocol", kv.name == "index", kv.name == "ip", kv.name == "afi-name", kv.name == "safi-name", e.name == "area", e.name == "protocol":
-				case e.name == "network-instance":
+				case e.name == "network-instance", e.name == "ospf":
 					k.instance = kv.value
 				case e.name == "level":
 					level = kv.value
