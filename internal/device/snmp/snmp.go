@@ -174,7 +174,8 @@ type session struct {
 	op  string
 	g   *gosnmp.GoSNMP
 	// end releases it.
-	end func()
+	end      func()
+	answered bool // the agent has answered, so that the secrets are right
 }
 
 func (d *Driver) session(ctx context.Context, op string) (*session, error) {
@@ -195,6 +196,30 @@ func (d *Driver) session(ctx context.Context, op string) (*session, error) {
 		_ = g.Close() // a socket of UDP, nothing to lose
 	}
 	return s, nil
+}
+
+// ask asks one question. Where an agent that has answered before understands no
+// more, it may have restarted: its engine then counts from another start, or has
+// another name, and is made out anew, once for each question. Source: RFC 3414
+// §2.3 and §4.
+func (s *session) ask(question func(*gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error)) (*gosnmp.SnmpPacket, error) {
+	r, err := question(s.g)
+	if err != nil && s.answered && s.d.cfg.User != "" && s.ctx.Err() == nil {
+		g := s.d.parameters(s.ctx, gosnmp.AuthPriv)
+		if g.Connect() != nil {
+			return r, err
+		}
+		before, stop := s.end, context.AfterFunc(s.ctx, func() { _ = g.Close() })
+		s.end = func() {
+			before()
+			stop()
+			_ = g.Close() // a socket of UDP, nothing to lose
+		}
+		s.g = g
+		r, err = question(g)
+	}
+	s.answered = s.answered || err == nil
+	return r, err
 }
 
 // parameters are those of a conversation; flags are those of version 3.
@@ -319,7 +344,7 @@ const maxRows = 1 << 17
 
 // get reads scalars; what is not there is left out of the answer.
 func (s *session) get(oids ...string) (map[string]gosnmp.SnmpPDU, error) {
-	r, err := s.g.Get(oids)
+	r, err := s.ask(func(g *gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error) { return g.Get(oids) })
 	if err != nil {
 		return nil, s.fault(err)
 	}
@@ -372,7 +397,9 @@ func (s *session) walk(entry string, columns ...int) (table, error) {
 		for i := range n {
 			oids[i] = open[i].after
 		}
-		r, err := s.g.GetBulk(oids, 0, uint32(max(room/n, 1)))
+		r, err := s.ask(func(g *gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error) {
+			return g.GetBulk(oids, 0, uint32(max(room/n, 1)))
+		})
 		if err != nil {
 			return nil, s.fault(err)
 		}

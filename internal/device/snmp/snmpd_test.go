@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -105,6 +106,15 @@ func snmpd(t *testing.T, lines ...string) string {
 	}
 	addr := conn.LocalAddr().String()
 	conn.Close()
+	begin(t, addr, dir, lines...)
+	return addr
+}
+
+// begin starts the agent at an address, with its state in a folder, and returns
+// what ends it.
+func begin(t *testing.T, addr, dir string, lines ...string) (end func()) {
+	t.Helper()
+	const binary = "/usr/sbin/snmpd"
 	config := append([]string{
 		"agentaddress udp:" + addr,
 		"rocommunity " + community + " 127.0.0.1",
@@ -127,7 +137,7 @@ func snmpd(t *testing.T, lines ...string) string {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
+	end = sync.OnceFunc(func() {
 		if err := cmd.Process.Kill(); err != nil {
 			t.Error(err)
 		}
@@ -136,17 +146,19 @@ func snmpd(t *testing.T, lines ...string) string {
 			t.Log(log.String())
 		}
 	})
+	t.Cleanup(end)
 	d := dial(t, Config{Address: addr, Community: community, Timeout: 200 * time.Millisecond})
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	end := time.After(5 * time.Minute)
+	late := time.After(5 * time.Minute)
 	for {
-		if _, err = d.Abilities(t.Context()); err == nil {
-			return addr
+		_, err := d.Abilities(t.Context())
+		if err == nil {
+			return end
 		}
 		select {
 		case <-tick.C:
-		case <-end:
+		case <-late:
 			t.Fatal(err)
 		}
 	}
@@ -338,5 +350,45 @@ func TestRefusedByTheAgent(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestAgentThatRestarts has the agent restart between two questions of one
+// conversation, with the engine that it had and with another: what follows is
+// read, and no secret is called wrong. Source: RFC 3414 §2.3 (boots and time
+// begin anew), §4 (discovery).
+func TestAgentThatRestarts(t *testing.T) {
+	_ = snmpd(t) // skips where there is none
+	other, err := net.ListenPacket("udp", "127.0.0.7:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := other.LocalAddr().String()
+	other.Close()
+	for _, same := range []bool{true, false} {
+		dir := t.TempDir()
+		end := begin(t, addr, dir)
+		d := dial(t, v3(addr))
+		d.cfg.Timeout = 300 * time.Millisecond
+		s, err := d.session(t.Context(), "ask")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.get(sysUpTime); err != nil {
+			t.Fatal(err)
+		}
+		end()
+		if !same {
+			dir = t.TempDir()
+		}
+		end = begin(t, addr, dir)
+		if got, err := s.get(sysUpTime); err != nil || len(got) != 1 {
+			t.Errorf("same engine %v: %v, %v", same, got, err)
+		}
+		if got, err := s.walk(".1.3.6.1.2.1.2.2.1", 2); err != nil || len(got) == 0 {
+			t.Errorf("same engine %v: %d interfaces, %v", same, len(got), err)
+		}
+		s.end()
+		end()
 	}
 }
