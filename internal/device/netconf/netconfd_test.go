@@ -51,7 +51,7 @@ func netconfd(t *testing.T) func(netconf.Options) *netconf.Session {
 	}
 	cmd := exec.Command(server, "--no-startup", "--superuser=root", "--access-control=off", "--target=candidate", "--port=830", "--ncxserver-sockname="+sock,
 		"--module=ietf-system", "--module=ietf-interfaces", "--module=iana-if-type")
-	cmd.Env = append(os.Environ(), "HOME="+dir)
+	cmd.Env, cmd.Dir = append(os.Environ(), "HOME="+dir), dir // it writes where it stands
 	cmd.Stdout, cmd.Stderr = log, log
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := cmd.Start(); err != nil {
