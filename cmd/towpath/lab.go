@@ -176,6 +176,9 @@ func (l *runningLab) About() string {
 		s += fmt.Sprintf("Its time runs %g times as fast as ours through restarts and waits, and exactly as ours while the control plane is silent or test traffic is measured. ", l.spec.Fast)
 	}
 	s += "Packets, protocols, silences and losses are real; durations of steps are by the lab's time."
+	if l.spec.Over == overTheConsole {
+		s += " It is reached over the consoles of its controller cards alone, which are as quick as SSH."
+	}
 	if len(l.spec.Faults) > 0 {
 		s += fmt.Sprintf(" Faults switched on: %v.", l.spec.Faults)
 	}

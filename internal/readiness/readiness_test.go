@@ -563,7 +563,7 @@ func breakages() []breakage {
 		{"console-reachable", "silent", blocker, "does not answer", func(in *in) { in.Observed.Console = no }, nil},
 		{"console-reachable", "a silent line", blocker, "console 127.0.0.1:7003 does not answer", func(in *in) {
 			in.Observed.Console, in.Device.Console.Address, in.Device.Access.Console = no, "", &fleet.ConsoleLine{Address: "127.0.0.1:7003"}
-		}, nil},
+		}, []string{"certificate-valid"}}, // of a console server there is none
 		{"console-reachable", "none", blocker, "the fleet gives no console", func(in *in) { in.Device.Console.Address = "" }, nil},
 		{"console-reachable", "not tried", unknown, "not tried", func(in *in) { in.Observed.Console = none[bool]() }, nil},
 		{"management-reachable", "lossy", blocker, "answered 4 of 5 times", func(in *in) { in.Observed.Management = state.Some(readiness.Reach{Asked: 5, Answered: 4}) }, nil},
@@ -574,6 +574,9 @@ func breakages() []breakage {
 		{"certificate-valid", "ends soon", blocker, "ends in 23h0m0s", func(in *in) { in.Observed.Certificate = state.Some(now.Add(23 * time.Hour)) }, nil},
 		{"certificate-valid", "ended", blocker, "ended 1h0m0s ago", func(in *in) { in.Observed.Certificate = state.Some(now.Add(-time.Hour)) }, nil},
 		{"certificate-valid", "not verified", caution, "not verified: lab", func(in *in) { in.Device.Access.InsecureReason = "lab" }, nil},
+		{"certificate-valid", "a console server that is not verified", caution, "the host key of its console server is not verified: lab", func(in *in) {
+			in.Device.Access.Console = &fleet.ConsoleLine{Controllers: []fleet.ControllerConsole{{Controller: "CTL-A"}, {Controller: "CTL-B", InsecureReason: "lab"}}}
+		}, nil},
 		{"certificate-valid", "unknown", unknown, "end of the certificate: unknown", func(in *in) { in.Observed.Certificate = none[time.Time]() }, nil},
 		{"clock-synchronised", "free", blocker, "clock is synchronised: no", func(in *in) { in.Capture.Clock.Synced = no }, nil},
 		{"clock-synchronised", "unknown", unknown, "clock is synchronised: unknown", func(in *in) { in.Capture.Clock.Synced = none[bool]() }, nil},

@@ -103,11 +103,16 @@ func FuzzConsole(f *testing.F) {
 	f.Add([]byte("mere-1> |\r\nmere-1> |tell\r\n|booting\r\nlogin: |"))
 	f.Add([]byte("really? |"))
 	f.Add([]byte("loader: 3\r\n|mere-1> |\xff\xfe|mere-1> |mere-1> "))
+	f.Add([]byte("\r\nCTL-B follows\r\n|login: "))
+	f.Add([]byte("lo\r\n** down\r\ngin: |ada\r\nPassword: |\r\n** up\r\n\r\nmere-1> |\r\nmere-1> |te\r\n** down\r\nll\r\n|out\r\nmere-1> \r\n** up\r\n|\r\nmere-1> "))
+	f.Add([]byte("mere-1> |\r\nmere-1> |tell\r\n|begun\r\nCTL-A starts: 0\r\n"))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		line := newAnswering(bytes.Split(b, []byte("|")))
 		var log bytes.Buffer
 		cfg := consoleConfig()
 		cfg.Sink = dialogue.NewTranscript(&log)
+		cfg.Away = []*regexp.Regexp{regexp.MustCompile(`^\S+ follows$`), regexp.MustCompile(`^\S+ starts: \d+$`)}
+		cfg.Unasked = []*regexp.Regexp{regexp.MustCompile(`\n\*\* [^\n]*\n`)}
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 		defer cancel()
 		s := dialogue.Start(line, cfg)
