@@ -59,7 +59,7 @@ type DeviceConfig struct {
 	// servers that it fetches from: authorities, or servers themselves. Nil is the
 	// authority of the lab.
 	FetchTrust []byte
-	NETCONF     NETCONF
+	NETCONF    NETCONF
 	// PerController is true where each controller card is installed and
 	// activated by itself.
 	PerController bool
