@@ -257,12 +257,25 @@ type record struct {
 // newRecord opens a transcript beside the runs of a workspace. It is readable by
 // its owner only: a device's configuration may stand in it.
 func newRecord(r wiring, d fleet.Device) (*record, error) {
-	dir := filepath.Join(r.dir, ".towpath", "transcripts")
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, fmt.Errorf("transcript: %w", err)
-	}
 	name := fmt.Sprintf("%s-%s-*.jsonl", d.ID, r.now().UTC().Format("20060102T150405Z"))
-	f, err := os.CreateTemp(dir, name)
+	in := func(dir string) (*os.File, error) {
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			return nil, err
+		}
+		return os.CreateTemp(dir, name)
+	}
+	f, err := in(filepath.Join(r.dir, ".towpath", "transcripts"))
+	if errors.Is(err, unix.EROFS) || errors.Is(err, fs.ErrPermission) {
+		// A workspace that cannot be written may be read all the same, and so may its
+		// devices; what is said to them is kept wherever it can be.
+		beside := err
+		var dir string
+		if dir, err = os.MkdirTemp("", "towpath-transcripts-"); err == nil {
+			if f, err = in(dir); err == nil {
+				fmt.Fprintf(os.Stderr, "towpath: warning: the transcript of %s is kept in %s: %v\n", d.ID, f.Name(), beside)
+			}
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("transcript: %w", err)
 	}
