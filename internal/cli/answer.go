@@ -92,7 +92,7 @@ type answerView struct {
 
 func (v answerView) volume(x float64) string { return app.Volume(x, v.l.Network.Unit()) }
 
-func percentOf(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
+func percentOf(x float64) string { return unit.Percent(x) }
 
 func count(n int, what string) string {
 	switch n {

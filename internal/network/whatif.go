@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
+
+	"towpath/internal/unit"
 )
 
 // Element is a kind of what may fail on top of a drain.
@@ -244,9 +247,9 @@ func worse(a, b Verdict) Verdict {
 // span says the utilisation after the change, with its band where it has one.
 func (a *Answer) span() string {
 	if a.Most-a.Least < 0.001 {
-		return fmt.Sprintf("%.1f %%", 100*a.After.MaxUtilisation)
+		return unit.Percent(a.After.MaxUtilisation)
 	}
-	return fmt.Sprintf("%.1f %% (%.1f to %.1f %%)", 100*a.After.MaxUtilisation, 100*a.Least, 100*a.Most)
+	return fmt.Sprintf("%s (%s to %s)", unit.Percent(a.After.MaxUtilisation), strings.TrimSuffix(unit.Percent(a.Least), " %"), unit.Percent(a.Most))
 }
 
 func (a *Answer) judge(q Question) {

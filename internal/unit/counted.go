@@ -63,3 +63,12 @@ func Share(p float64, runs int) string {
 	}
 	return percent(100 * p)
 }
+
+// Percent writes a share as percent with one digit behind the point, and a share
+// that is beyond all measure with an exponent, so that it has room in a table.
+func Percent(share float64) string {
+	if p := 100 * share; p < 1e6 {
+		return fmt.Sprintf("%.1f %%", p)
+	}
+	return fmt.Sprintf("%.3g %%", 100*share)
+}

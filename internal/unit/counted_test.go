@@ -71,3 +71,11 @@ func TestShareIsBounded(t *testing.T) {
 		}
 	})
 }
+
+func TestPercent(t *testing.T) {
+	for share, want := range map[float64]string{0: "0.0 %", 0.4649: "46.5 %", 12: "1200.0 %", 9999: "999900.0 %", 1e4: "1e+06 %", 1e299: "1e+301 %"} {
+		if got := Percent(share); got != want {
+			t.Errorf("%v: got %q, want %q", share, got, want)
+		}
+	}
+}
