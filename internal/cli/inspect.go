@@ -600,9 +600,17 @@ func (e *env) forecast(ctx context.Context, id, silence, why string, advise bool
 			e.wrap("                               ", x.Why)
 		}
 	}
-	e.printf("\nnothing touched: %.2f %% (error below %.1g)\n", 100*f.Untouched, f.Error)
+	exact := "exactly"
+	if f.Error > 0 {
+		exact = fmt.Sprintf("error below %.1g", f.Error)
+	}
+	e.printf("\nnothing touched: %.2f %% (%s)\n", 100*f.Untouched, exact)
 	if f.Limiting != "" {
-		e.wrap("", fmt.Sprintf("everything surely survives %v of silence; %s sets that limit", f.Safe.Round(time.Millisecond), f.Limiting))
+		if f.Safe == 0 {
+			e.wrap("", "no silence, however short, surely leaves everything untouched: "+f.Limiting+" sets that limit")
+		} else {
+			e.wrap("", fmt.Sprintf("everything surely survives %v of silence; %s sets that limit", f.Safe.Round(time.Microsecond), f.Limiting))
+		}
 		for _, x := range f.Adjacencies {
 			if x.Name() == f.Limiting && x.Timer != "" {
 				e.wrap("  ", "its timer is "+x.Timer)

@@ -33,8 +33,10 @@ type relation struct {
 	pace     float64    // hello interval, seconds
 	inputs   []Input
 	cautions []string
-	fixed    string // why, where no timer decides
-	assumed  bool   // nobody told the timers
+	fixed    string  // why, where no timer decides
+	assumed  bool    // nobody told the timers
+	grants   float64 // of a restart that is helped: what the neighbour grants, seconds
+	reopens  float64 // and when the session is back at the latest
 	source   string
 	selfSrc  string
 	adj      state.Adjacency // as it was told, for advice

@@ -3,7 +3,6 @@ package survival
 import (
 	"fmt"
 	"strings"
-	"time"
 	"unicode/utf8"
 )
 
@@ -18,19 +17,26 @@ const columns = 100
 func Explain(a AdjacencyForecast) string {
 	var b strings.Builder
 	line := func(head, text string) { wrapped(&b, fmt.Sprintf("  %-9s ", head), text) }
-	fmt.Fprintf(&b, "%s: %s, survives with probability %s\n", a.Name(), strings.ReplaceAll(string(a.Outcome), "-", " "), chance(a.Survive))
+	head, gap := fmt.Sprintf("%s, survives with probability %s", strings.ReplaceAll(string(a.Outcome), "-", " "), chance(a.Survive)), " "
+	if utf8.RuneCountInString(a.Name()+": "+head) > columns {
+		gap = "\n    "
+	}
+	b.WriteString(a.Name() + ":" + gap + head + "\n")
 	line("because", a.Why)
 	line("source", a.Source)
 	if a.Timer != "" {
 		line("timer", a.Timer)
 	}
 	if a.Safe > 0 {
-		line("safe", fmt.Sprintf("up to %v by its own timers", a.Safe.Round(time.Millisecond)))
+		line("safe", fmt.Sprintf("up to %s by its own timers", short(a.Safe.Seconds())))
 	}
 	for i, s := range a.StandsOn {
 		head := ""
 		if i == 0 {
 			head = "stands on"
+		}
+		if i < len(a.Below) {
+			s += ", which lives with probability " + chance(a.Below[i])
 		}
 		line(head, s)
 	}

@@ -107,8 +107,11 @@ type AdjacencyForecast struct {
 	// Carries says whether traffic rides on it at all; the loss of one that
 	// carries none, such as LLDP, touches no traffic.
 	Carries  bool     `json:"carries"`
-	StandsOn []string `json:"stands_on,omitempty"` // names of other adjacencies
-	Why      string   `json:"why"`                 // one sentence
+	StandsOn []string `json:"stands_on,omitempty"` // names of other adjacencies, and of gates that join some
+	// Below are the probabilities of those of StandsOn, with all they stand on
+	// themselves, in the same order.
+	Below []float64 `json:"stands_on_survive,omitempty"`
+	Why   string    `json:"why"` // one sentence
 	// Timer says whose timer ends it and by which numbers Safe is what it is;
 	// empty where no timer of its own does.
 	Timer    string   `json:"timer,omitempty"`

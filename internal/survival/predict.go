@@ -142,12 +142,15 @@ type bound struct {
 	root    []int32    // of each relation: the step of its event
 	views   []lossView // of each node, where seen
 	seen    []bool
-	live    []float64 // scratch: of each class
+	live    []float64         // scratch: of each class
+	settled []int8            // of each class: 1 lives surely, -1 surely does not
+	lives   map[int32]float64 // by step: the probability of the event, where asked for before
 }
 
 func (m *model) bind(law Law) *bound {
 	b := &bound{model: m, law: law, formula: newFormula(), root: make([]int32, len(m.relations)), views: make([]lossView, len(m.nodes)), seen: make([]bool, len(m.nodes)), live: make([]float64, len(m.classes))}
 	settled := make([]int8, len(m.classes))
+	b.settled, b.lives = settled, map[int32]float64{0: 0, 1: 1}
 	least, most := law.Least().Seconds(), law.Most().Seconds()
 	for c := range settled {
 		switch {
@@ -346,6 +349,53 @@ func (d *side) givesUp() (early, late float64) {
 	return d.dlo + d.late.least() - d.age.hi - d.held, d.dhi + d.late.most()
 }
 
+// need is the probability that a need is met.
+func (b *bound) need(n need) float64 {
+	events := make([]int32, len(n.of))
+	for i, of := range n.of {
+		events[i] = b.structure.event[of]
+	}
+	root := b.formula.add(b.structure, b.class, b.settled, b.structure.atLeast(n.atLeast, events))
+	p, ok := b.lives[root]
+	if !ok {
+		prog := b.formula.program(root)
+		var knots []float64
+		for _, c := range prog.classes {
+			knots = b.classes[c].knots(knots)
+		}
+		room := make([]float64, len(prog.steps))
+		mean, _ := b.law.expect(knots, 1, func(s float64, out []float64) {
+			for _, c := range prog.classes {
+				b.live[c] = b.classes[c].live(s)
+			}
+			out[0] = prog.value(b.live, room)
+		})
+		p = unit(mean[0])
+		b.lives[root] = p
+	}
+	return p
+}
+
+// weakest names the least likely of what a gate needs all of, with its
+// probability; empty where the need is no such gate, or all of it surely lives.
+func (b *bound) weakest(n need, but int) (name string, p float64) {
+	p = 1
+	if len(n.of) != 1 || b.nodes[n.of[0]].relation >= 0 {
+		return "", 1
+	}
+	for _, inner := range b.nodes[n.of[0]].needs {
+		if inner.atLeast < len(inner.of) {
+			continue
+		}
+		for _, of := range inner.of {
+			if q := b.need(need{1, []int{of}}); of != but && q < p {
+				name, p = b.needName(need{1, []int{of}}), q
+			}
+		}
+	}
+	return name, p
+}
+
 // marginal integrates one relation over the law.
 func (b *bound) marginal(i int, view lossView) marginal {
 	own := b.class[i]
@@ -446,6 +496,7 @@ func (m *model) forecast(device string, law Law, cautions []string) Forecast {
 	}
 	f.Adjacencies = make([]AdjacencyForecast, len(m.relations))
 	known := map[marginalKey]marginal{}
+	found := make([]marginal, len(m.relations))
 	b := m.bind(law)
 	for i := range m.relations {
 		view := b.lossView(i)
@@ -458,10 +509,14 @@ func (m *model) forecast(device string, law Law, cautions []string) Forecast {
 			g = b.marginal(i, view)
 			known[key] = g
 		}
-		f.Adjacencies[i] = m.describe(i, g, law)
+		b.lives[b.root[i]] = g.survive
+		found[i] = g
 		for _, c := range m.relations[i].cautions {
 			f.Cautions = append(f.Cautions, m.relations[i].name()+": "+c)
 		}
+	}
+	for i, g := range found {
+		f.Adjacencies[i] = b.describe(i, g, law)
 	}
 	if m.structure.truncated {
 		f.Cautions = append(f.Cautions, "what the adjacencies stand on is too entangled to be counted out; redundancy below some of them is not counted, so they may be safer than told")
@@ -540,8 +595,8 @@ func (m *model) curve(law Law, safe, dead float64) []Point {
 	return out
 }
 
-func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
-	r := &m.relations[i]
+func (b *bound) describe(i int, g marginal, law Law) AdjacencyForecast {
+	m, r := b.model, &b.relations[i]
 	w := AdjacencyForecast{
 		Protocol: r.protocol, Instance: r.instance, Interface: r.iface, Neighbour: r.neighbour, Peer: r.peer,
 		Survive: g.survive, Alone: g.alone, Loss: g.loss, IfLost: g.ifLost, Range: g.span, Carries: r.carries,
@@ -554,14 +609,29 @@ func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
 	case safe > 0:
 		w.Safe = seconds(math.Floor(safe*1e9+1e-3) / 1e9)
 	}
-	for _, n := range m.nodes[r.inner].needs {
-		w.StandsOn = append(w.StandsOn, m.needName(n))
-	}
+	below := slices.Clone(m.nodes[r.inner].needs)
 	if r.inner != r.node {
 		for _, n := range m.nodes[r.node].needs {
 			if !slices.Contains(n.of, r.inner) {
-				w.StandsOn = append(w.StandsOn, m.needName(n))
+				below = append(below, n)
 			}
+		}
+	}
+	least := -1 // of those it stands on, the least likely
+	for k, n := range below {
+		w.StandsOn, w.Below = append(w.StandsOn, m.needName(n)), append(w.Below, b.need(n))
+		if least < 0 || w.Below[k] < w.Below[least] {
+			least = k
+		}
+	}
+	stands := ""
+	if least >= 0 && g.alone > g.survive+1e-9 && !r.down {
+		stands = fmt.Sprintf("it stands on %s, which lives with probability %s", w.StandsOn[least], chance(w.Below[least]))
+		if name, p := b.weakest(below[least], r.inner); name != "" {
+			stands += fmt.Sprintf(": the weakest in it is %s, with %s", name, chance(p))
+		}
+		if more := slices.Delete(slices.Clone(w.StandsOn), least, least+1); len(more) > 0 {
+			stands += "; and on " + strings.Join(more, " and ")
 		}
 	}
 	switch {
@@ -574,8 +644,8 @@ func (m *model) describe(i int, g marginal, law Law) AdjacencyForecast {
 	default:
 		w.Outcome = Holds
 	}
-	w.Why, w.Source = m.why(r, &w, safe, dead, law)
-	w.Timer = r.own.timer()
+	w.Why, w.Source = m.why(r, &w, stands, safe, dead, law)
+	w.Timer = r.own.timer(r.grants, r.reopens)
 	return w
 }
 
@@ -602,18 +672,25 @@ func (m *model) needName(n need) string {
 }
 
 // why says in one sentence what decides, and whose rule that is.
-func (m *model) why(r *relation, w *AdjacencyForecast, safe, dead float64, law Law) (string, string) {
-	if w.Alone > w.Survive+1e-9 && !r.down {
-		worst := strings.Join(w.StandsOn, " and ")
+func (m *model) why(r *relation, w *AdjacencyForecast, stands string, safe, dead float64, law Law) (string, string) {
+	if stands != "" {
 		if w.Alone == 1 {
-			return fmt.Sprintf("by itself it would live, but it stands on %s", worst), w.Source
+			return "by itself it would live, but " + stands, w.Source
 		}
-		return fmt.Sprintf("by itself it lives with probability %s, and it stands on %s", chance(w.Alone), worst), w.Source
+		return fmt.Sprintf("by itself it lives with probability %s, and %s", chance(w.Alone), stands), w.Source
 	}
+	why, source := m.decides(r, w, safe, dead, law)
+	if r.assumed && r.fixed == "" && r.own.fate == waits && !math.IsInf(safe, 1) {
+		why += "; its timers are assumed, for the device told none"
+	}
+	return why, source
+}
+
+// decides is why without what the adjacency stands on.
+func (m *model) decides(r *relation, w *AdjacencyForecast, safe, dead float64, law Law) (string, string) {
 	if r.fixed != "" {
 		return r.fixed, w.Source
 	}
-	short := func(s float64) string { return seconds(s).Round(time.Millisecond).String() }
 	if r.mode == graceful {
 		grace, helped := short(max(0, r.own.grace.safe())), short(max(0, r.own.helped.safe()))
 		text := "it restarts with its neighbour's help, which lasts for silences up to " + grace
@@ -653,7 +730,10 @@ func (m *model) why(r *relation, w *AdjacencyForecast, safe, dead float64, law L
 
 // timer says whose timer is the first to run out in a silence, and the sum that
 // makes the largest silence that it surely stands.
-func (o *own) timer() string {
+func (o *own) timer(grants, reopens float64) string {
+	if o.fate == restarts {
+		return o.helpTimer(grants, reopens)
+	}
 	if o.fate != waits {
 		return ""
 	}
@@ -684,7 +764,6 @@ func (o *own) timer() string {
 	if math.IsInf(sure(first), 1) {
 		return ""
 	}
-	short := func(s float64) string { return seconds(s).Round(time.Millisecond).String() }
 	d := first.side
 	gives := short(d.dlo)
 	if d.dhi-d.dlo > 1e-9 {
@@ -715,6 +794,56 @@ func (o *own) timer() string {
 		return text + fmt.Sprintf("; %s is below nothing, so no silence is sure", sum)
 	}
 	return text + fmt.Sprintf("; %s = %s is sure", sum, short(left))
+}
+
+// helpTimer says by which sums a helper waits for a session that is back at the
+// latest after reopens, in seconds: where its clock starts with the silence, for
+// what it grants, and where it starts later, or its own timer must not run out.
+func (o *own) helpTimer(grants, reopens float64) string {
+	var out []string
+	tail := func(d *side, back bool) string {
+		text := ""
+		if back {
+			text = fmt.Sprintf(" - %s (session back)", short(reopens))
+		}
+		switch l := d.late.least(); {
+		case l <= -0.0005:
+			text += fmt.Sprintf(" - %s (late hello)", short(-l))
+		case l >= 0.0005:
+			text += fmt.Sprintf(" + %s (the timer acts late)", short(l))
+		}
+		if d.resume.u >= 0.0005 {
+			text += fmt.Sprintf(" - %s (resume delay)", short(d.resume.u))
+		}
+		if left := d.safe(); left >= 0 {
+			return text + fmt.Sprintf(" = %s is sure", short(left))
+		}
+		return text + " is below nothing, so no silence is sure"
+	}
+	if o.unaware < 1 {
+		out = append(out, fmt.Sprintf("the neighbour's help, from the loss of the session on: %s%s", short(grants), tail(&o.grace, true)))
+	}
+	d := &o.helped
+	switch {
+	case o.unaware == 0:
+	case o.judges && d.dlo < o.nbr.dlo:
+		out = append(out, fmt.Sprintf("the neighbour's own timer, before which the session must be back: %s - %s (hello)%s", short(o.nbr.dlo), short(d.age.hi), tail(d, true)))
+	case o.judges:
+		out = append(out, fmt.Sprintf("the neighbour's own timer, which must not run out before: %s - %s (hello)%s", short(o.nbr.dlo), short(d.age.hi), tail(d, false)))
+	default:
+		out = append(out, fmt.Sprintf("the neighbour's help, from when its own timer has run out: %s - %s (hello) + %s%s", short(o.nbr.dlo), short(d.age.hi), short(grants), tail(d, true)))
+	}
+	return strings.Join(out, "; ")
+}
+
+// short writes seconds for people: to the millisecond, and finer below a tenth of
+// a second.
+func short(s float64) string {
+	d := seconds(s)
+	if d.Abs() < 100*time.Millisecond {
+		return d.Round(100 * time.Microsecond).String()
+	}
+	return d.Round(time.Millisecond).String()
 }
 
 // chance writes a probability so that neither end is rounded to certainty.

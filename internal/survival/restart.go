@@ -96,6 +96,7 @@ func (k *compiler) graceful(r *relation, a state.Adjacency, dev role, out timers
 		k.note(r, "restart time", limit.String(), !known, src)
 	}
 	k.note(r, "session back after", fmt.Sprintf("%v to %v", seconds(back[0]), seconds(back[1])), dev.source("reconnect") == dev.standard.Sources["reconnect"], dev.source("reconnect"))
+	r.grants, r.reopens = limit.Seconds(), back[1]
 	nbr := r.own.nbr
 	// told is the wait where the neighbour's clock starts with the silence or
 	// before, within where the session must be back before its own timer runs
