@@ -6,6 +6,7 @@ import (
 
 	"towpath/internal/device"
 	"towpath/internal/release"
+	"towpath/internal/state"
 )
 
 // lacking is a device whose driver cannot do some acts.
@@ -39,5 +40,32 @@ func TestWhatADriverCannotDo(t *testing.T) {
 		if got := cannot(c.dev, release.Path{Hops: c.hops}); !slices.Equal(got, c.want) {
 			t.Errorf("%s: got %q, want %q", c.name, got, c.want)
 		}
+	}
+}
+
+// TestCardsThatDoNotTellTheirRelease names those that a hop waits to see, before
+// it waits: not an empty slot, nor a card without a role, nor a fan.
+func TestCardsThatDoNotTellTheirRelease(t *testing.T) {
+	card := func(name, kind, role, version string, empty bool) state.Component {
+		k := state.Component{Name: name, Kind: kind, Empty: state.Some(empty)}
+		if role != "" {
+			k.Role = state.Some(role)
+		}
+		if version != "" {
+			k.Version = state.Some(version)
+		}
+		return k
+	}
+	c := &state.Capture{Components: []state.Component{
+		card("CTL-A", state.KindControllerCard, state.Primary, "", false), card("CTL-B", state.KindControllerCard, state.Secondary, "7.4.2", false),
+		card("CTL-C", state.KindControllerCard, "", "", false), card("LC-1", state.KindLineCard, "", "", false), card("LC-2", state.KindLineCard, "", "7.4.2", false),
+		card("LC-3", state.KindLineCard, "", "", true), card("FAN", state.KindFan, "", "", false),
+	}}
+	if got, want := untold(c), []string{"tell the release of CTL-A, LC-1, by which a run sees that a hop is done"}; !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	c.Components = c.Components[1:2]
+	if got := untold(c); got != nil {
+		t.Errorf("all told: got %q", got)
 	}
 }

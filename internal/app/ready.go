@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"path"
 	"slices"
+	"strings"
 	"time"
 
 	"towpath/internal/device"
@@ -40,7 +41,9 @@ func (a *App) observe(ctx context.Context, dev device.Device, d fleet.Device, p 
 	if dev == nil {
 		return o
 	}
-	o.Cannot = cannot(dev, p.Path)
+	if len(p.Path.Hops) > 0 {
+		o.Cannot = append(cannot(dev, p.Path), untold(p.Capture)...)
+	}
 	var reach readiness.Reach
 	for range asks {
 		begun := time.Now()
@@ -88,6 +91,22 @@ func cannot(dev device.Device, p release.Path) []string {
 		add(lacks.ComponentImage && len(h.Firmware) > 0, "put firmware into a component, as the hop from %s to %s does", h.From, h.To)
 	}
 	return out
+}
+
+// untold says of which cards the device does not tell the release, which each hop
+// waits to see on all of them: a run would go on to wait in vain after the restart.
+func untold(c *state.Capture) []string {
+	var names []string
+	for _, k := range c.Components {
+		card := k.Kind == state.KindLineCard && !k.Empty.Or(false) || k.Kind == state.KindControllerCard && k.Role.Known()
+		if card && !k.Version.Known() {
+			names = append(names, k.Name)
+		}
+	}
+	if len(names) == 0 {
+		return nil
+	}
+	return []string{"tell the release of " + strings.Join(names, ", ") + ", by which a run sees that a hop is done"}
 }
 
 // stagedHashes reads back and hashes image files of the path that already lie
