@@ -215,7 +215,7 @@ func serves(who []string) string {
 	return "; it serves " + list(who)
 }
 
-func (c *check) logicalSystems() {
+func (c *check) logicalNetworkElements() {
 	served := map[string][]string{}
 	var order []string
 	for _, l := range c.in.Device.LogicalNetworkElements {

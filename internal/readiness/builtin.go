@@ -215,7 +215,7 @@ var builtin = []ruleEntry{
 		"tell those who depend on it, or give it a second link", worstCaution, "common practice"}, (*check).singleHomed},
 	{Rule{"logical-network-elements", partAround, "the chassis has no logical network elements, which would share its upgrade",
 		"an outage reaches everybody whom any of them serves",
-		"tell those who depend on each of them", worstCaution, "common practice"}, (*check).logicalSystems},
+		"tell those who depend on each of them", worstCaution, "common practice"}, (*check).logicalNetworkElements},
 	{Rule{"freeze-calendar", partAround, "no freeze holds during the change",
 		"the operator has forbidden changes then",
 		"choose another time, or have the freeze lifted", worstBlocker, "common practice"}, (*check).freezeCalendar},
