@@ -401,14 +401,12 @@ func each(of, ruled map[string][]survival.Pair) string {
 		fmt.Fprintf(&b, "%s | %d | %d | %.1f | %.1f | %.3f | %.3f |\n", name, x.Count, x.Observed, x.Expected, x.Z, x.Brier, y.Brier)
 	}
 	b.WriteString(`
-Three rows are beyond 2.5, and nothing was fitted to them. The notes of the
+Two rows are beyond 2.5, and nothing was fitted to them. The notes of the
 trials tell how old the last hello was. In ospfv2 bird-bird-p2p it was 0.8 s old at
 most in all 22 (of 1 s), and each died or lived as that age says; in bgp
 bird-frr-wire+stop the neighbour's keepalive was younger than half its interval in
 20 of 24. The forecast does not know the age and takes every one for equally
-likely. In rstp ovs3.1-root_a-links1 two of four lived through 5.0 s, where the
-late ticks that were measured leave 2 %: the width of those ticks is the weakest
-number here.
+likely.
 `)
 	return b.String()
 }
