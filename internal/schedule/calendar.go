@@ -522,6 +522,10 @@ func (e *event) walls(from, until time.Time) ([]occurrence, error) {
 		if last.Before(e.start.wall) {
 			opt.Until = e.start.wall
 		}
+		// What no occurrence comes of is passed one by one as well.
+		if years := last.Sub(e.start.wall).Hours() / 8766; e.rule.Freq == rrule.MINUTELY && years > 2 || e.rule.Freq == rrule.HOURLY && years > 50 {
+			return nil, fmt.Errorf("%w: RRULE recurs every hour or minute since %s, which is too often to be followed until %s", ErrInvalid, e.start.wall.Format(time.DateOnly), last.Format(time.DateOnly))
+		}
 		rule, err := rrule.NewRRule(opt)
 		if err != nil {
 			return nil, fmt.Errorf("%w: %w", ErrInvalid, err)

@@ -227,6 +227,9 @@ func zoneOf(name string, c *ical.Component) (*time.Location, error) {
 			if err := e.readRule(p.Value); err != nil {
 				return nil, err
 			}
+			if e.rule.Freq == rrule.HOURLY || e.rule.Freq == rrule.MINUTELY {
+				return nil, fmt.Errorf("RRULE is %q, which changes the clocks too often", p.Value)
+			}
 			e.rule.Until = last
 			if e.rule.Count > 0 {
 				e.rule.Until = time.Time{}

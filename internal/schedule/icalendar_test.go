@@ -220,6 +220,28 @@ func TestCalendarsThatCannotBeRead(t *testing.T) {
 	}
 }
 
+// A rule of which nothing ever comes must not be followed minute by minute for
+// centuries.
+func TestRulesThatLeadNowhere(t *testing.T) {
+	from, until := time.Date(2031, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2032, 1, 1, 0, 0, 0, 0, time.UTC)
+	for _, c := range []struct{ start, rule, want string }{
+		{"00010101T000000Z", "FREQ=MINUTELY;BYMONTH=2;BYMONTHDAY=30", "too often to be followed"},
+		{"19000101T000000Z", "FREQ=HOURLY;BYMONTH=2;BYMONTHDAY=30", "too often to be followed"},
+		{"20300601T000000Z", "FREQ=MINUTELY", "more occurrences until 2032-01-01 than the 20000"},
+		{"00010101T000000Z", "FREQ=DAILY;BYMONTH=2;BYMONTHDAY=30", ""},
+		{"20300601T000000Z", "FREQ=MINUTELY;BYMONTH=2;BYMONTHDAY=30", ""},
+	} {
+		cal, err := ReadCalendar("test.ics", strings.NewReader(vcal(vevent("DTSTART:"+c.start, "DURATION:PT1M", "RRULE:"+c.rule))), time.LoadLocation, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := cal.Expand(from, until)
+		if c.want == "" && (err != nil || len(s) != 0) || c.want != "" && (!errors.Is(err, ErrInvalid) || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%s: got %v %v, want %q", c.rule, s, err, c.want)
+		}
+	}
+}
+
 func FuzzReadCalendar(f *testing.F) {
 	for _, s := range []string{vcal(ownZone, vevent("DTSTART;TZID=Our own nights:20310501T220000", "RDATE;VALUE=PERIOD:20310501T220000Z/PT1H")),
 		vcal(vevent("DTSTART;VALUE=DATE:20310501", "RRULE:FREQ=MONTHLY;BYDAY=-1SU;COUNT=3", "EXDATE;VALUE=DATE:20310701")),
