@@ -835,6 +835,7 @@ func (k *compiler) protect(links map[string]int) {
 				k.note(r, "BFD failure during the restart", "ends it", false, "RFC 5882 §4.3.2.2, BFD fires before the restart is noticed")
 			default:
 				k.note(r, "BFD failure during the restart", "ends it", true, "RFC 5882 §4.3.1; the C bits are not told")
+				r.back[0] = 0 // it may be no reason to end it, and then nothing is lost
 			}
 		}
 		k.stand(i, need{1, []int{k.relations[found].node}})

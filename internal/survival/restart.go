@@ -50,6 +50,11 @@ func (k *compiler) restart(r *relation, a state.Adjacency, dev role, out timers)
 			}
 		}
 		k.coldStart(r, a)
+		if can && a.Restart.Own.Or(true) && a.Restart.Helper.Or(true) {
+			// Not told is not no: what was only taken for the worse makes no loss
+			// certain.
+			r.back[0] = 0
+		}
 	}
 }
 
