@@ -40,7 +40,8 @@ func Disk(t testing.TB, dir, options string) {
 		t.Skipf("not checked: no file system can be mounted here: %v: %s", err, out)
 	}
 	t.Cleanup(func() {
-		if out, err := exec.Command("umount", dir).CombinedOutput(); err != nil { // #nosec G204 -- likewise
+		// Lazily: a program of the server that is about to end may hold it still.
+		if out, err := exec.Command("umount", "--lazy", dir).CombinedOutput(); err != nil { // #nosec G204 -- likewise
 			t.Errorf("%v: %s", err, out)
 		}
 	})
