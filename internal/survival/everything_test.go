@@ -105,7 +105,7 @@ func TestEverythingAtOnce(t *testing.T) {
 	}
 	// Whose fault it is stands in one sentence. Source: RFC 5882 §4, RFC 3623 §3.2.
 	for name, want := range map[string]string{
-		"ldp 203.0.113.1 on lag-1.10":  "it stands on bfd 192.0.2.1 on lag-1.10, which lives with probability 0.000",
+		"ldp 203.0.113.1 on lag-1.10":  "it stands on bfd 192.0.2.1 on lag-1.10, which holds with probability 0.000",
 		"ospfv2 192.0.2.5 on lag-2.20": "the weakest in it is ospfv2 192.0.2.13 on port-5/3, with 0.000",
 		"rsvp 192.0.2.9 on port-5/1":   "its timers are assumed",
 	} {

@@ -36,7 +36,7 @@ func Explain(a AdjacencyForecast) string {
 			head = "stands on"
 		}
 		if i < len(a.Below) {
-			s += ", which lives with probability " + chance(a.Below[i])
+			s += ", which holds with probability " + chance(a.Below[i])
 		}
 		line(head, s)
 	}

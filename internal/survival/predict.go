@@ -626,7 +626,7 @@ func (b *bound) describe(i int, g marginal, law Law) AdjacencyForecast {
 	}
 	stands := ""
 	if least >= 0 && g.alone > g.survive+1e-9 && !r.down {
-		stands = fmt.Sprintf("it stands on %s, which lives with probability %s", w.StandsOn[least], chance(w.Below[least]))
+		stands = fmt.Sprintf("it stands on %s, which holds with probability %s", w.StandsOn[least], chance(w.Below[least]))
 		if name, p := b.weakest(below[least], r.inner); name != "" {
 			stands += fmt.Sprintf(": the weakest in it is %s, with %s", name, chance(p))
 		}
