@@ -75,7 +75,7 @@ func TestUnaskedAnywhere(t *testing.T) {
 		})
 		cfg := config()
 		cfg.Unasked = []*regexp.Regexp{regexp.MustCompile(`\n\*\* [^\n]*\n`)}
-		var log bytes.Buffer
+		var log sharedLog
 		cfg.Sink = dialogue.NewTranscript(&log)
 		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 		defer cancel()
@@ -94,7 +94,7 @@ func TestUnaskedAnywhere(t *testing.T) {
 		if n := len(spots[0]) + len(spots[1]); a.Unasked > n || a.Unasked < len(spots[0]) {
 			r.Fatalf("%d messages, of which it counts %d", n, a.Unasked)
 		}
-		entries, err := dialogue.ReadTranscript(log.Bytes())
+		entries, err := dialogue.ReadTranscript(log.bytes())
 		if err != nil {
 			r.Fatal(err)
 		}
@@ -203,4 +203,24 @@ func TestConsoleCommandGivenUp(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Error(err)
 	}
+}
+
+// sharedLog is a transcript that may be read while the session, which does not
+// wait for its own end, still writes.
+type sharedLog struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+// Write implements io.Writer.
+func (l *sharedLog) Write(b []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(b)
+}
+
+func (l *sharedLog) bytes() []byte {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return bytes.Clone(l.b.Bytes())
 }
