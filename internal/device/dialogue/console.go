@@ -51,6 +51,9 @@ func (s *Session) loginConsole(ctx context.Context) error {
 			}
 		}
 		if s.ended != nil {
+			if len(bytes.TrimSpace(s.recent(from))) == 0 {
+				from = 0 // why was said before the line was woken
+			}
 			return s.fail(Lost, false, from, s.ended)
 		}
 		if i := asks(s.cfg.Login, s.recent(from)); i >= 0 {
@@ -104,8 +107,15 @@ func (s *Session) loginConsole(ctx context.Context) error {
 			after = max(after, s.cfg.Quiet)
 		}
 		if s.cfg.Wake != "" && idle >= after {
-			if _, err := s.say(s.cfg.Wake, false); err != nil {
-				return err
+			if typed, err := s.say(s.cfg.Wake, false); err != nil {
+				if reason(err) != Lost {
+					return err
+				}
+				// It has ended, and its last words may be on the way still.
+				for came := true; came && s.ended == nil && ctx.Err() == nil; {
+					came, _ = s.more(ctx, s.cfg.Quiet)
+				}
+				return s.fail(Lost, typed, from, err)
 			}
 			if !woken && !s.again {
 				from = len(s.buf) // the greeting was the console server's

@@ -265,8 +265,10 @@ func (s *Session) Login(ctx context.Context) error {
 	s.broken, s.pending = true, nil
 	var err error
 	if s.cfg.Console {
-		s.take() // it is judged when the line is quiet
-		s.buf = append(s.buf[:0], s.buf[bytes.LastIndexByte(s.buf, '\n')+1:]...)
+		s.take()     // it is judged when the line is quiet
+		if s.again { // before the first time, the console server may have said why not
+			s.buf = append(s.buf[:0], s.buf[bytes.LastIndexByte(s.buf, '\n')+1:]...)
+		}
 		s.sieved = 0
 		err = s.loginConsole(ctx)
 		s.again = true
