@@ -46,7 +46,7 @@ figures:
 # process killed at every journal write. Real time matters there, so it runs by
 # itself and without the race detector.
 e2e:
-	$(GO) test -count=1 -timeout 40m -run 'TestDemo|TestFaults|TestKilledAtEveryWrite' -v ./cmd/towpath
+	$(GO) test -count=1 -timeout 40m -run 'Demo|TestFaults|TestKilledAtEveryWrite' -v ./cmd/towpath
 
 # test-peers compares the forecasts with daemons that nobody here wrote: FRR,
 # BIRD, keepalived, lldpd and Open vSwitch in network namespaces, as root. It

@@ -223,7 +223,7 @@ func (x *lines) dial(id fleet.DeviceID, dial func() (device.Device, error)) (dev
 			return nil
 		}
 		delete(x.open, id)
-		return s.recorded.Close()
+		return s.Close()
 	})}, nil
 }
 

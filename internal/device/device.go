@@ -261,9 +261,14 @@ type Fault struct {
 	Err  error  // cause, may be nil
 }
 
-// Error is one line for people.
+// Error is one line for people. The kind is said once where the cause is a fault
+// of the same.
 func (f *Fault) Error() string {
-	s := f.Op + ": " + f.Kind.String()
+	s := f.Op
+	var in *Fault
+	if f.Text != "" || !errors.As(f.Err, &in) || in.Kind != f.Kind {
+		s += ": " + f.Kind.String()
+	}
 	if f.Text != "" {
 		s += ": " + f.Text
 	}

@@ -248,7 +248,7 @@ func TestSFTPDropped(t *testing.T) {
 		_, err := SFTP(t.Context(), dial(t, s, cut(t, s)), f, Options{
 			Reconnect: func(ctx context.Context) (*sshlink.Client, error) { return sshlink.Dial(ctx, config(s, "")) },
 		})
-		wantFault(t, err, device.Unreachable, "transfer: ", "connection")
+		wantFault(t, err, device.Unreachable, "transfer to ", "connection", "octets were sent; it can be sent again")
 		unnamed(t, err)
 		only(t, dir)
 	})
@@ -509,7 +509,7 @@ func TestFullDisk(t *testing.T) {
 	t.Run("known before", func(t *testing.T) {
 		dir := mounted(t, "8m")
 		_, err := SFTP(t.Context(), c, fileOf(filepath.Join(dir, "image"), b), Options{Keep: true})
-		wantFault(t, err, device.NoSpace, "transfer: no space: "+dir+" has 8388608 octets free, 12582912 are needed")
+		wantFault(t, err, device.NoSpace, "transfer to "+s.Address+": no space: "+dir+" has 8388608 octets free, 12582912 are needed; make room there and send it again")
 		unnamed(t, err)
 		only(t, dir)
 	})
@@ -595,14 +595,14 @@ func TestReadOnlyDisk(t *testing.T) {
 	}
 	f := fileOf(filepath.Join(dir, "old"), content(1<<20, 8))
 	_, err := SFTP(t.Context(), c, f, Options{})
-	wantFault(t, err, device.Refused, "transfer: refused: "+dir+" is read-only on the device")
+	wantFault(t, err, device.Refused, "transfer to "+s.Address+": refused: "+dir+" is read-only on the device; have it made writable")
 	unnamed(t, err)
 	_, err = SCP(t.Context(), c, f, Options{Far: commands(c)})
-	wantFault(t, err, device.Refused, "the device says of "+f.part()+": ", "Read-only file system")
+	wantFault(t, err, device.Refused, "the device says of "+f.part()+": ", "Read-only file system; have it made writable")
 	unnamed(t, err)
 	// Without a command to rename with, the file itself is written to.
 	_, err = SCP(t.Context(), c, f, Options{})
-	wantFault(t, err, device.Refused, "the device says of "+f.Path+": ", "Read-only file system")
+	wantFault(t, err, device.Refused, "the device says of "+f.Path+": ", "Read-only file system; have it made writable")
 	unnamed(t, err)
 	only(t, dir, "old")
 	holds(t, f.Path, []byte("old"))

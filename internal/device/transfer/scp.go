@@ -45,6 +45,9 @@ func SCP(ctx context.Context, c *sshlink.Client, f File, o Options) (Result, err
 	if err != nil && s.made {
 		err = s.tidy(err)
 	}
+	if err != nil {
+		err = explained(c, err, s.result.Sent, f.Size)
+	}
 	return s.result, err
 }
 

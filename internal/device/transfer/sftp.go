@@ -58,7 +58,7 @@ func SFTP(ctx context.Context, c *sshlink.Client, f File, o Options) (Result, er
 	s := &sending{ctx: ctx, ssh: c, f: f, o: o, meter: &meter{f: o.Progress, total: f.Size}, watch: newWatch(c, o)}
 	err := s.run()
 	if err != nil {
-		err = s.tidy(err)
+		err = explained(c, s.tidy(err), s.result.Offset+s.result.Sent, f.Size)
 	}
 	s.shut()
 	return s.result, err

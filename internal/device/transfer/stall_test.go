@@ -431,7 +431,7 @@ func TestSFTPStalled(t *testing.T) {
 				}
 				c, r, err := s.against(t, SFTP, f, o)
 				words := strings.NewReplacer("PART", f.part(), "FILE", f.Path, "ADDRESS", s.address).Replace(stage.words)
-				wantFault(t, err, device.Unreachable, "transfer: unreachable: the device answered nothing for "+words, "the connection to "+s.address+" was closed")
+				wantFault(t, err, device.Unreachable, "transfer to "+s.address+": unreachable: the device answered nothing for "+words, "the connection to "+s.address+" was closed")
 				<-c.Done() // or it waits until the test's end
 				if r.Atomic || r.AlreadyThere {
 					t.Errorf("what failed claims to be there: %+v", r)
@@ -630,7 +630,7 @@ func TestSCPStalled(t *testing.T) {
 				dir := t.TempDir()
 				f := fileOf(filepath.Join(dir, "image"), b)
 				c, r, err := s.against(t, SCP, f, Options{})
-				wantFault(t, err, device.Unreachable, "transfer: unreachable: the device answered nothing for "+strings.ReplaceAll(stage.words, "FILE", f.Path), "the connection to "+s.address+" was closed")
+				wantFault(t, err, device.Unreachable, "transfer to "+s.address+": unreachable: the device answered nothing for "+strings.ReplaceAll(stage.words, "FILE", f.Path), "the connection to "+s.address+" was closed")
 				<-c.Done()
 				if r.Atomic || r.FarSHA256 != "" || r.AlreadyThere {
 					t.Errorf("what failed claims to be there: %+v", r)

@@ -345,6 +345,29 @@ func leftover(err error, what string) error {
 	return &device.Fault{Kind: f.Kind, Op: f.Op, Text: f.Text, Err: fmt.Errorf("%w; %s", f.Err, what)}
 }
 
+// readOnly matches what tells of a medium that cannot be written.
+var readOnly = regexp.MustCompile(`(?i)read[- ]only`)
+
+// explained is the failure of sending to a host, which it names, with what a person
+// can do about it.
+func explained(c *sshlink.Client, err error, sent, total int64) error {
+	var f *device.Fault
+	if !errors.As(err, &f) || f.Kind == device.Ours {
+		return err
+	}
+	g := *f
+	g.Op = op + " to " + c.Address()
+	switch {
+	case g.Kind == lostKind:
+		return leftover(&g, fmt.Sprintf("%d of %d octets were sent; it can be sent again", sent, total))
+	case g.Kind == device.NoSpace:
+		return leftover(&g, "make room there and send it again")
+	case g.Kind == device.Refused && readOnly.MatchString(err.Error()):
+		return leftover(&g, "have it made writable, or replaced if it has failed, and send it again")
+	}
+	return &g
+}
+
 // lostKind is what a lost connection means in a transfer: nothing has taken
 // effect, so it may be tried again.
 const lostKind = device.Unreachable
