@@ -108,10 +108,8 @@ func TestDemo(t *testing.T) {
 	}
 }
 
-// truthOfLoss compares, flow by flow and direction by direction, what the probe
-// counted with what the data plane really dropped: to one packet for each
-// outage, that is one probe interval.
-func truthOfLoss(t *testing.T, e ending) *evidence.Document {
+// document is the evidence that was written, checked.
+func (e ending) document(t *testing.T) *evidence.Document {
 	t.Helper()
 	f, err := os.Open(e.EvidenceJSON)
 	if err != nil {
@@ -122,6 +120,15 @@ func truthOfLoss(t *testing.T, e ending) *evidence.Document {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return doc
+}
+
+// truthOfLoss compares, flow by flow and direction by direction, what the probe
+// counted with what the data plane really dropped: to one packet for each
+// outage, that is one probe interval.
+func truthOfLoss(t *testing.T, e ending) *evidence.Document {
+	t.Helper()
+	doc := e.document(t)
 	outages := map[string]uint64{}
 	for _, o := range doc.Probe.Outages {
 		outages[o.Flow+" "+o.Direction]++
@@ -155,15 +162,7 @@ func truthOfLoss(t *testing.T, e ending) *evidence.Document {
 // packet for each outage.
 func allDropped(t *testing.T, e ending) {
 	t.Helper()
-	f, err := os.Open(e.EvidenceJSON)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	doc, err := evidence.Check(f)
-	if err != nil {
-		t.Fatal(err)
-	}
+	doc := e.document(t)
 	var dropped uint64
 	for _, n := range e.Lab.Dropped {
 		dropped += n

@@ -57,16 +57,7 @@ func demoWith(t *testing.T, change func(*policy.Policy), args ...string) (ending
 	if err := json.Unmarshal(out.Bytes(), &e); err != nil {
 		t.Fatalf("towpath %v: %v\n%s\n%s", args, err, out.String(), errOut.String())
 	}
-	f, err := os.Open(e.EvidenceJSON)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	doc, err := evidence.Check(f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return e, doc
+	return e, e.document(t)
 }
 
 // The session that is too quick for the hand-over outlives it where it is

@@ -57,13 +57,9 @@ func (c *Chassis) listenSSH(address string) (*sshPlane, error) {
 	if address == "" {
 		address = "127.0.0.1:0"
 	}
-	_, key, err := ed25519.GenerateKey(rand.Reader)
+	host, err := hostKey()
 	if err != nil {
-		return nil, fmt.Errorf("host key: %w", err)
-	}
-	host, err := ssh.NewSignerFromKey(key)
-	if err != nil {
-		return nil, fmt.Errorf("host key: %w", err)
+		return nil, err
 	}
 	operator, err := c.lab.pki.SSHSigner()
 	if err != nil {
@@ -90,6 +86,26 @@ func (c *Chassis) listenSSH(address string) (*sshPlane, error) {
 		return nil, fmt.Errorf("listen on %s: %w", address, err)
 	}
 	return p, nil
+}
+
+// hostKey makes the key by which a server is known.
+func hostKey() (ssh.Signer, error) {
+	_, key, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		return nil, fmt.Errorf("host key: %w", err)
+	}
+	host, err := ssh.NewSignerFromKey(key)
+	if err != nil {
+		return nil, fmt.Errorf("host key: %w", err)
+	}
+	return host, nil
+}
+
+// password makes one that says what it is for.
+func password(of string) string {
+	word := make([]byte, 9)
+	_, _ = rand.Read(word) // never fails
+	return fmt.Sprintf("%s-%x", of, word)
 }
 
 // SSHSigner is the operator's key, with which the devices let in the user

@@ -3,10 +3,6 @@ package lab
 import (
 	"bytes"
 	"context"
-	"crypto/ed25519"
-	"crypto/rand"
-	"crypto/x509"
-	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
@@ -71,29 +67,16 @@ func newShell(c *Chassis) (*shellPlane, error) {
 }
 
 func (p *shellPlane) keys() error {
-	_, key, err := ed25519.GenerateKey(rand.Reader)
+	var err error
+	if p.host, err = hostKey(); err != nil {
+		return err
+	}
+	operator, err := p.c.lab.pki.SSHSigner()
 	if err != nil {
 		return err
 	}
-	if p.host, err = gossh.NewSignerFromKey(key); err != nil {
-		return err
-	}
-	block, _ := pem.Decode(p.c.lab.pki.ClientKey)
-	if block == nil {
-		return errors.New("the operator's key is no PEM")
-	}
-	own, err := x509.ParsePKCS8PrivateKey(block.Bytes)
-	if err != nil {
-		return err
-	}
-	signer, err := gossh.NewSignerFromKey(own)
-	if err != nil {
-		return err
-	}
-	p.operator = signer.PublicKey()
-	word := make([]byte, 9)
-	_, _ = rand.Read(word) // never fails
-	p.password = fmt.Sprintf("lab-%x", word)
+	p.operator = operator.PublicKey()
+	p.password = password("lab")
 	return nil
 }
 

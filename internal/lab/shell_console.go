@@ -2,8 +2,6 @@ package lab
 
 import (
 	"context"
-	"crypto/ed25519"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -68,17 +66,11 @@ type cardLine struct {
 
 // newConsoles serves the lines from now on.
 func newConsoles(c *Chassis) (*consolePlane, error) {
-	p := &consolePlane{c: c}
-	_, private, err := ed25519.GenerateKey(rand.Reader)
+	host, err := hostKey()
 	if err != nil {
 		return nil, err
 	}
-	if p.host, err = gossh.NewSignerFromKey(private); err != nil {
-		return nil, err
-	}
-	word := make([]byte, 9)
-	_, _ = rand.Read(word) // never fails
-	p.password = fmt.Sprintf("line-%x", word)
+	p := &consolePlane{c: c, host: host, password: password("line")}
 	for _, k := range c.controllers {
 		ln, err := net.Listen("tcp", c.cfg.ConsoleListen)
 		if err != nil {

@@ -273,12 +273,10 @@ func (p *place) read(name string) (string, error) {
 
 // process is a daemon with its children, which stay in its process group.
 type process struct {
-	name string
-	cmd  *exec.Cmd
-	done chan struct{}
-	// watches is set for a process that only looks and is never silenced.
-	watches bool
-	ended   atomic.Bool
+	name  string
+	cmd   *exec.Cmd
+	done  chan struct{}
+	ended atomic.Bool
 }
 
 // run starts a program in the namespace; what it says goes to name.out.
@@ -335,16 +333,12 @@ func (p *place) silence(d time.Duration) (time.Duration, error) {
 	began := time.Now()
 	var errs []error
 	for _, x := range p.processes {
-		if !x.watches {
-			errs = append(errs, x.signal(syscall.SIGSTOP))
-		}
+		errs = append(errs, x.signal(syscall.SIGSTOP))
 	}
 	time.Sleep(d - time.Since(began))
 	lasted := time.Since(began)
 	for _, x := range p.processes {
-		if !x.watches {
-			errs = append(errs, x.signal(syscall.SIGCONT))
-		}
+		errs = append(errs, x.signal(syscall.SIGCONT))
 	}
 	return lasted, errors.Join(errs...)
 }
