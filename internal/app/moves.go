@@ -429,6 +429,10 @@ func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step
 	}
 	was, _ := st.IntentObservation()
 	since := c.Clock.Now()
+	began := since
+	if st.Intent != nil { // some devices answer only once they have done it
+		began = st.Intent.At
+	}
 	reached := since
 	var unmet []string
 	for {
@@ -453,7 +457,8 @@ func (c *Conductor) await(ctx context.Context, st *conduct.State, step plan.Step
 			reached = at
 			var all bool
 			if unmet, all = conduct.Unmet(step.After, now, &was); all {
-				return done(fmt.Sprintf("so it is, after %v", at.Sub(since).Round(time.Second)), took(step, now, at.Sub(since))), nil
+				d := at.Sub(began)
+				return done(fmt.Sprintf("so it is, after %v", d.Round(time.Second)), took(step, now, d)), nil
 			}
 			if text, fell := conduct.FellBack(step, now, was); fell {
 				return failed(conduct.ByDevice, "activation fell back", text+c.fallbackReason(ctx)), nil
